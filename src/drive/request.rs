@@ -1,0 +1,277 @@
+//! Owns what the host can ask and what it is told: requests, completions, breakdowns, effects.
+//!
+//! A [`Request`] that exists is in bounds; nobody below checks again.
+
+use crate::medium::movement::{BufferId, Plan, PlanId, RequestId};
+use crate::time::{Duration, Instant};
+use crate::units::HomeBand;
+
+/// What the host asks.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Operation {
+    /// Read into the request's buffer.
+    Read,
+    /// Write the request's buffer.
+    Write {
+        /// Durable before it is acknowledged.
+        fua: bool,
+    },
+    /// Make everything acknowledged so far durable. Offset and length are 0.
+    Flush,
+    /// The host no longer needs the range; it reads as zeroes from now on.
+    Trim,
+    /// Zero the range.
+    WriteZeroes {
+        /// Durable before it is acknowledged.
+        fua: bool,
+        /// Whether the drive may deallocate instead.
+        may_deallocate: bool,
+    },
+}
+
+/// A request that is in bounds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Request {
+    id: RequestId,
+    operation: Operation,
+    offset: u64,
+    bytes: u64,
+}
+
+/// Why a request was refused before it reached the drive.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum Refusal {
+    /// Past the end.
+    #[error("bytes {offset} to {end} lie past the end of the drive at {capacity}", end = .offset.saturating_add(*.bytes))]
+    OutOfBounds {
+        /// First byte asked for.
+        offset: u64,
+        /// How many.
+        bytes: u64,
+        /// Size of the drive.
+        capacity: u64,
+    },
+    /// Nothing to do is not a request.
+    #[error("a request for no bytes at offset {offset}")]
+    Empty {
+        /// First byte asked for.
+        offset: u64,
+    },
+}
+
+impl Request {
+    /// Checks a request against a drive of `capacity` bytes. Any byte alignment is taken: the
+    /// drive reads what a partly written sector holds, as a 512-byte-sector drive does.
+    pub fn new(
+        id: RequestId,
+        operation: Operation,
+        offset: u64,
+        bytes: u64,
+        capacity: u64,
+    ) -> Result<Request, Refusal> {
+        if operation == Operation::Flush {
+            return Ok(Request {
+                id,
+                operation,
+                offset: 0,
+                bytes: 0,
+            });
+        }
+        if bytes == 0 {
+            return Err(Refusal::Empty { offset });
+        }
+        match offset.checked_add(bytes) {
+            Some(end) if end <= capacity => Ok(Request {
+                id,
+                operation,
+                offset,
+                bytes,
+            }),
+            _ => Err(Refusal::OutOfBounds {
+                offset,
+                bytes,
+                capacity,
+            }),
+        }
+    }
+
+    /// Its name.
+    pub fn id(&self) -> RequestId {
+        self.id
+    }
+
+    /// What is asked.
+    pub fn operation(&self) -> Operation {
+        self.operation
+    }
+
+    /// First byte.
+    pub fn offset(&self) -> u64 {
+        self.offset
+    }
+
+    /// How many bytes.
+    pub fn bytes(&self) -> u64 {
+        self.bytes
+    }
+
+    /// The buffer that carries its bytes, for reads and writes.
+    pub fn buffer(&self) -> BufferId {
+        BufferId::Request(self.id)
+    }
+}
+
+/// Where the time of a request went. The parts add up to completion minus arrival.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Breakdown {
+    /// Waiting for other host requests.
+    pub queue: Duration,
+    /// Waiting for a cleaning step that was under way.
+    pub cleaning: Duration,
+    /// Waiting for room in the staging area or its map (cleaning in the foreground).
+    pub room: Duration,
+    /// Waiting for a merge of the map.
+    pub merge: Duration,
+    /// Moving the arm and switching heads.
+    pub seek: Duration,
+    /// Waiting for the sector to come round.
+    pub rotation: Duration,
+    /// Passing over sectors, flash and interface transfer.
+    pub transfer: Duration,
+    /// Out-of-band revolutions.
+    pub out_of_band: Duration,
+    /// Electronics.
+    pub overhead: Duration,
+    /// How much later than due the host machine delivered it: a fault of the rig, not of the drive.
+    pub lag: Duration,
+}
+
+impl Breakdown {
+    /// Sum of all parts but the lag.
+    pub fn modelled(&self) -> Duration {
+        self.queue
+            + self.cleaning
+            + self.room
+            + self.merge
+            + self.seek
+            + self.rotation
+            + self.transfer
+            + self.out_of_band
+            + self.overhead
+    }
+}
+
+/// The answer to a request.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Completion {
+    /// Which request.
+    pub request: RequestId,
+    /// What was asked.
+    pub operation: Operation,
+    /// First byte.
+    pub offset: u64,
+    /// How many bytes.
+    pub bytes: u64,
+    /// When it arrived.
+    pub arrived: Instant,
+    /// When the modelled drive is done.
+    pub due: Instant,
+    /// The plan that must have been carried out before it may be answered.
+    pub needs: Option<PlanId>,
+    /// Where the time went.
+    pub breakdown: Breakdown,
+    /// The band whose cleaning it waited for longest, if any.
+    pub waited_for: Option<HomeBand>,
+}
+
+/// What the drive wants done, in this order.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Effect {
+    /// Carry out a plan.
+    Move(Plan),
+    /// Answer a request when its moment has come and the plan it needs is done.
+    Complete(Completion),
+    /// Nothing planned later than this uses the buffer. The mover may still be using it for plans
+    /// already made.
+    Release(BufferId),
+}
+
+/// When the drive wants to be called again.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Deadline {
+    /// The moment.
+    pub at: Instant,
+    /// Whether a host request waits for it (`pace off` jumps there) or only the drive's own work.
+    pub host_waits: bool,
+}
+
+/// Where a range of host addresses now lives.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Whereabouts {
+    /// Never written, or discarded: reads as zeroes.
+    Nowhere,
+    /// In its home band.
+    Home,
+    /// In the staging area (or a spare band that a running pass fills).
+    Staged,
+    /// In the volatile write cache.
+    Cached,
+}
+
+/// A snapshot of the drive's state and counters, for people and machines.
+#[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize)]
+pub struct Status {
+    /// Model time of the snapshot in nanoseconds.
+    pub at_ns: u64,
+    /// Log slots in use.
+    pub staging_slots_used: u64,
+    /// Log slots there are.
+    pub staging_slots: u64,
+    /// Map extents in use.
+    pub extents_used: u64,
+    /// Map extents allowed.
+    pub extents: u64,
+    /// Bands with staged sectors.
+    pub dirty_bands: u64,
+    /// Bytes waiting in the volatile write cache.
+    pub cached_bytes: u64,
+    /// The band being cleaned.
+    pub cleaning_band: Option<u32>,
+    /// Sequence number of the newest record.
+    pub sequence: u64,
+    /// Sequence number up to which the newest merged map speaks.
+    pub map_sequence: u64,
+    /// Counters since the image was opened.
+    pub counters: Counters,
+}
+
+/// Counters since the image was opened.
+#[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize)]
+pub struct Counters {
+    /// Host reads answered.
+    pub host_reads: u64,
+    /// Host writes answered.
+    pub host_writes: u64,
+    /// Host flushes answered.
+    pub host_flushes: u64,
+    /// Host trims answered.
+    pub host_trims: u64,
+    /// Host zeroing requests answered.
+    pub host_zeroes: u64,
+    /// Bytes read by the host.
+    pub host_read_bytes: u64,
+    /// Bytes written by the host, zeroes included.
+    pub host_written_bytes: u64,
+    /// Log entries written.
+    pub entries: u64,
+    /// Map merges.
+    pub merges: u64,
+    /// Bands cleaned.
+    pub bands_cleaned: u64,
+    /// Bands cleaned while a host request waited for room.
+    pub bands_cleaned_foreground: u64,
+    /// Bytes moved on the medium by purpose, in the order of `Purpose::ALL`.
+    pub medium_bytes: [u64; 13],
+    /// Time of the arm by purpose in nanoseconds, in the order of `Purpose::ALL`.
+    pub medium_ns: [u64; 13],
+}

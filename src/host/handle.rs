@@ -1,0 +1,193 @@
+//! Owns what frontends hold: a cloneable [`Handle`] to the thread that owns the drive.
+//!
+//! A handle checks requests, sends them over a bounded channel, and never blocks on the drive's
+//! answer: the reply function runs on the drive's thread and must not block. Frontends must not
+//! know more about the drive than this.
+
+use std::sync::Arc;
+
+use crossbeam_channel::Sender;
+
+use crate::drive::request::{Completion, Refusal, Status, Whereabouts};
+
+/// What a frontend needs to know to describe the drive to its clients. It never changes.
+#[derive(Clone, Debug, PartialEq, Eq)]
+#[allow(clippy::struct_excessive_bools)] // independent facts of the drive, not a state
+pub struct DriveInfo {
+    /// Name of the profile.
+    pub name: String,
+    /// Bytes offered.
+    pub capacity_bytes: u64,
+    /// Smallest unit the host should address: 512 or 4096.
+    pub logical_sector_bytes: u32,
+    /// Physical sector: 4096.
+    pub physical_sector_bytes: u32,
+    /// Whether discard is offered.
+    pub trim: bool,
+    /// Whether zeroing is faster than writing when deallocation is allowed.
+    pub fast_zeroes: bool,
+    /// Whether a volatile write cache is on.
+    pub write_cache: bool,
+    /// Opened for reading only.
+    pub read_only: bool,
+}
+
+/// What a frontend can ask. Offsets and lengths in bytes.
+#[derive(Debug, PartialEq, Eq)]
+pub enum Ask {
+    /// Read `bytes` from `offset`.
+    Read {
+        /// First byte.
+        offset: u64,
+        /// How many.
+        bytes: u64,
+    },
+    /// Write `data` at `offset`.
+    Write {
+        /// First byte.
+        offset: u64,
+        /// The bytes.
+        data: Vec<u8>,
+        /// Durable before the reply.
+        fua: bool,
+    },
+    /// Everything acknowledged so far becomes durable before the reply.
+    Flush,
+    /// The range is no longer needed and reads as zeroes.
+    Trim {
+        /// First byte.
+        offset: u64,
+        /// How many.
+        bytes: u64,
+        /// Durable before the reply.
+        fua: bool,
+    },
+    /// The range reads as zeroes.
+    WriteZeroes {
+        /// First byte.
+        offset: u64,
+        /// How many.
+        bytes: u64,
+        /// Durable before the reply.
+        fua: bool,
+        /// Whether the drive may deallocate.
+        may_deallocate: bool,
+    },
+    /// Where each part of the range lives, in order, without gaps; may stop early after at least
+    /// one part.
+    Whereabouts {
+        /// First byte.
+        offset: u64,
+        /// How many.
+        bytes: u64,
+    },
+    /// A snapshot of state and counters.
+    Status,
+}
+
+/// What a successful ask brings back.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Answer {
+    /// A write, flush, trim or zeroing is done.
+    Done,
+    /// The bytes of a read.
+    Data(Vec<u8>),
+    /// Runs of bytes and where they live.
+    Whereabouts(Vec<(u64, Whereabouts)>),
+    /// The snapshot.
+    Status(Box<Status>),
+}
+
+/// Why an ask failed.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum HostError {
+    /// The range is not on the drive, or empty.
+    #[error(transparent)]
+    Refused(#[from] Refusal),
+    /// The drive was opened for reading only.
+    #[error("the drive is read-only")]
+    ReadOnly,
+    /// Discard is switched off in the profile.
+    #[error("discard is switched off in this drive's profile")]
+    Unsupported,
+    /// The drive has failed (a write or sync to the backing store failed, or a defect stopped it).
+    #[error("the drive has failed: {0}")]
+    Failed(Arc<str>),
+    /// The drive is shutting down.
+    #[error("the drive is shutting down")]
+    Gone,
+}
+
+/// A reply: the answer, and for host requests what the drive says of its timing.
+#[derive(Debug)]
+pub struct Reply {
+    /// Outcome.
+    pub outcome: Result<Answer, HostError>,
+    /// Timing of the request, for reads, writes, flushes, trims and zeroing.
+    pub completion: Option<Completion>,
+}
+
+/// Called once, on the drive's thread, with the reply. Must not block.
+pub type ReplyTo = Box<dyn FnOnce(Reply) + Send>;
+
+/// What travels to the drive's thread.
+pub struct Call {
+    /// The question.
+    pub ask: Ask,
+    /// Who waits.
+    pub reply: ReplyTo,
+}
+
+/// Wakes the drive's thread when it waits for something else than the channel.
+pub trait Wake: Send + Sync {
+    /// A call was sent. Must be cheap when the thread is awake.
+    fn wake(&self);
+}
+
+/// A cloneable handle to a running drive.
+#[derive(Clone)]
+pub struct Handle {
+    info: Arc<DriveInfo>,
+    calls: Sender<Call>,
+    wake: Arc<dyn Wake>,
+}
+
+impl Handle {
+    /// Joins the ends. Called by the host loop, and by tests with a loop of their own.
+    pub fn new(info: Arc<DriveInfo>, calls: Sender<Call>, wake: Arc<dyn Wake>) -> Handle {
+        Handle { info, calls, wake }
+    }
+
+    /// The drive's description.
+    pub fn info(&self) -> &DriveInfo {
+        &self.info
+    }
+
+    /// Sends an ask. Blocks only while the bounded channel is full. If the drive is gone the reply
+    /// is given at once, on this thread.
+    pub fn send(&self, ask: Ask, reply: ReplyTo) {
+        match self.calls.send(Call { ask, reply }) {
+            Ok(()) => self.wake.wake(),
+            Err(refused) => {
+                let call = refused.into_inner();
+                (call.reply)(Reply {
+                    outcome: Err(HostError::Gone),
+                    completion: None,
+                });
+            }
+        }
+    }
+
+    /// Sends an ask and waits for the reply.
+    pub fn ask(&self, ask: Ask) -> Result<Answer, HostError> {
+        let (sender, receiver) = crossbeam_channel::bounded(1);
+        self.send(
+            ask,
+            Box::new(move |reply| {
+                // The receiver waits below; it cannot be gone.
+                let _ = sender.send(reply.outcome);
+            }),
+        );
+        receiver.recv().unwrap_or(Err(HostError::Gone))
+    }
+}

@@ -1,0 +1,7 @@
+//! The platters as the head sees them, the guard rule, and the movers that carry bytes.
+//!
+//! Reading order: the movement list, the layout (where every area lies), the guard (what shingling
+//! allows), the arm (how long a list takes), the stores and the movers.
+
+pub mod movement;
+pub mod store;

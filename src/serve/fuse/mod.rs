@@ -1,0 +1,1 @@
+//! The drive as one file of a FUSE filesystem.

@@ -1,0 +1,1 @@
+//! The drive over NBD (fixed newstyle), for any number of clients.

@@ -1,0 +1,2 @@
+//! Staging log, extent map, checkpoints, cleaner and recovery; emits movement lists.
+pub mod change;
