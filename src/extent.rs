@@ -1,9 +1,11 @@
-//! Owns half-open ranges of addresses and the map from ranges to values.
+//! Owns half-open ranges of addresses and the map from ranges of host addresses to values.
 //!
 //! An [`Extent`] is never empty. An [`ExtentMap`] holds disjoint extents in ascending order and
-//! splits, cuts and joins them; it does not know what its values mean beyond how to move them along.
+//! splits, cuts and joins them; it does not know what its values mean beyond how to move along.
 
-use crate::units::{Lba, Pba, Sectors};
+use std::collections::BTreeMap;
+
+use crate::units::{Lba, Pba, Sectors, count};
 
 /// A half-open, non-empty run of sectors from `start` on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -33,10 +35,7 @@ impl<A: Copy + Ord + std::ops::Add<Sectors, Output = A> + std::ops::Sub<A, Outpu
 
     /// The run from `start` up to but excluding `end`; `None` where there is nothing between.
     pub fn between(start: A, end: A) -> Option<Self> {
-        (start < end).then(|| Extent {
-            start,
-            sectors: end - start,
-        })
+        (start < end).then(|| Extent { start, sectors: end - start })
     }
 
     /// First address after the run.
@@ -52,5 +51,188 @@ impl<A: Copy + Ord + std::ops::Add<Sectors, Output = A> + std::ops::Sub<A, Outpu
     /// The part that both runs share.
     pub fn intersect(&self, other: &Self) -> Option<Self> {
         Extent::between(self.start.max(other.start), self.end().min(other.end()))
+    }
+}
+
+/// What an [`ExtentMap`] holds for the first sector of an extent.
+pub trait Along: Copy + Eq {
+    /// The value that belongs to the sector `by` further on.
+    #[must_use]
+    fn along(self, by: Sectors) -> Self;
+}
+
+impl Along for () {
+    fn along(self, _: Sectors) {}
+}
+
+/// A map from disjoint runs of host addresses to values.
+#[derive(Clone, Debug)]
+pub struct ExtentMap<V> {
+    runs: BTreeMap<Lba, (Sectors, V)>,
+}
+
+/// A set of host addresses.
+pub type ExtentSet = ExtentMap<()>;
+
+impl<V> Default for ExtentMap<V> {
+    fn default() -> Self {
+        ExtentMap { runs: BTreeMap::new() }
+    }
+}
+
+impl<V: Along> ExtentMap<V> {
+    /// Extents held.
+    pub fn len(&self) -> u64 {
+        count(self.runs.len())
+    }
+
+    /// Whether nothing is held.
+    pub fn is_empty(&self) -> bool {
+        self.runs.is_empty()
+    }
+
+    /// Every extent in ascending order.
+    pub fn iter(&self) -> impl Iterator<Item = (LbaExtent, V)> + '_ {
+        self.runs.iter().map(|(&start, &(sectors, value))| (Extent { start, sectors }, value))
+    }
+
+    /// First extent held that ends after `lba`, whole.
+    pub fn next_from(&self, lba: Lba) -> Option<(LbaExtent, V)> {
+        self.whole_from(lba).next()
+    }
+
+    /// The parts of `range` that are held, cut to it, in ascending order.
+    pub fn overlapping(&self, range: LbaExtent) -> impl Iterator<Item = (LbaExtent, V)> + '_ {
+        self.whole_from(range.start).map_while(move |(extent, value)| {
+            let part = extent.intersect(&range)?;
+            Some((part, value.along(part.start - extent.start)))
+        })
+    }
+
+    /// All of `range` in ascending order: the parts held with their value, the gaps with `None`.
+    pub fn pieces(&self, range: LbaExtent) -> Pieces<V> {
+        let mut pieces = Vec::new();
+        let mut at = range.start;
+        for (part, value) in self.overlapping(range) {
+            pieces.extend(Extent::between(at, part.start).map(|gap| (gap, None)));
+            pieces.push((part, Some(value)));
+            at = part.end();
+        }
+        pieces.extend(Extent::between(at, range.end()).map(|gap| (gap, None)));
+        pieces
+    }
+
+    /// Removes `range`; each part that was held is handed to `removed`.
+    pub fn remove(&mut self, range: LbaExtent, mut removed: impl FnMut(LbaExtent, V)) {
+        while let Some((extent, value)) = self.next_from(range.start) {
+            let Some(part) = extent.intersect(&range) else { break };
+            self.runs.remove(&extent.start);
+            if let Some(before) = Extent::between(extent.start, part.start) {
+                self.runs.insert(before.start, (before.sectors, value));
+            }
+            if let Some(after) = Extent::between(part.end(), extent.end()) {
+                let moved = value.along(after.start - extent.start);
+                self.runs.insert(after.start, (after.sectors, moved));
+            }
+            removed(part, value.along(part.start - extent.start));
+        }
+    }
+
+    /// Sets all of `range`; what was held there is handed to `removed` first. Joins with
+    /// neighbours whose values continue.
+    pub fn insert(&mut self, range: LbaExtent, value: V, removed: impl FnMut(LbaExtent, V)) {
+        self.remove(range, removed);
+        let (mut start, mut sectors, mut value) = (range.start, range.sectors, value);
+        if let Some((&before, &(length, earlier))) = self.runs.range(..start).next_back()
+            && before + length == start
+            && earlier.along(length) == value
+        {
+            self.runs.remove(&before);
+            (start, sectors, value) = (before, length + sectors, earlier);
+        }
+        if let Some(&(length, later)) = self.runs.get(&range.end())
+            && value.along(sectors) == later
+        {
+            self.runs.remove(&range.end());
+            sectors += length;
+        }
+        self.runs.insert(start, (sectors, value));
+    }
+
+    fn whole_from(&self, lba: Lba) -> impl Iterator<Item = (LbaExtent, V)> + '_ {
+        let before = self.runs.range(..lba).next_back().filter(|&(&start, &(n, _))| start + n > lba);
+        before
+            .into_iter()
+            .chain(self.runs.range(lba..))
+            .map(|(&start, &(sectors, value))| (Extent { start, sectors }, value))
+    }
+}
+
+/// Parts of a range in ascending order, without gaps between them; `None` where nothing is held.
+pub type Pieces<V> = Vec<(LbaExtent, Option<V>)>;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    impl Along for u64 {
+        fn along(self, by: Sectors) -> u64 {
+            self + by.0
+        }
+    }
+
+    const SPACE: u64 = 64;
+
+    fn extent(start: u64, sectors: u64) -> LbaExtent {
+        Extent::new(Lba(start), Sectors(sectors))
+    }
+
+    fn flat(map: &ExtentMap<u64>) -> Vec<Option<u64>> {
+        let pieces = map.pieces(extent(0, SPACE));
+        pieces
+            .iter()
+            .flat_map(|(e, v)| (0..e.sectors.0).map(move |i| v.map(|v| v + i)))
+            .collect()
+    }
+
+    proptest! {
+        #[test]
+        fn map_agrees_with_an_array(ops in prop::collection::vec((0..SPACE, 1..20u64, 0..1000u64, any::<bool>()), 1..80)) {
+            let mut map = ExtentMap::default();
+            let mut array = vec![None; usize::try_from(SPACE).unwrap()];
+            for (start, length, value, insert) in ops {
+                let range = extent(start, length.min(SPACE - start));
+                let mut removed = vec![];
+                if insert {
+                    map.insert(range, value, |e, v| removed.push((e, v)));
+                } else {
+                    map.remove(range, |e, v| removed.push((e, v)));
+                }
+                let told: Vec<_> = removed.iter()
+                    .flat_map(|&(e, v)| (0..e.sectors.0).map(move |i| (e.start.0 + i, v + i))).collect();
+                let mut held = vec![];
+                for i in 0..range.sectors.0 {
+                    let cell = &mut array[usize::try_from(range.start.0 + i).unwrap()];
+                    held.extend(cell.map(|v| (range.start.0 + i, v)));
+                    *cell = insert.then_some(value + i);
+                }
+                prop_assert_eq!(told, held);
+                prop_assert_eq!(&flat(&map), &array);
+                let starts: Vec<_> = map.iter().collect();
+                for pair in starts.windows(2) {
+                    prop_assert!(pair[0].0.end() <= pair[1].0.start);
+                    let joins = pair[0].0.end() == pair[1].0.start && pair[0].1 + pair[0].0.sectors.0 == pair[1].1;
+                    prop_assert!(!joins, "neighbours that continue are one extent: {:?}", pair);
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn empty_ranges_do_not_exist() {
+        assert_eq!(Extent::between(Lba(5), Lba(5)), None);
+        assert_eq!(extent(0, 4).intersect(&extent(4, 4)), None);
+        assert_eq!(extent(0, 4).intersect(&extent(3, 4)), Some(extent(3, 1)));
     }
 }

@@ -1,2 +1,24 @@
 //! Staging log, extent map, checkpoints, cleaner and recovery; emits movement lists.
+//!
+//! Reading order: the changes of the durable state and the state itself; the journal and the map
+//! area that make them durable; what a plan is written with; the log, direct writes and the
+//! cleaner; recovery. [`Translation`] holds them together. It plans, but does not know when a plan
+//! runs or how long it takes.
+
 pub mod change;
+pub mod codec;
+pub mod target;
+pub mod homes;
+pub mod dirty;
+pub mod state;
+pub mod journal;
+pub mod map_area;
+pub mod draft;
+pub mod log;
+pub mod bypass;
+pub mod cleaner;
+pub mod recovery;
+
+mod keeper;
+
+pub use keeper::{NoRoom, Piece, Translation};
