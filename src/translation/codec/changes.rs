@@ -14,12 +14,12 @@ const DIVERT: u8 = 3;
 const TRIM: u8 = 4;
 const CLEANED: u8 = 5;
 
-/// Bytes of the shortest change.
-const CHANGE_BYTES_MIN: u64 = 1 + EXTENT_BYTES;
+/// Bytes of the shortest change: what bounds the number of changes in a record.
+pub const CHANGE_BYTES_MIN: u64 = 1 + EXTENT_BYTES;
 
 /// Bytes that [`write`] will append for `changes`.
 pub fn bytes_of(changes: &[Change]) -> u64 {
-    4 + changes.iter().map(bytes_of_one).sum::<u64>()
+    changes.iter().map(bytes_of_one).sum()
 }
 
 fn bytes_of_one(change: &Change) -> u64 {
@@ -32,9 +32,8 @@ fn bytes_of_one(change: &Change) -> u64 {
     }
 }
 
-/// Appends a counted list of changes.
+/// Appends changes. Their number is a field of the record.
 pub fn write(writer: &mut Writer, changes: &[Change]) {
-    writer.count(changes.len());
     for change in changes {
         write_one(writer, change);
     }
@@ -93,9 +92,8 @@ fn write_one(writer: &mut Writer, change: &Change) {
     }
 }
 
-/// Takes a counted list of changes.
-pub fn read(reader: &mut Reader<'_>) -> Result<Vec<Change>, RecordError> {
-    let entries = reader.count("changes", CHANGE_BYTES_MIN)?;
+/// Takes so many changes; the number must have come from [`Reader::count`].
+pub fn read(reader: &mut Reader<'_>, entries: usize) -> Result<Vec<Change>, RecordError> {
     let mut changes = Vec::with_capacity(entries);
     for _ in 0..entries {
         changes.push(read_one(reader)?);

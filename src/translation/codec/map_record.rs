@@ -6,7 +6,7 @@
 
 use crate::extent::LbaExtent;
 use crate::translation::change::Change;
-use crate::translation::codec::changes;
+use crate::translation::codec::changes::{self, CHANGE_BYTES_MIN};
 use crate::translation::codec::error::RecordError;
 use crate::translation::codec::field::Reader;
 use crate::translation::codec::header::{self, HEADER_BYTES, Header, RecordKind, Sought};
@@ -66,7 +66,7 @@ pub fn delta_sectors(changes: &[Change]) -> Sectors {
 }
 
 fn delta_bytes(changes: &[Change]) -> u64 {
-    HEADER_BYTES + 8 + 8 + 8 + changes::bytes_of(changes)
+    HEADER_BYTES + 8 + 8 + 8 + 4 + changes::bytes_of(changes)
 }
 
 /// A full map's bytes, padded with zeroes to whole sectors, its checksum not filled in.
@@ -113,6 +113,7 @@ pub fn encode_delta(header: &MapHeader, delta_index: u64, changes: &[Change]) ->
     writer.u64(header.generation);
     writer.u64(header.journal_position.0);
     writer.u64(delta_index);
+    writer.count(changes.len());
     changes::write(&mut writer, changes);
     header::finish(writer, &common)
 }
@@ -165,7 +166,10 @@ pub(super) fn read_body(
         return Ok(MapRecord::Delta {
             header,
             index: reader.u64("index")?,
-            changes: changes::read(reader)?,
+            changes: {
+                let entries = reader.count("changes", CHANGE_BYTES_MIN)?;
+                changes::read(reader, entries)?
+            },
         });
     }
     Ok(MapRecord::Full {

@@ -15,3 +15,8 @@ pub mod header;
 pub mod map_record;
 pub mod map_state;
 pub mod record;
+
+#[cfg(test)]
+pub(crate) mod document;
+#[cfg(test)]
+mod tests;

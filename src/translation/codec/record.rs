@@ -5,7 +5,7 @@
 //! writes it. Which record follows which is not known here.
 
 use crate::translation::change::Change;
-use crate::translation::codec::changes;
+use crate::translation::codec::changes::{self, CHANGE_BYTES_MIN};
 use crate::translation::codec::error::RecordError;
 use crate::translation::codec::field::Reader;
 use crate::translation::codec::header::{self, HEADER_BYTES, Header, RecordKind, Sought};
@@ -60,7 +60,7 @@ pub fn journal_sectors(payload_spans: usize, changes: &[Change]) -> Sectors {
 }
 
 fn journal_bytes(payload_spans: usize, changes: &[Change]) -> u64 {
-    HEADER_BYTES + 8 + 8 + 4 + count(payload_spans) * SPAN_BYTES + changes::bytes_of(changes)
+    HEADER_BYTES + 8 + 8 + 4 + 4 + count(payload_spans) * SPAN_BYTES + changes::bytes_of(changes)
 }
 
 /// The record's bytes, padded with zeroes to whole sectors, its own checksum not filled in, and
@@ -95,6 +95,7 @@ pub fn encode_journal(
     writer.u64(header.durable);
     writer.u64(header.sectors.0);
     writer.count(payload.len());
+    writer.count(changes.len());
     let mut crc_offsets = Vec::with_capacity(payload.len());
     for span in payload {
         assert!(
@@ -146,6 +147,7 @@ pub(super) fn read_body(
         return Err(reader.bad("sectors", 8, sectors.0, "at least the record's own length"));
     }
     let spans = reader.count("spans", SPAN_BYTES)?;
+    let changes = reader.count("changes", CHANGE_BYTES_MIN)?;
     let mut payload = Vec::with_capacity(spans);
     for _ in 0..spans {
         payload.push(read_span(reader)?);
@@ -159,7 +161,7 @@ pub(super) fn read_body(
             sectors,
         },
         payload,
-        changes: changes::read(reader)?,
+        changes: changes::read(reader, changes)?,
     })
 }
 
