@@ -4,4 +4,13 @@
 //! allows), the arm (how long a list takes), the stores and the movers.
 
 pub mod movement;
+
+pub mod area;
+pub mod layout;
+mod placing;
+mod radius;
+
 pub mod store;
+
+#[cfg(test)]
+pub(crate) mod sample;

@@ -1,0 +1,1 @@
+//! Owns the seek curve.
