@@ -17,7 +17,7 @@ const CLEANED: u8 = 5;
 /// Bytes of the shortest change: what bounds the number of changes in a record.
 pub const CHANGE_BYTES_MIN: u64 = 1 + EXTENT_BYTES;
 
-/// Bytes that [`write`] will append for `changes`.
+/// Bytes that [`write()`] will append for `changes`.
 pub fn bytes_of(changes: &[Change]) -> u64 {
     changes.iter().map(bytes_of_one).sum()
 }
