@@ -35,7 +35,10 @@ impl<A: Copy + Ord + std::ops::Add<Sectors, Output = A> + std::ops::Sub<A, Outpu
 
     /// The run from `start` up to but excluding `end`; `None` where there is nothing between.
     pub fn between(start: A, end: A) -> Option<Self> {
-        (start < end).then(|| Extent { start, sectors: end - start })
+        (start < end).then(|| Extent {
+            start,
+            sectors: end - start,
+        })
     }
 
     /// First address after the run.
@@ -76,7 +79,9 @@ pub type ExtentSet = ExtentMap<()>;
 
 impl<V> Default for ExtentMap<V> {
     fn default() -> Self {
-        ExtentMap { runs: BTreeMap::new() }
+        ExtentMap {
+            runs: BTreeMap::new(),
+        }
     }
 }
 
@@ -93,7 +98,9 @@ impl<V: Along> ExtentMap<V> {
 
     /// Every extent in ascending order.
     pub fn iter(&self) -> impl Iterator<Item = (LbaExtent, V)> + '_ {
-        self.runs.iter().map(|(&start, &(sectors, value))| (Extent { start, sectors }, value))
+        self.runs
+            .iter()
+            .map(|(&start, &(sectors, value))| (Extent { start, sectors }, value))
     }
 
     /// First extent held that ends after `lba`, whole.
@@ -103,10 +110,11 @@ impl<V: Along> ExtentMap<V> {
 
     /// The parts of `range` that are held, cut to it, in ascending order.
     pub fn overlapping(&self, range: LbaExtent) -> impl Iterator<Item = (LbaExtent, V)> + '_ {
-        self.whole_from(range.start).map_while(move |(extent, value)| {
-            let part = extent.intersect(&range)?;
-            Some((part, value.along(part.start - extent.start)))
-        })
+        self.whole_from(range.start)
+            .map_while(move |(extent, value)| {
+                let part = extent.intersect(&range)?;
+                Some((part, value.along(part.start - extent.start)))
+            })
     }
 
     /// All of `range` in ascending order: the parts held with their value, the gaps with `None`.
@@ -125,7 +133,9 @@ impl<V: Along> ExtentMap<V> {
     /// Removes `range`; each part that was held is handed to `removed`.
     pub fn remove(&mut self, range: LbaExtent, mut removed: impl FnMut(LbaExtent, V)) {
         while let Some((extent, value)) = self.next_from(range.start) {
-            let Some(part) = extent.intersect(&range) else { break };
+            let Some(part) = extent.intersect(&range) else {
+                break;
+            };
             self.runs.remove(&extent.start);
             if let Some(before) = Extent::between(extent.start, part.start) {
                 self.runs.insert(before.start, (before.sectors, value));
@@ -160,7 +170,11 @@ impl<V: Along> ExtentMap<V> {
     }
 
     fn whole_from(&self, lba: Lba) -> impl Iterator<Item = (LbaExtent, V)> + '_ {
-        let before = self.runs.range(..lba).next_back().filter(|&(&start, &(n, _))| start + n > lba);
+        let before = self
+            .runs
+            .range(..lba)
+            .next_back()
+            .filter(|&(&start, &(n, _))| start + n > lba);
         before
             .into_iter()
             .chain(self.runs.range(lba..))

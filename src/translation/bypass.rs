@@ -41,41 +41,62 @@ impl Translation {
         self.way(part).map(|_| part)
     }
 
-    /// The leading part of `run` that has to be staged because no pass can go on there.
-    pub fn staged_part(&self, run: LbaExtent) -> LbaExtent {
-        split_by_band(&self.layout, run).next().unwrap_or(run)
-    }
-
-    /// Plans the direct write of a piece that [`Translation::direct_part`] allowed.
-    pub fn write_direct(&mut self, draft: &mut Draft, piece: Piece) {
-        let way = self.way(piece.extent).expect("only parts that can be written directly are");
-        let (band, from) = self.layout.home_of(piece.extent.start);
-        let upto = from + piece.extent.sectors;
+    /// Plans the direct write of pieces that follow one another, as [`Translation::direct_part`]
+    /// allowed.
+    pub fn write_direct(&mut self, draft: &mut Draft, pieces: &[Piece]) {
+        let (Some(first), Some(last)) = (pieces.first(), pieces.last()) else {
+            return;
+        };
+        let whole = LbaExtent::new(first.extent.start, last.extent.end() - first.extent.start);
+        let way = self.way(whole).expect("only parts that can be written directly are");
+        let (band, from) = self.layout.home_of(whole.start);
+        let upto = from + whole.sectors;
         let (Way::Append(place) | Way::Divert(place)) = way;
         if from == Sectors(0) {
             self.begin_pass(draft, place);
         }
         let at = self.layout.band(place).start + from;
         let first_step = draft.position();
-        draft.write(piece.from, at, piece.extent.sectors, Purpose::Bypass);
-        let payload = Payload { at, bytes: piece.extent.sectors.bytes(), steps: draft.since(first_step) };
+        for piece in pieces {
+            draft.write(piece.from, at + (piece.extent.start - whole.start), piece.extent.sectors, Purpose::Bypass);
+        }
+        let payload = Payload { at, bytes: whole.sectors.bytes(), steps: draft.since(first_step) };
         let change = match way {
             Way::Append(_) => Change::Append { band, from, upto },
-            Way::Divert(spare) => Change::Divert { band, spare, from, upto, keep: Vec::new() },
+            Way::Divert(spare) => Change::Divert {
+                band,
+                spare,
+                from,
+                upto,
+                keep: Vec::new(),
+            },
         };
         self.log(draft, change, Some(payload), Purpose::Bypass);
-        self.bypass_end = Some(piece.extent.end());
+        self.bypass_end = Some(whole.end());
         if let Way::Divert(spare) = way
             && upto == self.layout.home_extent(band).sectors
         {
             let keep = self.mapped_outside(band, spare);
-            self.log(draft, Change::Cleaned { band, at: spare, written: upto, keep }, None, Purpose::Bypass);
+            self.log(
+                draft,
+                Change::Cleaned {
+                    band,
+                    at: spare,
+                    written: upto,
+                    keep,
+                },
+                None,
+                Purpose::Bypass,
+            );
         }
     }
 
     fn way(&self, part: LbaExtent) -> Option<Way> {
         let (band, from) = self.layout.home_of(part.start);
-        let busy = self.cleaning.as_ref().is_some_and(|cleaning| cleaning.band() == band);
+        let busy = self
+            .cleaning
+            .as_ref()
+            .is_some_and(|cleaning| cleaning.band() == band);
         if busy || self.state.map.len() + EXTENTS_PER_WRITE > self.staging.extents {
             return None;
         }
@@ -86,7 +107,10 @@ impl Translation {
         if written == from {
             return Some(Way::Append(place));
         }
-        (from == Sectors(0)).then(|| self.free_spare(band)).flatten().map(Way::Divert)
+        (from == Sectors(0))
+            .then(|| self.free_spare(band))
+            .flatten()
+            .map(Way::Divert)
     }
 
     /// A data band near `band` that holds nothing.
@@ -94,8 +118,15 @@ impl Translation {
         let place = self.layout.factory_place(band);
         let area = &self.layout.areas()[self.layout.band(place).area];
         let bands = area.band_range();
-        let mut free = self.state.free.range(BandId(bands.start)..BandId(bands.end));
-        let taken = |band: BandId| self.cleaning.as_ref().is_some_and(|cleaning| cleaning.uses(band));
+        let mut free = self
+            .state
+            .free
+            .range(BandId(bands.start)..BandId(bands.end));
+        let taken = |band: BandId| {
+            self.cleaning
+                .as_ref()
+                .is_some_and(|cleaning| cleaning.uses(band))
+        };
         free.find(|&&band| !taken(band)).copied()
     }
 

@@ -47,15 +47,29 @@ enum Way {
     /// One write pass over `target`, which is the band's place from then on.
     Once { target: BandId },
     /// A safe copy in `spare`, then a second pass over `home`.
-    SafeCopy { spare: BandId, home: BandId, verify: bool },
+    SafeCopy {
+        spare: BandId,
+        home: BandId,
+        verify: bool,
+    },
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Phase {
-    Gather { next: usize },
-    Read { at: Sectors },
-    Write { target: BandId, at: Sectors, purpose: Purpose },
-    Verify { at: Sectors },
+    Gather {
+        next: usize,
+    },
+    Read {
+        at: Sectors,
+    },
+    Write {
+        target: BandId,
+        at: Sectors,
+        purpose: Purpose,
+    },
+    Verify {
+        at: Sectors,
+    },
 }
 
 impl Cleaning {
@@ -80,34 +94,52 @@ impl Translation {
     }
 
     /// Plans the next step of cleaning, choosing a band when none is under way. `need`: what a
-    /// waiting host request lacks. Returns whether there was anything to do.
-    pub fn clean_step(&mut self, draft: &mut Draft, need: Option<NoRoom>) -> bool {
-        if self.cleaning.as_ref().is_some_and(|cleaning| cleaning.given_up) {
+    /// waiting host request lacks. Returns the band, or `None` when there is nothing to do.
+    pub fn clean_step(&mut self, draft: &mut Draft, need: Option<NoRoom>) -> Option<HomeBand> {
+        if self
+            .cleaning
+            .as_ref()
+            .is_some_and(|cleaning| cleaning.given_up)
+        {
             self.cleaning = None;
         }
-        let Some(mut cleaning) = self.cleaning.take().or_else(|| self.begin(need)) else {
-            return false;
-        };
+        let mut cleaning = self.cleaning.take().or_else(|| self.begin(need))?;
+        let band = cleaning.band;
         let track = self.track_of(cleaning.band);
         match cleaning.phase {
             Phase::Gather { next } => self.gather(draft, &mut cleaning, next),
             Phase::Read { at } => self.read_home(draft, &mut cleaning, at, track),
-            Phase::Write { target, at, purpose } => {
-                if self.write_track(draft, &mut cleaning, WriteStep { target, at, purpose, track }) {
+            Phase::Write {
+                target,
+                at,
+                purpose,
+            } => {
+                if self.write_track(
+                    draft,
+                    &mut cleaning,
+                    WriteStep {
+                        target,
+                        at,
+                        purpose,
+                        track,
+                    },
+                ) {
                     self.clean_from = HomeBand(cleaning.band.0 + 1);
                     self.counts.bands_cleaned += 1;
-                    return true;
+                    return Some(band);
                 }
             }
             Phase::Verify { at } => self.verify(draft, &mut cleaning, at, track),
         }
         self.cleaning = Some(cleaning);
-        true
+        Some(band)
     }
 
     /// Notes that the host wrote or discarded `range`.
     pub(super) fn note_overwritten(&mut self, range: LbaExtent) {
-        let Some(cleaning) = &mut self.cleaning else { return };
+        let Some(cleaning) = &mut self.cleaning else {
+            return;
+        };
         let whole = self.layout.home_extent(cleaning.band);
         if let Some(part) = range.intersect(&whole) {
             cleaning.overwritten.insert(part, (), |_, ()| {});
@@ -125,16 +157,29 @@ impl Translation {
         let band = self.with_spare(chosen);
         let whole = self.layout.home_extent(band);
         let (home, written) = self.state.home(&self.layout, band);
-        let from = self.state.passes.get(&band).map_or(Sectors(0), |pass| pass.upto);
+        let from = self
+            .state
+            .passes
+            .get(&band)
+            .map_or(Sectors(0), |pass| pass.upto);
         let content = band_range(&self.layout, band, from, whole.sectors)
             .map_or_else(Vec::new, |range| self.locate(range));
-        let kept = content.iter().rev().find(|(_, source)| *source != Source::Nowhere);
+        let kept = content
+            .iter()
+            .rev()
+            .find(|(_, source)| *source != Source::Nowhere);
         let upto = kept.map_or(from, |(part, _)| part.end() - whole.start);
         let way = match (self.state.passes.get(&band), self.rules.passes) {
             (Some(pass), _) => Way::Once { target: pass.spare },
             (None, _) if written == Sectors(0) || upto == Sectors(0) => Way::Once { target: home },
-            (None, 2) => Way::Once { target: self.free_spare(band)? },
-            (None, passes) => Way::SafeCopy { spare: self.free_spare(band)?, home, verify: passes > 3 },
+            (None, 2) => Way::Once {
+                target: self.free_spare(band)?,
+            },
+            (None, passes) => Way::SafeCopy {
+                spare: self.free_spare(band)?,
+                home,
+                verify: passes > 3,
+            },
         };
         let mut staged: Vec<(Pba, LbaExtent)> = content
             .iter()
@@ -162,7 +207,10 @@ impl Translation {
     /// interrupted pass holds one.
     fn with_spare(&self, band: HomeBand) -> HomeBand {
         let (_, written) = self.state.home(&self.layout, band);
-        if written == Sectors(0) || self.state.passes.contains_key(&band) || self.free_spare(band).is_some() {
+        if written == Sectors(0)
+            || self.state.passes.contains_key(&band)
+            || self.free_spare(band).is_some()
+        {
             return band;
         }
         let place = self.layout.factory_place(band);
@@ -175,9 +223,11 @@ impl Translation {
     fn choose(&mut self, need: Option<NoRoom>) -> Option<HomeBand> {
         match (need, self.rules.choice) {
             (Some(NoRoom::Log { region }), _) => self.oldest_in(region),
-            (Some(NoRoom::Extents), _) => {
-                self.state.dirty.fullest().or_else(|| self.state.dirty.most_holes())
-            }
+            (Some(NoRoom::Extents), _) => self
+                .state
+                .dirty
+                .fullest()
+                .or_else(|| self.state.dirty.most_holes()),
             (None, BandChoice::Oldest) => self.oldest_of(|_| true),
             (None, BandChoice::Fullest) => self.state.dirty.fullest(),
             (None, BandChoice::Ascending) => self.state.dirty.ascending(self.clean_from),
@@ -208,8 +258,15 @@ impl Translation {
                 let there = pba + (still.start - part.start);
                 // What the host wrote meanwhile is kept mapped; its old place may be gone.
                 if target.pba() == Some(there) {
-                    let to = Place::Scratch { offset: (still.start - cleaning.start).bytes() };
-                    draft.transfer(Place::sector(there), to, still.sectors.bytes(), Purpose::CleanGather);
+                    let to = Place::Scratch {
+                        offset: (still.start - cleaning.start).bytes(),
+                    };
+                    draft.transfer(
+                        Place::sector(there),
+                        to,
+                        still.sectors.bytes(),
+                        Purpose::CleanGather,
+                    );
                 }
             }
         }
@@ -220,12 +277,25 @@ impl Translation {
         };
     }
 
-    fn read_home(&mut self, draft: &mut Draft, cleaning: &mut Cleaning, at: Sectors, track: Sectors) {
+    fn read_home(
+        &mut self,
+        draft: &mut Draft,
+        cleaning: &mut Cleaning,
+        at: Sectors,
+        track: Sectors,
+    ) {
         let upto = cleaning.upto.min(at + track);
         for (part, source) in content_of(cleaning, at, upto) {
             if let Source::Home(pba) = source {
-                let to = Place::Scratch { offset: (part.start - cleaning.start).bytes() };
-                draft.transfer(Place::sector(pba), to, part.sectors.bytes(), Purpose::CleanRead);
+                let to = Place::Scratch {
+                    offset: (part.start - cleaning.start).bytes(),
+                };
+                draft.transfer(
+                    Place::sector(pba),
+                    to,
+                    part.sectors.bytes(),
+                    Purpose::CleanRead,
+                );
             }
         }
         let holds_home = |(part, source): &(LbaExtent, Source)| {
@@ -239,14 +309,23 @@ impl Translation {
                 Way::SafeCopy { spare, .. } => (spare, Purpose::CleanCopy),
             };
             draft.order();
-            Phase::Write { target, at: cleaning.from, purpose }
+            Phase::Write {
+                target,
+                at: cleaning.from,
+                purpose,
+            }
         };
     }
 
     /// Writes about a track of the merged band; at the end of the pass commits it. Returns whether
     /// the band is clean.
     fn write_track(&mut self, draft: &mut Draft, cleaning: &mut Cleaning, step: WriteStep) -> bool {
-        let WriteStep { target, at, purpose, track } = step;
+        let WriteStep {
+            target,
+            at,
+            purpose,
+            track,
+        } = step;
         if at == Sectors(0) && cleaning.upto > Sectors(0) {
             self.begin_pass(draft, target);
         }
@@ -256,24 +335,46 @@ impl Translation {
             let offset = part.start - cleaning.start;
             let from = match source {
                 Source::Nowhere => Place::Zeroes,
-                _ => Place::Scratch { offset: offset.bytes() },
+                _ => Place::Scratch {
+                    offset: offset.bytes(),
+                },
             };
             draft.write(from, base + offset, part.sectors, purpose);
         }
         if upto < cleaning.upto {
-            cleaning.phase = Phase::Write { target, at: upto, purpose };
+            cleaning.phase = Phase::Write {
+                target,
+                at: upto,
+                purpose,
+            };
             return false;
         }
         self.barrier(draft);
         self.end_pass(draft, cleaning, target, purpose)
     }
 
-    fn end_pass(&mut self, draft: &mut Draft, cleaning: &mut Cleaning, target: BandId, purpose: Purpose) -> bool {
+    fn end_pass(
+        &mut self,
+        draft: &mut Draft,
+        cleaning: &mut Cleaning,
+        target: BandId,
+        purpose: Purpose,
+    ) -> bool {
         let keep: Vec<LbaExtent> = cleaning.overwritten.iter().map(|(part, ())| part).collect();
         let (band, upto) = (cleaning.band, cleaning.upto);
         match cleaning.way {
-            Way::SafeCopy { spare, home, verify } if target == spare => {
-                let change = Change::Divert { band, spare, from: Sectors(0), upto, keep };
+            Way::SafeCopy {
+                spare,
+                home,
+                verify,
+            } if target == spare => {
+                let change = Change::Divert {
+                    band,
+                    spare,
+                    from: Sectors(0),
+                    upto,
+                    keep,
+                };
                 self.log(draft, change, None, purpose);
                 // The rewrite destroys what the band's place holds: from now on the safe copy
                 // must be what recovery finds.
@@ -281,13 +382,27 @@ impl Translation {
                 cleaning.phase = if verify {
                     Phase::Verify { at: Sectors(0) }
                 } else {
-                    Phase::Write { target: home, at: Sectors(0), purpose: Purpose::CleanWrite }
+                    Phase::Write {
+                        target: home,
+                        at: Sectors(0),
+                        purpose: Purpose::CleanWrite,
+                    }
                 };
                 false
             }
             _ => {
                 let keep = self.keep_newer(cleaning, keep);
-                self.log(draft, Change::Cleaned { band, at: target, written: upto, keep }, None, purpose);
+                self.log(
+                    draft,
+                    Change::Cleaned {
+                        band,
+                        at: target,
+                        written: upto,
+                        keep,
+                    },
+                    None,
+                    purpose,
+                );
                 true
             }
         }
@@ -312,11 +427,20 @@ impl Translation {
         };
         let upto = cleaning.upto.min(at + track);
         let start = self.layout.band(spare).start + at;
-        draft.transfer(Place::sector(start), Place::Discard, (upto - at).bytes(), Purpose::CleanVerify);
+        draft.transfer(
+            Place::sector(start),
+            Place::Discard,
+            (upto - at).bytes(),
+            Purpose::CleanVerify,
+        );
         cleaning.phase = if upto < cleaning.upto {
             Phase::Verify { at: upto }
         } else {
-            Phase::Write { target: home, at: Sectors(0), purpose: Purpose::CleanWrite }
+            Phase::Write {
+                target: home,
+                at: Sectors(0),
+                purpose: Purpose::CleanWrite,
+            }
         };
     }
 }
@@ -334,7 +458,9 @@ fn content_of(cleaning: &Cleaning, at: Sectors, upto: Sectors) -> Vec<(LbaExtent
     let Some(range) = Extent::between(cleaning.start + at, cleaning.start + upto) else {
         return Vec::new();
     };
-    let first = cleaning.content.partition_point(|(part, _)| part.end() <= range.start);
+    let first = cleaning
+        .content
+        .partition_point(|(part, _)| part.end() <= range.start);
     let parts = cleaning.content[first..].iter();
     parts
         .map_while(|(part, source)| {

@@ -44,7 +44,10 @@ impl DirtyBands {
 
     /// Counts `sectors` of `band` as no longer staged.
     pub fn drop(&mut self, band: HomeBand, sectors: Sectors) {
-        let dirt = self.bands.get_mut(&band).expect("staged sectors were counted");
+        let dirt = self
+            .bands
+            .get_mut(&band)
+            .expect("staged sectors were counted");
         dirt.staged -= sectors.0;
         if dirt.staged == 0 {
             self.by_age.remove(&(dirt.age, band));
@@ -79,23 +82,34 @@ impl DirtyBands {
     /// The band with the most staged sectors (the lowest of several).
     pub fn fullest(&self) -> Option<HomeBand> {
         let staged = self.bands.iter().filter(|(_, dirt)| dirt.staged > 0);
-        staged.max_by_key(|(band, dirt)| (dirt.staged, std::cmp::Reverse(**band))).map(|(b, _)| *b)
+        staged
+            .max_by_key(|(band, dirt)| (dirt.staged, std::cmp::Reverse(**band)))
+            .map(|(b, _)| *b)
     }
 
     /// The first band with staged sectors at or after `from`, round and round.
     pub fn ascending(&self, from: HomeBand) -> Option<HomeBand> {
         let after = self.bands.range(from..).chain(self.bands.range(..from));
-        after.filter(|(_, dirt)| dirt.staged > 0).map(|(band, _)| *band).next()
+        after
+            .filter(|(_, dirt)| dirt.staged > 0)
+            .map(|(band, _)| *band)
+            .next()
     }
 
     /// The band with the most discarded sectors among those that have nothing staged.
     pub fn most_holes(&self) -> Option<HomeBand> {
         let holes = self.bands.iter().filter(|(_, dirt)| dirt.holes > 0);
-        holes.max_by_key(|(band, dirt)| (dirt.holes, std::cmp::Reverse(**band))).map(|(b, _)| *b)
+        holes
+            .max_by_key(|(band, dirt)| (dirt.holes, std::cmp::Reverse(**band)))
+            .map(|(b, _)| *b)
     }
 
     fn forget_if_clean(&mut self, band: HomeBand) {
-        if self.bands.get(&band).is_some_and(|dirt| dirt.staged == 0 && dirt.holes == 0) {
+        if self
+            .bands
+            .get(&band)
+            .is_some_and(|dirt| dirt.staged == 0 && dirt.holes == 0)
+        {
             self.bands.remove(&band);
         }
     }

@@ -32,12 +32,24 @@ impl Draft {
 
     /// Adds a transfer.
     pub fn transfer(&mut self, from: Place, to: Place, bytes: u64, purpose: Purpose) {
-        self.steps.push(Step::Move(Movement { from, to, bytes, purpose, buffered: false }));
+        self.steps.push(Step::Move(Movement {
+            from,
+            to,
+            bytes,
+            purpose,
+            buffered: false,
+        }));
     }
 
     /// Adds a transfer of bytes that the drive already holds in its own buffer.
     pub fn transfer_buffered(&mut self, from: Place, to: Place, bytes: u64, purpose: Purpose) {
-        self.steps.push(Step::Move(Movement { from, to, bytes, purpose, buffered: true }));
+        self.steps.push(Step::Move(Movement {
+            from,
+            to,
+            bytes,
+            purpose,
+            buffered: true,
+        }));
     }
 
     /// Adds a write of whole sectors to the medium.
@@ -69,6 +81,10 @@ impl Draft {
 
     /// The finished plan.
     pub fn finish(self, id: PlanId) -> Plan {
-        Plan { id, allocate: self.allocate, steps: self.steps }
+        Plan {
+            id,
+            allocate: self.allocate,
+            steps: self.steps,
+        }
     }
 }

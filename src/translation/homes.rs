@@ -27,7 +27,10 @@ impl Homes {
     /// A table of `bands` bands; `formatted`: each counts as written in full.
     pub fn new(bands: u32, formatted: bool) -> Homes {
         let pages = bands.div_ceil(PAGE);
-        Homes { pages: (0..pages).map(|_| None).collect(), formatted }
+        Homes {
+            pages: (0..pages).map(|_| None).collect(),
+            formatted,
+        }
     }
 
     /// The entry of `band`, whose size is `sectors`.
@@ -36,7 +39,10 @@ impl Homes {
             .as_ref()
             .map_or(FACTORY, |page| page[index(u64::from(band.0 % PAGE))]);
         match entry.written {
-            UNTOUCHED => Home { written: self.untouched(sectors), ..entry },
+            UNTOUCHED => Home {
+                written: self.untouched(sectors),
+                ..entry
+            },
             _ => entry,
         }
     }
@@ -50,10 +56,16 @@ impl Homes {
 
     /// Every band that is not as the factory left it, in ascending order.
     pub fn changed(&self) -> impl Iterator<Item = (HomeBand, Home)> + '_ {
-        (0u32..).step_by(index(u64::from(PAGE))).zip(&self.pages).flat_map(|(first, page)| {
-            let entries = page.iter().flat_map(|page| page.iter());
-            (first..).zip(entries).filter(|(_, home)| **home != FACTORY).map(|(b, h)| (HomeBand(b), *h))
-        })
+        (0u32..)
+            .step_by(index(u64::from(PAGE)))
+            .zip(&self.pages)
+            .flat_map(|(first, page)| {
+                let entries = page.iter().flat_map(|page| page.iter());
+                (first..)
+                    .zip(entries)
+                    .filter(|(_, home)| **home != FACTORY)
+                    .map(|(b, h)| (HomeBand(b), *h))
+            })
     }
 
     fn untouched(&self, sectors: Sectors) -> Sectors {
@@ -63,7 +75,10 @@ impl Homes {
 
 /// Stands for "as the factory left it"; no band is that large.
 const UNTOUCHED: Sectors = Sectors(u64::MAX);
-const FACTORY: Home = Home { moved_to: None, written: UNTOUCHED };
+const FACTORY: Home = Home {
+    moved_to: None,
+    written: UNTOUCHED,
+};
 
 #[cfg(test)]
 mod tests {
@@ -73,10 +88,16 @@ mod tests {
     fn only_what_changed_is_listed() {
         let mut homes = Homes::new(5000, false);
         assert_eq!(homes.get(HomeBand(4999), Sectors(7)).written, Sectors(0));
-        let home = Home { moved_to: Some(BandId(9)), written: Sectors(3) };
+        let home = Home {
+            moved_to: Some(BandId(9)),
+            written: Sectors(3),
+        };
         homes.set(HomeBand(2048), home);
         assert_eq!(homes.get(HomeBand(2048), Sectors(7)), home);
-        assert_eq!(homes.changed().collect::<Vec<_>>(), vec![(HomeBand(2048), home)]);
+        assert_eq!(
+            homes.changed().collect::<Vec<_>>(),
+            vec![(HomeBand(2048), home)]
+        );
     }
 
     #[test]

@@ -29,7 +29,15 @@ impl Journal {
     /// A ring whose next record has number `sequence + 1` and goes to `at`.
     pub fn resume(area: PbaExtent, at: Pba, sequence: u64, epoch: u64) -> Journal {
         let next = (at - area.start).0;
-        Journal { area, next, tail: next, sequence, durable: sequence, epoch, unsettled: None }
+        Journal {
+            area,
+            next,
+            tail: next,
+            sequence,
+            durable: sequence,
+            epoch,
+            unsettled: None,
+        }
     }
 
     /// Where a record of `sectors` goes if it is the next; `None`: not before more of the ring is
@@ -65,7 +73,11 @@ impl Journal {
     fn fit(&self, sectors: Sectors) -> u64 {
         let size = self.area.sectors.0;
         let left = size - self.next % size;
-        if sectors.0 <= left { self.next } else { self.next + left }
+        if sectors.0 <= left {
+            self.next
+        } else {
+            self.next + left
+        }
     }
 
     fn address(&self, position: u64) -> Pba {
@@ -88,7 +100,11 @@ mod tests {
         ring.take(Sectors(8));
         ring.map_written();
         ring.settle();
-        assert_eq!(ring.place(Sectors(3)), Some(Pba(100)), "two sectors are left, three are needed");
+        assert_eq!(
+            ring.place(Sectors(3)),
+            Some(Pba(100)),
+            "two sectors are left, three are needed"
+        );
         ring.take(Sectors(3));
         assert_eq!(ring.position(), Pba(103));
     }

@@ -35,10 +35,19 @@ impl Piece {
         let first = LbaExtent::new(self.extent.start, sectors);
         let rest = LbaExtent::new(first.end(), self.extent.sectors - sectors);
         let from = match self.from {
-            Place::Buffer { id, offset } => Place::Buffer { id, offset: offset + sectors.bytes() },
+            Place::Buffer { id, offset } => Place::Buffer {
+                id,
+                offset: offset + sectors.bytes(),
+            },
             other => other,
         };
-        (Piece { extent: first, ..self }, Piece { extent: rest, from })
+        (
+            Piece {
+                extent: first,
+                ..self
+            },
+            Piece { extent: rest, from },
+        )
     }
 }
 
@@ -112,7 +121,13 @@ impl Touched {
 
 impl Translation {
     /// Joins the parts. `render`: whether records are rendered for a mover.
-    pub(super) fn assemble(profile: &Profile, staging: &Staging, layout: Layout, parts: Parts, render: bool) -> Translation {
+    pub(super) fn assemble(
+        profile: &Profile,
+        staging: &Staging,
+        layout: Layout,
+        parts: Parts,
+        render: bool,
+    ) -> Translation {
         Translation {
             layout,
             state: parts.state,
@@ -171,6 +186,18 @@ impl Translation {
         self.unflushed = false;
     }
 
+    /// Whether anything was planned that no barrier has made durable.
+    pub fn unflushed(&self) -> bool {
+        self.unflushed
+    }
+
+    /// The first steps after recovery: a new map, durable, so that what follows belongs to this
+    /// opening alone.
+    pub fn settle_open(&mut self, draft: &mut Draft) {
+        self.merge(draft);
+        self.barrier(draft);
+    }
+
     /// Forgets a discarded range.
     pub fn trim(&mut self, draft: &mut Draft, extent: LbaExtent) -> Result<(), NoRoom> {
         if self.state.map.len() + 2 > self.staging.extents {
@@ -181,12 +208,11 @@ impl Translation {
         Ok(())
     }
 
-    /// Writes the map, which makes the next recovery short.
+    /// Writes the map, which makes the next recovery short. A map vouches for payload without a
+    /// checksum of it, so everything that it covers is made durable first.
     pub fn merge(&mut self, draft: &mut Draft) {
+        self.barrier(draft);
         let due = self.maps.merge(&self.layout, &self.state, &self.journal, self.render);
-        if due.restarts {
-            self.barrier(draft);
-        }
         draft.record(Record {
             bytes: due.bytes,
             at: due.at,
@@ -209,7 +235,13 @@ impl Translation {
 
     /// Plans the record of a change, applies the change. `payload`: where the bytes that the
     /// record vouches for went, and the steps of the draft that write them.
-    pub(super) fn log(&mut self, draft: &mut Draft, change: Change, payload: Option<Payload>, purpose: Purpose) {
+    pub(super) fn log(
+        &mut self,
+        draft: &mut Draft,
+        change: Change,
+        payload: Option<Payload>,
+        purpose: Purpose,
+    ) {
         let changes = [change];
         let spans = usize::from(payload.is_some());
         let sectors = journal_sectors(spans, &changes);
@@ -217,19 +249,36 @@ impl Translation {
             self.merge(draft);
             self.barrier(draft);
         }
-        let at = self.journal.place(sectors).expect("the ring holds several of the largest records");
+        let at = self
+            .journal
+            .place(sectors)
+            .expect("the ring holds several of the largest records");
         self.journal.take(sectors);
         self.journal.sequence += 1;
         let record = self.record(at, sectors, payload, &changes, purpose);
         draft.record(record);
-        self.state.apply(&self.layout, self.journal.sequence, &changes[0]);
+        self.state
+            .apply(&self.layout, self.journal.sequence, &changes[0]);
         self.maps.note(&changes);
         self.unflushed = true;
     }
 
-    fn record(&self, at: Pba, sectors: Sectors, payload: Option<Payload>, changes: &[Change], purpose: Purpose) -> Record {
+    fn record(
+        &self,
+        at: Pba,
+        sectors: Sectors,
+        payload: Option<Payload>,
+        changes: &[Change],
+        purpose: Purpose,
+    ) -> Record {
         if !self.render {
-            return Record { bytes: Vec::new(), at, sectors, seals: Vec::new(), purpose };
+            return Record {
+                bytes: Vec::new(),
+                at,
+                sectors,
+                seals: Vec::new(),
+                purpose,
+            };
         }
         let header = JournalHeader {
             epoch: self.journal.epoch,
@@ -238,10 +287,27 @@ impl Translation {
             at,
             sectors,
         };
-        let spans: Vec<PayloadSpan> = payload.iter().map(|p| PayloadSpan { at: p.at, bytes: p.bytes, crc: 0 }).collect();
+        let spans: Vec<PayloadSpan> = payload
+            .iter()
+            .map(|p| PayloadSpan {
+                at: p.at,
+                bytes: p.bytes,
+                crc: 0,
+            })
+            .collect();
         let (bytes, offsets) = encode_journal(&header, &spans, changes);
-        let seals = offsets.into_iter().zip(payload).map(|(at, p)| Seal { at, over: p.steps }).collect();
-        Record { bytes, at, sectors, seals, purpose }
+        let seals = offsets
+            .into_iter()
+            .zip(payload)
+            .map(|(at, p)| Seal { at, over: p.steps })
+            .collect();
+        Record {
+            bytes,
+            at,
+            sectors,
+            seals,
+            purpose,
+        }
     }
 }
 

@@ -17,10 +17,16 @@ use crate::units::{BandId, Sectors, count};
 const EXTENTS_PER_PIECE: u64 = 2;
 
 impl Translation {
-    /// Plans one log entry from the front of `waiting`, as large as the rules allow, and a merge of
-    /// the map when one is due. Pieces that do not fit stay.
-    pub fn stage(&mut self, draft: &mut Draft, waiting: &mut VecDeque<Piece>) -> Result<(), NoRoom> {
-        let Some(first) = waiting.front() else { return Ok(()) };
+    /// Plans one log entry from the front of `waiting`, as large as the rules allow. Pieces that do
+    /// not fit stay.
+    pub fn stage(
+        &mut self,
+        draft: &mut Draft,
+        waiting: &mut VecDeque<Piece>,
+    ) -> Result<(), NoRoom> {
+        let Some(first) = waiting.front() else {
+            return Ok(());
+        };
         let region = self.layout.region_of(first.extent.start);
         let head = self.head_with_room(region)?;
         let pieces = self.take_pieces(region, head, waiting)?;
@@ -30,10 +36,12 @@ impl Translation {
         self.write_entry(draft, head, &pieces);
         self.counts.entries += 1;
         self.entries_since_merge += 1;
-        if self.entries_since_merge >= self.staging.merge_every_entries {
-            self.merge(draft);
-        }
         Ok(())
+    }
+
+    /// Whether so many entries were written since the map was merged that it is due again.
+    pub fn merge_due(&self) -> bool {
+        self.entries_since_merge >= self.staging.merge_every_entries
     }
 
     /// The region's head, or the start of the next free band when the head's is full.
@@ -58,11 +66,23 @@ impl Translation {
         }
         let after = former.map_or(bands.start, |head| head.band.0 + 1);
         let round = (after..bands.end).chain(bands.start..after);
-        let mut free = round.map(BandId).filter(|band| !self.state.used.contains_key(band));
-        free.next().map(|band| Head { band, next: Sectors(0) }).ok_or(no_room)
+        let mut free = round
+            .map(BandId)
+            .filter(|band| !self.state.used.contains_key(band));
+        free.next()
+            .map(|band| Head {
+                band,
+                next: Sectors(0),
+            })
+            .ok_or(no_room)
     }
 
-    fn take_pieces(&self, region: usize, head: Head, waiting: &mut VecDeque<Piece>) -> Result<Vec<Piece>, NoRoom> {
+    fn take_pieces(
+        &self,
+        region: usize,
+        head: Head,
+        waiting: &mut VecDeque<Piece>,
+    ) -> Result<Vec<Piece>, NoRoom> {
         let slot = self.layout.slot_sectors(head.band);
         let band_left = (self.layout.band(head.band).sectors - head.next).0 / slot.0;
         let slots = band_left.min(self.staging.slots - self.state.slots_used);
@@ -90,7 +110,11 @@ impl Translation {
             room = room - piece.extent.sectors;
             pieces.push(piece);
         }
-        if pieces.is_empty() { Err(NoRoom::Extents) } else { Ok(pieces) }
+        if pieces.is_empty() {
+            Err(NoRoom::Extents)
+        } else {
+            Ok(pieces)
+        }
     }
 
     fn write_entry(&mut self, draft: &mut Draft, head: Head, pieces: &[Piece]) {
@@ -104,13 +128,26 @@ impl Translation {
             extents.extend(split_by_band(&self.layout, piece.extent));
             self.note_overwritten(piece.extent);
         }
-        let payload = Payload { at: start, bytes: (pba - start).bytes(), steps: draft.since(first_step) };
+        let payload = Payload {
+            at: start,
+            bytes: (pba - start).bytes(),
+            steps: draft.since(first_step),
+        };
         let slot = self.layout.slot_sectors(head.band);
         let slot_sectors = Sectors((pba - start).0.next_multiple_of(slot.0));
         if (pba - start) < slot_sectors {
-            draft.write(Place::Padding, pba, slot_sectors - (pba - start), Purpose::Stage);
+            draft.write(
+                Place::Padding,
+                pba,
+                slot_sectors - (pba - start),
+                Purpose::Stage,
+            );
         }
-        let change = Change::Stage { extents, at: start, slot_sectors };
+        let change = Change::Stage {
+            extents,
+            at: start,
+            slot_sectors,
+        };
         self.log(draft, change, Some(payload), Purpose::OutOfBand);
     }
 }

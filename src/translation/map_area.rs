@@ -5,9 +5,9 @@
 //! somebody will carry them.
 
 use super::change::Change;
-use super::codec::map_record::{
-    BandAge, BandPlace, MapCounts, MapHeader, MapTables, RegionHead, SparePass, Target as Coded,
-    delta_sectors, encode_delta, encode_full, full_sectors,
+use super::codec::map_record::{MapHeader, delta_sectors, encode_delta, encode_full, full_sectors};
+use super::codec::map_state::{
+    BandAge, BandPlace, MapCounts, MapTables, RegionHead, SparePass, Target as Coded,
 };
 use super::journal::Journal;
 use super::state::State;
@@ -33,8 +33,6 @@ pub struct MapArea {
 /// A map record that is due.
 #[derive(Clone, Debug)]
 pub struct DueMap {
-    /// The half must begin anew: what it held is needed until a barrier.
-    pub restarts: bool,
     /// First sector.
     pub at: Pba,
     /// Sectors that the head passes over.
@@ -49,7 +47,16 @@ impl MapArea {
     pub fn new(layout: &Layout, merge_tracks: u32, half: usize, generation: u64) -> MapArea {
         let halves = [layout.map_half(0), layout.map_half(1)];
         let next = layout.band(halves[half]).sectors;
-        MapArea { halves, half, next, generation, deltas: 0, merge_tracks, pending: Vec::new(), sequence: 0 }
+        MapArea {
+            halves,
+            half,
+            next,
+            generation,
+            deltas: 0,
+            merge_tracks,
+            pending: Vec::new(),
+            sequence: 0,
+        }
     }
 
     /// Notes changes that the next map must cover.
@@ -58,7 +65,13 @@ impl MapArea {
     }
 
     /// The record that merges everything noted so far, and takes its place.
-    pub fn merge(&mut self, layout: &Layout, state: &State, journal: &Journal, render: bool) -> DueMap {
+    pub fn merge(
+        &mut self,
+        layout: &Layout,
+        state: &State,
+        journal: &Journal,
+        render: bool,
+    ) -> DueMap {
         let half = layout.band(self.halves[self.half]);
         let floor = Sectors(u64::from(self.merge_tracks) * u64::from(half.sectors_per_track));
         let delta = delta_sectors(&self.pending).max(floor);
@@ -77,12 +90,27 @@ impl MapArea {
 
     fn delta(&mut self, at: Pba, sectors: Sectors, journal: &Journal, render: bool) -> DueMap {
         let header = self.header(at, journal);
-        let bytes = if render { encode_delta(&header, self.deltas, &self.pending) } else { Vec::new() };
+        let bytes = if render {
+            encode_delta(&header, self.deltas, &self.pending)
+        } else {
+            Vec::new()
+        };
         self.deltas += 1;
-        DueMap { restarts: false, at, sectors, bytes }
+        DueMap {
+            at,
+            sectors,
+            bytes,
+        }
     }
 
-    fn full(&mut self, layout: &Layout, floor: Sectors, state: &State, journal: &Journal, render: bool) -> DueMap {
+    fn full(
+        &mut self,
+        layout: &Layout,
+        floor: Sectors,
+        state: &State,
+        journal: &Journal,
+        render: bool,
+    ) -> DueMap {
         let half = layout.band(self.halves[self.half]);
         self.generation += 1;
         self.deltas = 0;
@@ -95,10 +123,22 @@ impl MapArea {
             ages: tables.ages.len(),
         };
         let sectors = full_sectors(&counts);
-        assert!(sectors <= half.sectors, "a map of {sectors} sectors does not fit its half of {}", half.sectors);
+        assert!(
+            sectors <= half.sectors,
+            "a map of {sectors} sectors does not fit its half of {}",
+            half.sectors
+        );
         let header = self.header(half.start, journal);
-        let bytes = if render { render_full(layout, state, &header, &counts, &tables) } else { Vec::new() };
-        DueMap { restarts: true, at: half.start, sectors: sectors.max(floor).min(half.sectors), bytes }
+        let bytes = if render {
+            render_full(layout, state, &header, &counts, &tables)
+        } else {
+            Vec::new()
+        };
+        DueMap {
+            at: half.start,
+            sectors: sectors.max(floor).min(half.sectors),
+            bytes,
+        }
     }
 
     fn header(&self, at: Pba, journal: &Journal) -> MapHeader {
@@ -125,15 +165,40 @@ impl SmallTables {
         let heads = state.heads.iter().flatten();
         let ages = state.used.iter();
         SmallTables {
-            passes: passes.map(|(&band, p)| SparePass { band, spare: p.spare, upto: p.upto }).collect(),
-            heads: heads.map(|head| RegionHead { band: head.band, next: head.next }).collect(),
-            ages: ages.map(|(&band, used)| BandAge { band, age: used.age }).collect(),
+            passes: passes
+                .map(|(&band, p)| SparePass {
+                    band,
+                    spare: p.spare,
+                    upto: p.upto,
+                })
+                .collect(),
+            heads: heads
+                .map(|head| RegionHead {
+                    band: head.band,
+                    next: head.next,
+                })
+                .collect(),
+            ages: ages
+                .map(|(&band, used)| BandAge {
+                    band,
+                    age: used.age,
+                })
+                .collect(),
         }
     }
 }
 
-fn render_full(layout: &Layout, state: &State, header: &MapHeader, counts: &MapCounts, small: &SmallTables) -> Vec<u8> {
-    let extents = state.map.iter().map(|(extent, target)| (extent, coded(target)));
+fn render_full(
+    layout: &Layout,
+    state: &State,
+    header: &MapHeader,
+    counts: &MapCounts,
+    small: &SmallTables,
+) -> Vec<u8> {
+    let extents = state
+        .map
+        .iter()
+        .map(|(extent, target)| (extent, coded(target)));
     let band_places = state.homes.changed().map(|(band, _)| {
         let (at, written) = state.home(layout, band);
         BandPlace { band, at, written }

@@ -5,20 +5,21 @@
 //! cleaner; recovery. [`Translation`] holds them together. It plans, but does not know when a plan
 //! runs or how long it takes.
 
-pub mod change;
-pub mod codec;
-pub mod target;
-pub mod homes;
-pub mod dirty;
-pub mod state;
-pub mod journal;
-pub mod map_area;
-pub mod draft;
-pub mod log;
 pub mod bypass;
+pub mod change;
 pub mod cleaner;
+pub mod codec;
+pub mod dirty;
+pub mod draft;
+pub mod homes;
+pub mod journal;
+pub mod log;
+pub mod map_area;
 pub mod recovery;
+pub mod state;
+pub mod target;
 
 mod keeper;
+mod restore;
 
 pub use keeper::{NoRoom, Piece, Translation};

@@ -10,7 +10,8 @@ use super::change::Change;
 use super::dirty::DirtyBands;
 use super::homes::{Home, Homes};
 use super::target::Target;
-use crate::extent::{Extent, ExtentMap, LbaExtent};
+use crate::extent::{Along, Extent, ExtentMap, LbaExtent};
+use crate::medium::area::AreaKind;
 use crate::medium::layout::Layout;
 use crate::units::{BandId, HomeBand, Lba, Pba, Sectors};
 
@@ -84,14 +85,17 @@ impl State {
             slots_used: 0,
             staged_live: 0,
             dirty: DirtyBands::default(),
-            free: layout.spare_bands().collect(),
+            free: spare_bands(layout).collect(),
         }
     }
 
     /// Where `band` lies and how much of it was written.
     pub fn home(&self, layout: &Layout, band: HomeBand) -> (BandId, Sectors) {
         let home = self.homes.get(band, layout.home_extent(band).sectors);
-        (home.moved_to.unwrap_or_else(|| layout.factory_place(band)), home.written)
+        (
+            home.moved_to.unwrap_or_else(|| layout.factory_place(band)),
+            home.written,
+        )
     }
 
     /// Where each part of `range` is to be read, in order.
@@ -110,7 +114,13 @@ impl State {
         parts
     }
 
-    fn locate_home(&self, layout: &Layout, band: HomeBand, part: LbaExtent, parts: &mut Vec<(LbaExtent, Source)>) {
+    fn locate_home(
+        &self,
+        layout: &Layout,
+        band: HomeBand,
+        part: LbaExtent,
+        parts: &mut Vec<(LbaExtent, Source)>,
+    ) {
         let (place, written) = self.home(layout, band);
         let first = layout.home_extent(band).start;
         let end = first + written;
@@ -118,13 +128,19 @@ impl State {
             let pba = layout.band(place).start + (inside.start - first);
             parts.push((inside, Source::Home(pba)));
         }
-        parts.extend(Extent::between(part.start.max(end), part.end()).map(|rest| (rest, Source::Nowhere)));
+        parts.extend(
+            Extent::between(part.start.max(end), part.end()).map(|rest| (rest, Source::Nowhere)),
+        );
     }
 
     /// Applies the change that record `sequence` states.
     pub fn apply(&mut self, layout: &Layout, sequence: u64, change: &Change) {
         match change {
-            Change::Stage { extents, at, slot_sectors } => {
+            Change::Stage {
+                extents,
+                at,
+                slot_sectors,
+            } => {
                 self.take_slots(layout, sequence, *at, *slot_sectors);
                 let mut pba = *at;
                 for extent in extents {
@@ -139,9 +155,21 @@ impl State {
                 }
                 self.set_home(layout, *band, place, *upto);
             }
-            Change::Divert { band, spare, from, upto, keep } => {
+            Change::Divert {
+                band,
+                spare,
+                from,
+                upto,
+                keep,
+            } => {
                 self.free.remove(spare);
-                self.passes.insert(*band, Pass { spare: *spare, upto: *upto });
+                self.passes.insert(
+                    *band,
+                    Pass {
+                        spare: *spare,
+                        upto: *upto,
+                    },
+                );
                 if let Some(range) = band_range(layout, *band, *from, *upto) {
                     let start = layout.band(*spare).start + *from;
                     for part in without(range, keep) {
@@ -155,7 +183,12 @@ impl State {
                     self.trim_in_band(layout, sequence, piece);
                 }
             }
-            Change::Cleaned { band, at, written, keep } => {
+            Change::Cleaned {
+                band,
+                at,
+                written,
+                keep,
+            } => {
                 for part in without(layout.home_extent(*band), keep) {
                     self.unmap(layout, part);
                 }
@@ -182,7 +215,10 @@ impl State {
         }
         let mut holes: Vec<LbaExtent> = self.map.overlapping(piece).map(|(part, _)| part).collect();
         if offset < written {
-            holes.extend(Extent::between(piece.start, piece.end().min(whole.start + written)));
+            holes.extend(Extent::between(
+                piece.start,
+                piece.end().min(whole.start + written),
+            ));
         }
         for hole in holes {
             self.map_to(layout, sequence, hole, Target::HOLE);
@@ -198,7 +234,13 @@ impl State {
         }
     }
 
-    fn set_home(&mut self, layout: &Layout, band: HomeBand, place: BandId, written: Sectors) {
+    pub(super) fn set_home(
+        &mut self,
+        layout: &Layout,
+        band: HomeBand,
+        place: BandId,
+        written: Sectors,
+    ) {
         let moved_to = (place != layout.factory_place(band)).then_some(place);
         self.homes.set(band, Home { moved_to, written });
     }
@@ -208,7 +250,10 @@ impl State {
         let band = layout.band(id);
         let region = region_of_band(layout, id);
         let slots = slot_sectors.0.div_ceil(layout.slot_sectors(id).0);
-        let entry = self.used.entry(id).or_insert(StagingUse { age: sequence, slots: 0 });
+        let entry = self.used.entry(id).or_insert(StagingUse {
+            age: sequence,
+            slots: 0,
+        });
         entry.slots += slots;
         self.slots_used += slots;
         let next = (at - band.start) + slot_sectors;
@@ -227,11 +272,19 @@ impl State {
         }
     }
 
-    fn map_to(&mut self, layout: &Layout, sequence: u64, range: LbaExtent, target: Target) {
+    pub(super) fn map_to(
+        &mut self,
+        layout: &Layout,
+        sequence: u64,
+        range: LbaExtent,
+        target: Target,
+    ) {
         for piece in split_by_band(layout, range) {
             let target = target.along(piece.start - range.start);
             let mut dropped = Vec::new();
-            self.map.insert(piece, target, |part, former| dropped.push((part.sectors, former)));
+            self.map.insert(piece, target, |part, former| {
+                dropped.push((part.sectors, former))
+            });
             // The new target counts before the old ones go, so that a band which is in use all
             // the time never looks free in between.
             self.count(layout, sequence, piece, target);
@@ -242,7 +295,8 @@ impl State {
     fn unmap(&mut self, layout: &Layout, range: LbaExtent) {
         for piece in split_by_band(layout, range) {
             let mut dropped = Vec::new();
-            self.map.remove(piece, |part, former| dropped.push((part.sectors, former)));
+            self.map
+                .remove(piece, |part, former| dropped.push((part.sectors, former)));
             self.uncount(layout, piece, &dropped);
         }
     }
@@ -274,7 +328,10 @@ impl State {
                 if self.used.contains_key(&id) {
                     self.staged_live -= sectors.0;
                 }
-                let live = self.live.get_mut(&id).expect("a mapped sector is counted as live");
+                let live = self
+                    .live
+                    .get_mut(&id)
+                    .expect("a mapped sector is counted as live");
                 *live -= sectors.0;
                 if *live == 0 {
                     self.live.remove(&id);
@@ -313,9 +370,20 @@ impl State {
     }
 }
 
+/// The data bands that the factory left without a home.
+pub(super) fn spare_bands(layout: &Layout) -> impl Iterator<Item = BandId> + '_ {
+    let areas = layout
+        .areas()
+        .iter()
+        .filter(|area| area.kind == AreaKind::Data);
+    areas.flat_map(|area| area.spares()).map(BandId)
+}
+
 fn region_of_band(layout: &Layout, band: BandId) -> usize {
     let mut regions = layout.regions().iter();
-    regions.position(|region| region.bands.contains(&band.0)).expect("entries lie in staging bands")
+    regions
+        .position(|region| region.bands.contains(&band.0))
+        .expect("entries lie in staging bands")
 }
 
 /// Cuts a range at the borders of home bands.
@@ -331,7 +399,11 @@ pub fn split_by_band(layout: &Layout, range: LbaExtent) -> impl Iterator<Item = 
 }
 
 /// Cuts a run on the medium at the borders of physical bands.
-fn split_by_place(layout: &Layout, pba: Pba, sectors: Sectors) -> impl Iterator<Item = (BandId, Sectors)> + '_ {
+fn split_by_place(
+    layout: &Layout,
+    pba: Pba,
+    sectors: Sectors,
+) -> impl Iterator<Item = (BandId, Sectors)> + '_ {
     let end = pba + sectors;
     let mut at = pba;
     std::iter::from_fn(move || {
@@ -348,7 +420,12 @@ fn split_by_place(layout: &Layout, pba: Pba, sectors: Sectors) -> impl Iterator<
 }
 
 /// The host addresses of sectors `from..upto` of a band.
-pub fn band_range(layout: &Layout, band: HomeBand, from: Sectors, upto: Sectors) -> Option<LbaExtent> {
+pub fn band_range(
+    layout: &Layout,
+    band: HomeBand,
+    from: Sectors,
+    upto: Sectors,
+) -> Option<LbaExtent> {
     let start = layout.home_extent(band).start;
     Extent::between(start + from, start + upto)
 }

@@ -1,0 +1,185 @@
+//! Owns the volatile write cache: what was acknowledged and is not on the medium yet.
+//!
+//! Always holds: a buffer is held as long as some extent refers to it, and is told to be released
+//! in the moment in which the last one goes. What is here is lost in a power cut.
+
+use std::collections::BTreeMap;
+
+use crate::extent::{Along, ExtentMap, LbaExtent, Pieces};
+use crate::medium::movement::{BufferId, Place};
+use crate::translation::Piece;
+use crate::units::{Lba, Sectors};
+
+/// What the cache holds for a run.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Cached {
+    from: From,
+    /// Which flush the run must be on the medium for: those numbered above this.
+    generation: u64,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum From {
+    Buffer { id: BufferId, offset: u64 },
+    Zeroes,
+}
+
+impl Along for Cached {
+    fn along(self, by: Sectors) -> Cached {
+        match self.from {
+            From::Buffer { id, offset } => {
+                Cached { from: From::Buffer { id, offset: offset + by.bytes() }, ..self }
+            }
+            From::Zeroes => self,
+        }
+    }
+}
+
+impl Cached {
+    /// Where its bytes are.
+    pub fn place(self) -> Place {
+        match self.from {
+            From::Buffer { id, offset } => Place::Buffer { id, offset },
+            From::Zeroes => Place::Zeroes,
+        }
+    }
+}
+
+/// The volatile write cache.
+#[derive(Clone, Debug)]
+pub struct Cache {
+    capacity: Sectors,
+    map: ExtentMap<Cached>,
+    sectors: Sectors,
+    /// Sectors that refer to each buffer.
+    references: BTreeMap<BufferId, u64>,
+    /// Sectors of each generation.
+    generations: BTreeMap<u64, u64>,
+    generation: u64,
+    /// Where the sweep of destaging goes on.
+    cursor: Lba,
+}
+
+impl Cache {
+    /// A cache for `bytes` bytes.
+    pub fn new(bytes: u64) -> Cache {
+        Cache {
+            capacity: Sectors::holding(bytes),
+            map: ExtentMap::default(),
+            sectors: Sectors(0),
+            references: BTreeMap::new(),
+            generations: BTreeMap::new(),
+            generation: 0,
+            cursor: Lba(0),
+        }
+    }
+
+    /// Sectors held.
+    pub fn sectors(&self) -> Sectors {
+        self.sectors
+    }
+
+    /// Whether nothing is held.
+    pub fn is_empty(&self) -> bool {
+        self.sectors.0 == 0
+    }
+
+    /// Whether `sectors` more fit.
+    pub fn has_room(&self, sectors: Sectors) -> bool {
+        self.sectors + sectors <= self.capacity
+    }
+
+    /// Whether so much is held that destaging should not wait.
+    pub fn is_half_full(&self) -> bool {
+        self.sectors.0 * 2 >= self.capacity.0
+    }
+
+    /// Parts of `range`, with what is held of each.
+    pub fn pieces(&self, range: LbaExtent) -> Pieces<Cached> {
+        self.map.pieces(range)
+    }
+
+    /// Begins a new generation and tells its number: all that was held before is older.
+    pub fn mark(&mut self) -> u64 {
+        self.generation += 1;
+        self.generation
+    }
+
+    /// Whether nothing older than `mark` is held.
+    pub fn is_clean_before(&self, mark: u64) -> bool {
+        self.generations.range(..mark).next().is_none()
+    }
+
+    /// Takes a piece in; what it replaces is forgotten. Buffers no longer needed go to `released`.
+    pub fn insert(&mut self, piece: Piece, released: &mut Vec<BufferId>) {
+        let from = match piece.from {
+            Place::Buffer { id, offset } => From::Buffer { id, offset },
+            Place::Zeroes => From::Zeroes,
+            other => unreachable!("host data comes from a buffer or is zeroes, not {other:?}"),
+        };
+        if let From::Buffer { id, .. } = from {
+            *self.references.entry(id).or_insert(0) += piece.extent.sectors.0;
+        }
+        *self.generations.entry(self.generation).or_insert(0) += piece.extent.sectors.0;
+        self.sectors += piece.extent.sectors;
+        let value = Cached { from, generation: self.generation };
+        let mut dropped = Vec::new();
+        self.map.insert(piece.extent, value, |part, former| dropped.push((part.sectors, former)));
+        self.forget(&dropped, released);
+    }
+
+    /// Forgets a range: it is on the medium, written over, or discarded.
+    pub fn remove(&mut self, range: LbaExtent, released: &mut Vec<BufferId>) {
+        let mut dropped = Vec::new();
+        self.map.remove(range, |part, former| dropped.push((part.sectors, former)));
+        self.forget(&dropped, released);
+    }
+
+    /// The pieces to destage next, in the order of a sweep over the addresses, at most `sectors`
+    /// of them (the last one is cut), all in one unbroken run if `one_run`.
+    pub fn next_pieces(&self, sectors: Sectors, one_run: bool) -> Vec<Piece> {
+        let mut pieces: Vec<Piece> = Vec::new();
+        let mut left = sectors;
+        let Some((first, _)) = self.map.next_from(self.cursor).or_else(|| self.map.next_from(Lba(0))) else {
+            return pieces;
+        };
+        let begin = first.start.max(if first.contains(self.cursor) { self.cursor } else { first.start });
+        let rest = LbaExtent::new(begin, Sectors(u64::MAX - begin.0));
+        for (extent, value) in self.map.overlapping(rest) {
+            let broken = pieces.last().is_some_and(|last| last.extent.end() != extent.start);
+            if left.0 == 0 || (one_run && broken) {
+                break;
+            }
+            let piece = Piece { extent, from: value.place() };
+            let piece = if extent.sectors > left { piece.split(left).0 } else { piece };
+            left = left - piece.extent.sectors;
+            pieces.push(piece);
+        }
+        pieces
+    }
+
+    /// Forgets a destaged range and moves the sweep past it.
+    pub fn destaged(&mut self, range: LbaExtent, released: &mut Vec<BufferId>) {
+        self.remove(range, released);
+        self.cursor = range.end();
+    }
+
+    fn forget(&mut self, dropped: &[(Sectors, Cached)], released: &mut Vec<BufferId>) {
+        for &(sectors, value) in dropped {
+            self.sectors = self.sectors - sectors;
+            let left = self.generations.get_mut(&value.generation).expect("every run was counted");
+            *left -= sectors.0;
+            if *left == 0 {
+                self.generations.remove(&value.generation);
+            }
+            if let From::Buffer { id, .. } = value.from {
+                let left = self.references.get_mut(&id).expect("every buffer was counted");
+                *left -= sectors.0;
+                if *left == 0 {
+                    self.references.remove(&id);
+                    released.push(id);
+                }
+            }
+        }
+    }
+}
