@@ -101,23 +101,39 @@ fn between_points(points: &[SeekPoint], tracks: u32) -> Duration {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::medium::sample;
     use crate::profile::RecordingZone;
 
+    /// The common-practice law: 1.0 + 18.4 sqrt(u) ms up to a quarter of the stroke, 5.6 + 18.4 u
+    /// beyond.
+    fn common_law() -> SeekCurve {
+        SeekCurve::RootThenLine {
+            base: Duration::from_us(1_000),
+            root: Duration::from_us(18_400),
+            knee_ppm: 250_000,
+            far_base: Duration::from_us(5_600),
+            slope: Duration::from_us(18_400),
+        }
+    }
+
     fn stroke_of(full_stroke: u32, seek: SeekCurve) -> SeekTimes {
-        let mut platters = sample::tiny().platters;
-        platters.seek = seek;
-        platters.zones = vec![RecordingZone {
-            tracks: full_stroke + 1,
-            sectors_per_track: 10,
-        }];
+        let platters = Platters {
+            rpm_milli: 5_900_000,
+            surfaces: 1,
+            zones: vec![RecordingZone {
+                tracks: full_stroke + 1,
+                sectors_per_track: 10,
+            }],
+            seek,
+            write_settle: Duration::ZERO,
+            head_switch: Duration::ZERO,
+        };
         SeekTimes::new(&platters)
     }
 
     /// Common practice: third of the stroke 11.7333 ms, half 14.8, full 24.0, knee 10.2.
     #[test]
     fn the_square_root_law_gives_the_tabled_times() {
-        let seek = stroke_of(480_000, sample::seek_law());
+        let seek = stroke_of(480_000, common_law());
         let check = |tracks, micros_tenth: u64| {
             let ns = seek.time(tracks).0;
             assert!(
@@ -138,7 +154,7 @@ mod tests {
     #[test]
     fn the_mean_over_all_pairs_of_places_matches_the_integral() {
         let stroke = 2_000;
-        let seek = stroke_of(stroke, sample::seek_law());
+        let seek = stroke_of(stroke, common_law());
         let (mut sum, mut weight) = (0u64, 0u64);
         for distance in 1..=stroke {
             let pairs = u64::from(stroke + 1 - distance);
@@ -155,7 +171,7 @@ mod tests {
     #[test]
     fn the_law_agrees_with_floating_point_and_never_falls() {
         let stroke = 9_999;
-        let seek = stroke_of(stroke, sample::seek_law());
+        let seek = stroke_of(stroke, common_law());
         let mut before = 0;
         for tracks in 1..=stroke {
             let share = f64::from(tracks) / f64::from(stroke);

@@ -10,6 +10,11 @@ pub mod layout;
 mod placing;
 mod radius;
 
+pub mod guard;
+
+pub mod arm;
+pub mod timing;
+
 pub mod store;
 
 #[cfg(test)]
