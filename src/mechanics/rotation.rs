@@ -69,14 +69,12 @@ impl Rotation {
     pub fn sectors(&self, sectors: u64, per_track: u32) -> Duration {
         let per_track = u64::from(per_track);
         let narrow = sectors.checked_mul(REVOLUTION);
-        match (narrow, per_track.checked_mul(self.rpm_milli)) {
-            (Some(angle), Some(rate)) => Duration(angle.div_ceil(rate)),
-            _ => {
-                let angle = u128::from(sectors) * u128::from(REVOLUTION);
-                let rate = u128::from(per_track) * u128::from(self.rpm_milli);
-                Duration(u64::try_from(angle.div_ceil(rate)).expect("below 500 years"))
-            }
+        if let (Some(angle), Some(rate)) = (narrow, per_track.checked_mul(self.rpm_milli)) {
+            return Duration(angle.div_ceil(rate));
         }
+        let angle = u128::from(sectors) * u128::from(REVOLUTION);
+        let rate = u128::from(per_track) * u128::from(self.rpm_milli);
+        Duration(u64::try_from(angle.div_ceil(rate)).expect("below 500 years"))
     }
 
     /// The angle at a moment.
@@ -126,13 +124,11 @@ fn between(from: Phase, to: Phase) -> u64 {
 
 /// The angle of `slots` of `per_track` parts of a revolution, rounded down.
 fn parts(slots: u64, per_track: u32) -> u64 {
-    match slots.checked_mul(REVOLUTION) {
-        Some(angle) => angle / u64::from(per_track),
-        None => {
-            let angle = u128::from(slots) * u128::from(REVOLUTION) / u128::from(per_track);
-            u64::try_from(angle).expect("two revolutions at most")
-        }
+    if let Some(angle) = slots.checked_mul(REVOLUTION) {
+        return angle / u64::from(per_track);
     }
+    let angle = u128::from(slots) * u128::from(REVOLUTION) / u128::from(per_track);
+    u64::try_from(angle).expect("two revolutions at most")
 }
 
 fn greatest_common_divisor(mut a: u64, mut b: u64) -> u64 {

@@ -14,9 +14,10 @@ use crate::mechanics::geometry::{Skew, SkewRule, Spot};
 use crate::mechanics::rotation::{Phase, Rotation};
 use crate::mechanics::seek::SeekTimes;
 use crate::medium::area::{Area, AreaKind};
+use crate::medium::flash::Flash;
 use crate::medium::layout::{Layout, TrackPlace};
 use crate::medium::movement::{Movement, Plan, Purpose, Record, Step};
-use crate::medium::timing::{Access, Timing};
+use crate::medium::timing::{Access, Target, Timing};
 use crate::profile::{Profile, StagingMedium};
 use crate::time::{Duration, Instant};
 use crate::units::{Pba, Sectors};
@@ -28,7 +29,7 @@ pub struct Arm {
     seek: SeekTimes,
     head_switch: Duration,
     out_of_band: Duration,
-    flash: Option<FlashTimes>,
+    flash: Option<Flash>,
     /// Whether log entries begin anywhere on their track.
     entries_at_once: bool,
     /// By area; `None` where there are no tracks.
@@ -36,8 +37,6 @@ pub struct Arm {
     cylinder: u32,
     surface: u32,
     trail: Trail,
-    /// Where the last transfer of the flash ended, and whether it wrote.
-    flash_trail: Option<(Pba, bool)>,
 }
 
 /// What the arm did last.
@@ -57,22 +56,6 @@ enum Trail {
         /// The sector behind it.
         next: Pba,
     },
-}
-
-/// Times of flash.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-struct FlashTimes {
-    read_latency: Duration,
-    write_latency: Duration,
-    bytes_per_s: u64,
-}
-
-/// Sectors that a step accesses.
-#[derive(Clone, Copy, Debug)]
-struct Target {
-    pba: Pba,
-    sectors: Sectors,
-    write: bool,
 }
 
 impl Arm {
@@ -100,13 +83,7 @@ impl Arm {
                 read_latency,
                 write_latency,
                 bytes_per_s,
-            }) => {
-                flash = Some(FlashTimes {
-                    read_latency,
-                    write_latency,
-                    bytes_per_s,
-                });
-            }
+            }) => flash = Some(Flash::new(read_latency, write_latency, bytes_per_s)),
             None => {}
         }
         Arm {
@@ -120,7 +97,6 @@ impl Arm {
             cylinder: 0,
             surface: 0,
             trail: Trail::Cold,
-            flash_trail: None,
         }
     }
 
@@ -182,8 +158,8 @@ impl Arm {
     /// How long it would take from `at` until sector `pba` begins to pass, without going there.
     pub fn positioning(&self, layout: &Layout, at: Instant, pba: Pba, write: bool) -> Duration {
         let Some(place) = layout.track_place(pba) else {
-            return match (self.flash, layout.area_at(pba).kind) {
-                (Some(flash), AreaKind::Flash) => flash.latency(write),
+            return match (&self.flash, layout.area_at(pba).kind) {
+                (Some(flash), AreaKind::Flash) => flash.latency(pba, write),
                 _ => Duration::ZERO,
             };
         };
@@ -221,14 +197,14 @@ impl Arm {
             let sectors = left.min(place.left);
             let seek = self.approach(at, &spot, target.write);
             now += seek;
-            let slot = self.slot(&place);
+            let begin = self.slot(&place);
             let wait = self
                 .rotation
-                .until(now, Phase::of_slot(slot, spot.sectors_per_track));
+                .until(now, Phase::of_slot(begin, spot.sectors_per_track));
             now += wait;
             first.get_or_insert(now);
             let many = u32::try_from(sectors.0).expect("at most a track");
-            let pass = self.rotation.pass(now, slot, many, spot.sectors_per_track);
+            let pass = self.rotation.pass(now, begin, many, spot.sectors_per_track);
             now += pass;
             access.seek += seek;
             access.rotation += wait;
@@ -248,20 +224,11 @@ impl Arm {
         access
     }
 
-    /// Flash: the latency once for transfers that go on from each other, and the rate.
     fn flash_access(&mut self, start: Instant, target: &Target) -> Access {
-        let flash = self.flash.expect("a flash area comes with flash");
-        let goes_on = self.flash_trail == Some((target.pba, target.write));
-        let latency = if goes_on {
-            Duration::ZERO
-        } else {
-            flash.latency(target.write)
-        };
-        let transfer = flash.transfer(target.sectors);
-        self.flash_trail = Some((target.pba + target.sectors, target.write));
-        let mut access = Access::at_once(start, Duration::ZERO, latency + transfer);
-        access.first_sector_begins = start + latency;
-        access
+        let flash = self.flash.as_mut();
+        flash
+            .expect("a flash area comes with flash")
+            .access(start, target)
     }
 
     /// Whether a movement begins a log entry that starts anywhere on its track.
@@ -300,11 +267,10 @@ impl Arm {
             write: true,
         };
         match layout.area_at(record.at).kind {
-            AreaKind::System => {}
             AreaKind::Journal if record.purpose == Purpose::OutOfBand => {
                 timing.add_out_of_band(record.purpose, self.out_of_band, bytes);
             }
-            AreaKind::Journal => {}
+            AreaKind::System | AreaKind::Journal => {}
             AreaKind::Flash => {
                 let access = self.flash_access(timing.end, &target);
                 timing.add(record.purpose, &access, bytes);
@@ -355,22 +321,6 @@ impl Arm {
         self.cylinder = spot.cylinder;
         self.surface = spot.surface;
         self.trail = trail;
-    }
-}
-
-impl FlashTimes {
-    fn latency(&self, write: bool) -> Duration {
-        if write {
-            self.write_latency
-        } else {
-            self.read_latency
-        }
-    }
-
-    fn transfer(&self, sectors: Sectors) -> Duration {
-        let product = u128::from(sectors.bytes()) * 1_000_000_000;
-        let ns = product.div_ceil(u128::from(self.bytes_per_s.max(1)));
-        Duration(u64::try_from(ns).unwrap_or(u64::MAX))
     }
 }
 

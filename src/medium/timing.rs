@@ -6,6 +6,7 @@ use std::ops::Index;
 
 use crate::medium::movement::Purpose;
 use crate::time::{Duration, Instant};
+use crate::units::{Pba, Sectors};
 
 /// When a plan would be done, and where its time went.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -50,6 +51,17 @@ pub struct Access {
     pub first_sector_begins: Instant,
     /// When the last sector has passed.
     pub end: Instant,
+}
+
+/// Sectors that a step accesses.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Target {
+    /// First sector.
+    pub(super) pba: Pba,
+    /// How many.
+    pub(super) sectors: Sectors,
+    /// Whether it writes.
+    pub(super) write: bool,
 }
 
 impl Access {
