@@ -9,6 +9,14 @@ pub mod area;
 pub mod layout;
 mod placing;
 mod radius;
+mod reserving;
+
+pub mod guard;
+
+pub mod arm;
+pub mod derived;
+mod flash;
+pub mod timing;
 
 pub mod store;
 

@@ -12,7 +12,7 @@ use crate::time::Duration;
 
 /// The common-practice seek law: 1.0 + 18.4 sqrt(u) ms up to a quarter of the stroke, 5.6 + 18.4 u
 /// beyond.
-pub(crate) fn seek_law() -> SeekCurve {
+fn seek_law() -> SeekCurve {
     SeekCurve::RootThenLine {
         base: Duration::from_us(1_000),
         root: Duration::from_us(18_400),
