@@ -94,7 +94,7 @@ impl fmt::Display for Duration {
         match (whole, rest) {
             (_, 0) => write!(f, "{whole} {unit}"),
             (0..10, _) => write!(f, "{whole}.{rest:02} {unit}"),
-            (10..100, _) => write!(f, "{whole}.{} {unit}", rest / 10),
+            (10..100, _) => write!(f, "{whole}.{} {unit}", (rest + 5) / 10),
             _ => write!(f, "{whole} {unit}"),
         }
     }

@@ -109,6 +109,17 @@ impl Back {
         }
     }
 
+    /// Plans a barrier whatever is durable already.
+    pub fn flush_always(&mut self, draft: &mut Draft) {
+        match self {
+            Back::Managed(translation) => translation.barrier(draft),
+            Back::InPlace(in_place) => {
+                draft.barrier();
+                in_place.unflushed = false;
+            }
+        }
+    }
+
     /// Whether the map is due to be merged.
     pub fn merge_due(&self) -> bool {
         self.translation().is_some_and(Translation::merge_due)

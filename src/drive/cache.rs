@@ -74,6 +74,11 @@ impl Cache {
         }
     }
 
+    /// Whether some run refers to the buffer.
+    pub fn holds(&self, buffer: BufferId) -> bool {
+        self.references.contains_key(&buffer)
+    }
+
     /// Sectors held.
     pub fn sectors(&self) -> Sectors {
         self.sectors

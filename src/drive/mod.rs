@@ -1,6 +1,19 @@
 //! Block semantics: checked requests, queue, volatile write cache, flush, FUA, trim, read-ahead.
 //!
-//! Sans-IO: `submit(now, request)` and `advance(now)` produce [`Effect`]s; nothing here sleeps,
-//! spawns, or asks for the time.
+//! Reading order: what the host can ask and is told; the engine that owns the drive's state and its
+//! moments; the choice of the next job; writes, reads and reading ahead; the cache; what lies behind
+//! it. Sans-IO: nothing here sleeps, spawns, or asks for the time.
 
 pub mod request;
+pub mod engine;
+mod jobs;
+mod writes;
+mod reads;
+mod read_ahead;
+mod status;
+mod waiting;
+mod meters;
+pub mod cache;
+pub mod back;
+
+pub use engine::Drive;

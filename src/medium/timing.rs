@@ -90,7 +90,7 @@ impl Access {
 
 impl Timing {
     /// Nothing done yet.
-    pub(super) fn at(start: Instant) -> Timing {
+    pub fn at(start: Instant) -> Timing {
         Timing {
             end: start,
             seek: Duration::ZERO,

@@ -74,6 +74,11 @@ impl Draft {
         }
     }
 
+    /// Whether it holds a barrier.
+    pub fn has_barrier(&self) -> bool {
+        self.steps.contains(&Step::Barrier)
+    }
+
     /// Steps added since `position`.
     pub fn since(&self, position: usize) -> Range<usize> {
         position..self.steps.len()

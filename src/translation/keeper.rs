@@ -162,6 +162,26 @@ impl Translation {
         self.counts
     }
 
+    /// Whether some band has staged sectors.
+    pub fn has_dirty_bands(&self) -> bool {
+        !self.state.dirty.is_empty()
+    }
+
+    /// Bands with staged sectors.
+    pub fn dirty_bands(&self) -> u64 {
+        self.state.dirty.len()
+    }
+
+    /// Log slots in use.
+    pub fn slots_used(&self) -> u64 {
+        self.state.slots_used
+    }
+
+    /// Map extents in use.
+    pub fn extents_used(&self) -> u64 {
+        self.state.map.len()
+    }
+
     /// Newest record, and the newest that a map covers.
     pub fn sequences(&self) -> (u64, u64) {
         (self.journal.sequence, self.maps.sequence)

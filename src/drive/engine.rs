@@ -1,0 +1,340 @@
+//! Owns one drive: its queue, its cache, its arm, and what it is busy with.
+//!
+//! Driven by [`Drive::submit`] and [`Drive::advance`]; speaks through effects. One job at a time
+//! occupies the arm; jobs follow one another at exact moments, however late `advance` is called.
+//! A violation of the guard rule stops the drive for good.
+
+use std::collections::VecDeque;
+
+use super::back::Back;
+use super::cache::Cache;
+use super::meters::{Busy, Meters};
+use super::read_ahead::ReadAhead;
+use super::request::{Completion, Counters, Deadline, Effect, Operation, Request};
+use super::waiting::{Ending, Waiting};
+use crate::extent::LbaExtent;
+use crate::medium::arm::Arm;
+use crate::medium::guard::Guard;
+use crate::medium::movement::{BufferId, PlanId, Purpose};
+use crate::medium::timing::Timing;
+use crate::profile::{CleaningStyle, Profile};
+use crate::time::{Duration, Instant};
+use crate::translation::draft::Draft;
+use crate::translation::{NoRoom, Translation};
+use crate::units::{BandId, Sectors};
+
+/// One drive.
+#[derive(Clone, Debug)]
+pub struct Drive {
+    pub(super) profile: Profile,
+    pub(super) back: Back,
+    guard: Guard,
+    pub(super) arm: Arm,
+    pub(super) cache: Cache,
+    /// Reads, writes, trims and zeroing in order of arrival.
+    pub(super) queue: VecDeque<Waiting>,
+    /// Flushes, each with the generation of the cache that it waits for.
+    pub(super) flushes: VecDeque<(Waiting, u64)>,
+    /// What the waiting writes lack.
+    pub(super) need: Option<NoRoom>,
+    /// The last job was cleaning for a waiting write: others may have their turn.
+    pub(super) yielded: bool,
+    pub(super) job: Option<Job>,
+    pub(super) ahead: ReadAhead,
+    pub(super) meters: Meters,
+    pub(super) counters: Counters,
+    effects: Vec<Effect>,
+    plans: u64,
+    buffers: u64,
+    /// The newest plan with a barrier.
+    pub(super) last_barrier: Option<PlanId>,
+    /// When the arm was free last.
+    pub(super) free_at: Instant,
+    /// When the host asked for something or was answered last.
+    pub(super) last_host: Instant,
+    /// Since when the cache holds something that nobody destages.
+    pub(super) cached_since: Option<Instant>,
+    /// Lazy cleaning is under way from the high to the low mark.
+    pub(super) draining: bool,
+    /// There was nothing that could be cleaned, and nothing has changed since.
+    pub(super) clean_in_vain: bool,
+    pub(super) closing: Closing,
+    failure: Option<String>,
+}
+
+/// What the arm is busy with.
+#[derive(Clone, Copy, Debug)]
+pub struct Job {
+    /// When it ends.
+    pub ends: Instant,
+    /// Reading ahead: the part of it under way.
+    pub ahead: bool,
+}
+
+/// Stages of an orderly end.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Closing {
+    /// Not asked for.
+    No,
+    /// Destaging what the cache held by then.
+    Destaging(u64),
+    /// Everything is on the medium and the map is merged.
+    Done,
+}
+
+impl Drive {
+    /// A drive that stands still. `written`: how much of each band is written.
+    pub fn new(profile: &Profile, back: Back, written: &[(BandId, Sectors)]) -> Drive {
+        let mut guard = Guard::new(back.layout());
+        for &(band, sectors) in written {
+            guard.set_written(band, sectors);
+        }
+        let cache_bytes = if profile.write_cache.enabled { profile.write_cache.bytes } else { 0 };
+        Drive {
+            arm: Arm::new(profile, back.layout()),
+            ahead: ReadAhead::new(profile.read_ahead_bytes),
+            cache: Cache::new(cache_bytes),
+            profile: profile.clone(),
+            guard,
+            back,
+            queue: VecDeque::new(),
+            flushes: VecDeque::new(),
+            need: None,
+            yielded: false,
+            job: None,
+            meters: Meters::default(),
+            counters: Counters::default(),
+            effects: Vec::new(),
+            plans: 0,
+            buffers: 0,
+            last_barrier: None,
+            free_at: Instant::default(),
+            last_host: Instant::default(),
+            cached_since: None,
+            draining: false,
+            clean_in_vain: false,
+            closing: Closing::No,
+            failure: None,
+        }
+    }
+
+    /// Takes a request that arrives at `now`.
+    pub fn submit(&mut self, now: Instant, request: Request) {
+        self.advance(now);
+        if self.failure.is_some() {
+            return;
+        }
+        self.last_host = self.last_host.max(now);
+        self.clean_in_vain = false;
+        let waiting = Waiting::new(request, now, self.meters.read(now));
+        match request.operation() {
+            Operation::Flush => {
+                let mark = self.cache.mark();
+                self.flushes.push_back((waiting, mark));
+            }
+            Operation::Read => self.take_read(now, waiting),
+            _ => self.take_write(now, waiting),
+        }
+        self.advance(now);
+    }
+
+    /// Lets the drive work up to `now`.
+    pub fn advance(&mut self, now: Instant) {
+        while self.failure.is_none() {
+            if let Some(job) = self.job {
+                if job.ends > now {
+                    return;
+                }
+                self.end_job(job.ends);
+                self.pick(job.ends);
+            } else if self.host_waits() {
+                if !self.pick(now.max(self.free_at)) {
+                    return;
+                }
+            } else {
+                match self.next_wake() {
+                    Some(wake) if wake <= now => {
+                        if !self.pick(wake) {
+                            return;
+                        }
+                    }
+                    _ => return,
+                }
+            }
+        }
+    }
+
+    /// When the drive wants to be called again.
+    pub fn next_deadline(&self) -> Option<Deadline> {
+        if self.failure.is_some() {
+            return None;
+        }
+        let host_waits = self.host_waits();
+        match self.job {
+            Some(job) => Some(Deadline { at: job.ends, host_waits }),
+            None => self.next_wake().map(|at| Deadline { at, host_waits }),
+        }
+    }
+
+    /// Moves what is to be done to `into`, in order.
+    pub fn drain_effects(&mut self, into: &mut Vec<Effect>) {
+        into.append(&mut self.effects);
+    }
+
+    /// Why the drive stopped for good, if it did: a defect of imbrex.
+    pub fn failure(&self) -> Option<&str> {
+        self.failure.as_deref()
+    }
+
+    /// Whether nothing is queued, cached, or under way on the host's behalf.
+    pub fn idle(&self) -> bool {
+        !self.host_waits() && self.cache.is_empty()
+    }
+
+    /// Begins an orderly end: everything goes to the medium and the map is merged, so that the next
+    /// opening is short. Done when [`Drive::idle`].
+    pub fn shut_down(&mut self, now: Instant) {
+        self.advance(now);
+        self.closing = Closing::Destaging(self.cache.mark());
+        self.advance(now);
+    }
+
+    /// The translation, for inspection.
+    pub fn translation(&self) -> Option<&Translation> {
+        self.back.translation()
+    }
+
+    /// The profile it was made from.
+    pub fn profile(&self) -> &Profile {
+        &self.profile
+    }
+
+    pub(super) fn host_waits(&self) -> bool {
+        !self.queue.is_empty() || !self.flushes.is_empty() || matches!(self.closing, Closing::Destaging(_))
+    }
+
+    /// When the drive begins something on its own account, if nothing happens until then.
+    fn next_wake(&self) -> Option<Instant> {
+        let destage = self.cached_since.map(|since| {
+            let delay = if self.cache.is_half_full() { Duration::ZERO } else { self.profile.write_cache.destage_delay };
+            since + delay
+        });
+        let clean = self.wants_cleaning().then(|| self.last_host + self.profile.cleaning.idle_delay);
+        let ahead = self.ahead.wanted().then_some(self.free_at);
+        [destage, clean, ahead].into_iter().flatten().min().map(|wake| wake.max(self.free_at))
+    }
+
+    pub(super) fn wants_cleaning(&self) -> bool {
+        let Some(translation) = self.back.translation() else { return false };
+        let dirty = translation.has_dirty_bands() && !self.clean_in_vain;
+        match self.profile.cleaning.style {
+            CleaningStyle::Aggressive => dirty,
+            CleaningStyle::Lazy => {
+                let high = u64::from(self.profile.cleaning.high_mark_percent);
+                dirty && (self.draining || translation.fill_percent() >= high)
+            }
+        }
+    }
+
+    /// Starts a job of the arm at `at`: hands out the plan, moves the arm.
+    pub(super) fn issue(&mut self, draft: Draft, at: Instant) -> (Option<PlanId>, Timing) {
+        let has_barrier = draft.has_barrier();
+        if draft.is_empty() {
+            return (None, Timing::at(at));
+        }
+        self.plans += 1;
+        let plan = draft.finish(PlanId(self.plans));
+        if let Err(violation) = self.guard.check(self.back.layout(), &plan) {
+            self.fail(violation.to_string());
+            return (None, Timing::at(at));
+        }
+        let timing = self.arm.run(self.back.layout(), &plan, at);
+        for (i, purpose) in Purpose::ALL.into_iter().enumerate() {
+            let used = timing.by_purpose[purpose];
+            self.counters.medium_bytes[i] += used.bytes;
+            self.counters.medium_ns[i] += used.time.0;
+        }
+        if has_barrier {
+            self.last_barrier = Some(plan.id);
+        }
+        let id = plan.id;
+        self.effects.push(Effect::Move(plan));
+        (Some(id), timing)
+    }
+
+    /// The arm is busy from `at` until `ends`.
+    pub(super) fn occupy(&mut self, busy: Busy, at: Instant, ends: Instant) {
+        self.meters.begin(busy, at);
+        self.job = Some(Job { ends, ahead: false });
+    }
+
+    pub(super) fn end_job(&mut self, at: Instant) {
+        if self.job.is_some_and(|job| job.ahead) {
+            self.end_read_ahead();
+        }
+        self.meters.end(at);
+        self.job = None;
+        self.free_at = at;
+    }
+
+    /// Answers a request whose mechanical part is done at `done`.
+    pub(super) fn complete(&mut self, waiting: &Waiting, done: Instant, needs: Option<PlanId>, started: Instant) {
+        let carries = matches!(waiting.request.operation(), Operation::Read | Operation::Write { .. });
+        let bytes = if carries { waiting.request.bytes() } else { 0 };
+        let rate = self.profile.drive.interface_bytes_per_s.max(1);
+        let interface = u128::from(bytes) * 1_000_000_000 / u128::from(rate);
+        let completion = waiting.complete(Ending {
+            done,
+            overhead: self.profile.drive.command_overhead,
+            interface: Duration(u64::try_from(interface).unwrap_or(u64::MAX / 4)),
+            needs,
+            meters: self.meters.read(started),
+            band: self.meters.band,
+        });
+        self.count(&completion);
+        self.last_host = self.last_host.max(completion.due);
+        self.effects.push(Effect::Complete(completion));
+        for &buffer in &waiting.buffers {
+            self.effects.push(Effect::Release(buffer));
+        }
+    }
+
+    fn count(&mut self, completion: &Completion) {
+        let counters = &mut self.counters;
+        match completion.operation {
+            Operation::Read => {
+                counters.host_reads += 1;
+                counters.host_read_bytes += completion.bytes;
+            }
+            Operation::Write { .. } => {
+                counters.host_writes += 1;
+                counters.host_written_bytes += completion.bytes;
+            }
+            Operation::Flush => counters.host_flushes += 1,
+            Operation::Trim => counters.host_trims += 1,
+            Operation::WriteZeroes { .. } => {
+                counters.host_zeroes += 1;
+                counters.host_written_bytes += completion.bytes;
+            }
+        }
+    }
+
+    pub(super) fn release(&mut self, buffers: Vec<BufferId>) {
+        self.effects.extend(buffers.into_iter().map(Effect::Release));
+    }
+
+    pub(super) fn new_buffer(&mut self) -> BufferId {
+        self.buffers += 1;
+        BufferId::Internal(self.buffers)
+    }
+
+    pub(super) fn fail(&mut self, why: String) {
+        self.failure.get_or_insert(why);
+        self.job = None;
+    }
+
+    /// Whether some queued request is merging one of these sectors with what they held before.
+    pub(super) fn is_held(&self, range: LbaExtent) -> bool {
+        self.queue.iter().flat_map(|waiting| &waiting.held).any(|&lba| range.contains(lba))
+    }
+}

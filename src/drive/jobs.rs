@@ -1,0 +1,168 @@
+//! Owns the choice of the arm's next job.
+//!
+//! Order: host requests, cleaning for a write that lacks room (in turn with other requests), the
+//! cache, then what the drive does on its own account when the host leaves it alone.
+
+use super::engine::{Closing, Drive};
+use super::meters::Busy;
+use super::request::Operation;
+use crate::profile::{CleaningStep, QueueOrder};
+use crate::time::Instant;
+use crate::translation::draft::Draft;
+use crate::translation::state::Source;
+use crate::units::index;
+
+impl Drive {
+    /// Starts the next job at `at`, if there is any; tells whether it did.
+    pub(super) fn pick(&mut self, at: Instant) -> bool {
+        if self.profile.cleaning.step == CleaningStep::Band
+            && self.back.translation().is_some_and(|t| t.cleaning_band().is_some())
+            && self.clean(at)
+        {
+            return true;
+        }
+        if self.need.is_some() && !self.yielded {
+            return self.clean_for_room(at);
+        }
+        self.yielded = false;
+        if let Some(chosen) = self.next_request(at) {
+            self.serve(chosen, at);
+            return true;
+        }
+        if self.need.is_some() {
+            return self.clean_for_room(at);
+        }
+        self.serve_flushes(at) || self.close(at) || self.on_own_account(at)
+    }
+
+    /// Index of the queued request to serve next: while writes lack room, only others.
+    fn next_request(&self, at: Instant) -> Option<usize> {
+        let depth = index(u64::from(self.profile.drive.queue_depth));
+        let blocked = self.need.is_some();
+        let mut candidates = self.queue.iter().take(depth).enumerate().filter(|(_, waiting)| {
+            !blocked || waiting.request.operation() == Operation::Read
+        });
+        let (first, _) = candidates.clone().next()?;
+        match self.profile.drive.queue_order {
+            QueueOrder::Arrival => Some(first),
+            QueueOrder::Nearest if self.queue[first].request.operation() != Operation::Read => Some(first),
+            QueueOrder::Nearest => candidates
+                .by_ref()
+                .filter(|(_, waiting)| waiting.request.operation() == Operation::Read)
+                .min_by_key(|(i, _)| (self.distance(*i, at), *i))
+                .map(|(i, _)| i),
+        }
+    }
+
+    fn distance(&self, queued: usize, at: Instant) -> crate::time::Duration {
+        let touched = self.queue[queued].touched();
+        let located = self.back.locate(touched);
+        match located.first() {
+            Some(&(_, Source::Home(pba) | Source::Mapped(pba))) => {
+                self.arm.positioning(self.back.layout(), at, pba, false)
+            }
+            _ => crate::time::Duration::ZERO,
+        }
+    }
+
+    fn serve(&mut self, chosen: usize, at: Instant) {
+        match self.queue[chosen].request.operation() {
+            Operation::Read => self.serve_read(chosen, at),
+            Operation::Trim => self.serve_trim(chosen, at),
+            _ => self.serve_write(chosen, at),
+        }
+    }
+
+    /// Flushes whose share of the cache is on the medium are answered; otherwise some of it goes.
+    fn serve_flushes(&mut self, at: Instant) -> bool {
+        let Some((_, mark)) = self.flushes.front() else { return false };
+        if !self.cache.is_clean_before(*mark) {
+            return self.destage(at);
+        }
+        let mut draft = Draft::default();
+        self.back.flush(&mut draft);
+        let (_, timing) = self.issue(draft, at);
+        while let Some((waiting, mark)) = self.flushes.pop_front() {
+            if !self.cache.is_clean_before(mark) {
+                self.flushes.push_front((waiting, mark));
+                break;
+            }
+            self.complete(&waiting, timing.end, self.last_barrier, at);
+        }
+        self.occupy(Busy::Host, at, timing.end);
+        true
+    }
+
+    fn close(&mut self, at: Instant) -> bool {
+        let Closing::Destaging(mark) = self.closing else { return false };
+        if !self.cache.is_clean_before(mark) {
+            return self.destage(at);
+        }
+        let mut draft = Draft::default();
+        self.back.merge(&mut draft);
+        self.back.flush_always(&mut draft);
+        let (_, timing) = self.issue(draft, at);
+        self.closing = Closing::Done;
+        self.occupy(Busy::Host, at, timing.end);
+        true
+    }
+
+    fn on_own_account(&mut self, at: Instant) -> bool {
+        let since = self.cached_since;
+        let delay = self.profile.write_cache.destage_delay;
+        let cache_due = since.is_some_and(|since| self.cache.is_half_full() || since + delay <= at);
+        if cache_due && self.destage(at) {
+            return true;
+        }
+        if self.ahead.wanted() {
+            return self.read_ahead(at);
+        }
+        let idle_from = self.last_host + self.profile.cleaning.idle_delay;
+        at >= idle_from && self.wants_cleaning() && self.clean(at)
+    }
+
+    /// A step of cleaning on the drive's own account.
+    fn clean(&mut self, at: Instant) -> bool {
+        let mut draft = Draft::default();
+        let before = self.bands_cleaned();
+        let Some(band) = self.back.clean_step(&mut draft, None) else {
+            self.clean_in_vain = true;
+            return false;
+        };
+        let (_, timing) = self.issue(draft, at);
+        if self.bands_cleaned() > before {
+            self.need = None;
+        }
+        let low = u64::from(self.profile.cleaning.low_mark_percent);
+        self.draining = self.back.translation().is_some_and(|t| t.fill_percent() > low);
+        self.occupy(Busy::Cleaning(band), at, timing.end);
+        true
+    }
+
+    fn bands_cleaned(&self) -> u64 {
+        self.back.translation().map_or(0, |translation| translation.counts().bands_cleaned)
+    }
+
+    /// A step of cleaning because a write lacks room.
+    fn clean_for_room(&mut self, at: Instant) -> bool {
+        let mut draft = Draft::default();
+        let before = self.bands_cleaned();
+        let Some(band) = self.back.clean_step(&mut draft, self.need) else {
+            self.fail(format!(
+                "the staging area is full ({:?}) and there is no band to clean: a defect of imbrex",
+                self.need
+            ));
+            return false;
+        };
+        let (_, timing) = self.issue(draft, at);
+        let after = self.bands_cleaned();
+        self.counters.bands_cleaned_foreground += after - before;
+        self.yielded = true;
+        if after > before {
+            // The writes find out for themselves whether there is room now.
+            self.need = None;
+        }
+        self.occupy(Busy::Room(band), at, timing.end);
+        true
+    }
+}

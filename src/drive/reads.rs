@@ -1,0 +1,104 @@
+//! Owns reads: from the cache, from the drive's read-ahead buffer, from wherever the map says.
+
+use super::engine::Drive;
+use super::meters::Busy;
+use super::waiting::Waiting;
+use crate::extent::LbaExtent;
+use crate::medium::movement::{Place, Purpose};
+use crate::time::Instant;
+use crate::translation::draft::Draft;
+use crate::translation::state::Source;
+use crate::units::SECTOR_BYTES;
+
+impl Drive {
+    /// A read arrives: what needs no arm is answered whatever the arm is doing.
+    pub(super) fn take_read(&mut self, now: Instant, waiting: Waiting) {
+        let touched = waiting.touched();
+        let ready = if self.needs_no_arm(touched) { Some(now) } else { self.ahead.ready_at(touched, now) };
+        let Some(ready) = ready else {
+            if !self.ahead.continues(touched) {
+                self.interrupt_read_ahead(now);
+            }
+            self.queue.push_back(waiting);
+            return;
+        };
+        let mut waiting = waiting;
+        let mut draft = Draft::default();
+        self.plan_read(&waiting, touched, &mut draft);
+        let (plan, mut timing) = self.issue(draft, now);
+        timing.transfer = ready.since(now);
+        waiting.add(&timing);
+        self.ahead.host_read(touched);
+        self.complete(&waiting, ready, plan, now);
+    }
+
+    fn needs_no_arm(&self, range: LbaExtent) -> bool {
+        self.cache.pieces(range).iter().all(|&(part, held)| {
+            let nowhere = |&(_, source): &(LbaExtent, Source)| source == Source::Nowhere;
+            held.is_some() || self.back.locate(part).iter().all(nowhere)
+        })
+    }
+
+    /// Serves the queued read `chosen` at `at`.
+    pub(super) fn serve_read(&mut self, chosen: usize, at: Instant) {
+        let Some(mut waiting) = self.queue.remove(chosen) else { return };
+        let touched = waiting.touched();
+        let mut draft = Draft::default();
+        self.plan_read(&waiting, touched, &mut draft);
+        let (plan, timing) = self.issue(draft, at);
+        waiting.add(&timing);
+        self.ahead.host_read(touched);
+        self.complete(&waiting, timing.end, plan, at);
+        self.occupy(Busy::Host, at, timing.end);
+    }
+
+    fn plan_read(&self, waiting: &Waiting, touched: LbaExtent, draft: &mut Draft) {
+        let mut reply = Reply { waiting, draft };
+        for (part, held) in self.cache.pieces(touched) {
+            if let Some(cached) = held {
+                reply.take(part, cached.place(), false);
+                continue;
+            }
+            for (part, source) in self.back.locate(part) {
+                match source {
+                    Source::Home(pba) | Source::Mapped(pba) => {
+                        for (cut, buffered) in self.ahead.split(part) {
+                            let pba = pba + (cut.start - part.start);
+                            reply.take(cut, Place::sector(pba), buffered);
+                        }
+                    }
+                    Source::Nowhere => reply.take(part, Place::Zeroes, false),
+                }
+            }
+        }
+    }
+}
+
+/// The reply of a read while its parts are planned.
+struct Reply<'a> {
+    waiting: &'a Waiting,
+    draft: &'a mut Draft,
+}
+
+impl Reply<'_> {
+    /// Takes the bytes of `part` that were asked for from `from`, where the part begins.
+    fn take(&mut self, part: LbaExtent, from: Place, buffered: bool) {
+        let request = &self.waiting.request;
+        let first = part.start.0 * SECTOR_BYTES;
+        let begin = request.offset().max(first);
+        let end = (request.offset() + request.bytes()).min(first + part.sectors.bytes());
+        let skip = begin - first;
+        let from = match from {
+            Place::Buffer { id, offset } => Place::Buffer { id, offset: offset + skip },
+            Place::Medium { pba, .. } => Place::Medium { pba, skip },
+            other => other,
+        };
+        let to = Place::Buffer { id: request.buffer(), offset: begin - request.offset() };
+        if buffered {
+            self.draft.transfer_buffered(from, to, end - begin, Purpose::HostRead);
+        } else {
+            self.draft.transfer(from, to, end - begin, Purpose::HostRead);
+        }
+    }
+}
+

@@ -1,0 +1,155 @@
+//! Owns a host request while the drive works on it, and how its time adds up.
+//!
+//! Always holds: the parts of a finished breakdown sum to completion minus arrival.
+
+use std::collections::VecDeque;
+
+use super::meters::Reading;
+use super::request::{Breakdown, Completion, Operation, Request};
+use crate::extent::{Extent, LbaExtent};
+use crate::medium::movement::{BufferId, PlanId};
+use crate::medium::timing::Timing;
+use crate::time::{Duration, Instant};
+use crate::translation::Piece;
+use crate::units::{HomeBand, Lba, SECTOR_BYTES, Sectors};
+
+/// A host request under way.
+#[derive(Clone, Debug)]
+pub struct Waiting {
+    /// What was asked.
+    pub request: Request,
+    /// When.
+    pub arrived: Instant,
+    /// What the meters said then.
+    meters: Reading,
+    /// Parts known so far.
+    parts: Breakdown,
+    /// What of a write is not on the medium yet.
+    pub pieces: VecDeque<Piece>,
+    /// Whether `pieces` was filled.
+    pub prepared: bool,
+    /// Sectors that it writes in part, read and merged already: nobody else may write them now.
+    pub held: Vec<Lba>,
+    /// Buffers to release when it is done.
+    pub buffers: Vec<BufferId>,
+}
+
+impl Waiting {
+    /// A request that arrived at `arrived`.
+    pub fn new(request: Request, arrived: Instant, meters: Reading) -> Waiting {
+        Waiting {
+            request,
+            arrived,
+            meters,
+            parts: Breakdown::default(),
+            pieces: VecDeque::new(),
+            prepared: false,
+            held: Vec::new(),
+            buffers: Vec::new(),
+        }
+    }
+
+    /// The sectors that the request touches, in whole or in part.
+    ///
+    /// # Panics
+    /// For a flush, which touches none.
+    pub fn touched(&self) -> LbaExtent {
+        let end = (self.request.offset() + self.request.bytes()).div_ceil(SECTOR_BYTES);
+        let start = Lba(self.request.offset() / SECTOR_BYTES);
+        Extent::between(start, Lba(end)).expect("only a flush has no range")
+    }
+
+    /// The sectors that the request covers in whole.
+    pub fn covered(&self) -> Option<LbaExtent> {
+        let start = Lba(self.request.offset().div_ceil(SECTOR_BYTES));
+        let end = Lba((self.request.offset() + self.request.bytes()) / SECTOR_BYTES);
+        Extent::between(start, end)
+    }
+
+    /// Whether it covers every sector that it touches.
+    pub fn is_whole(&self) -> bool {
+        self.covered() == Some(self.touched())
+    }
+
+    /// Whether it must be durable before it is acknowledged, whatever the cache says.
+    pub fn is_fua(&self) -> bool {
+        matches!(
+            self.request.operation(),
+            Operation::Write { fua: true } | Operation::WriteZeroes { fua: true, .. }
+        )
+    }
+
+    /// Adds the time of a job that worked on it.
+    pub fn add(&mut self, timing: &Timing) {
+        self.parts.seek += timing.seek;
+        self.parts.rotation += timing.rotation;
+        self.parts.transfer += timing.transfer;
+        self.parts.out_of_band += timing.out_of_band;
+    }
+
+    /// Adds a merge of the map that its own job had to make.
+    pub fn add_merge(&mut self, duration: Duration) {
+        self.parts.merge += duration;
+    }
+
+    /// The completion: mechanically done at `done`, after `overhead` and `interface` at the host.
+    pub fn complete(&self, ending: Ending) -> Completion {
+        let due = ending.done + ending.overhead + ending.interface;
+        let waits = ending.meters.since(self.meters);
+        let mut breakdown = self.parts;
+        breakdown.overhead += ending.overhead;
+        breakdown.transfer += ending.interface;
+        let total = due.since(self.arrived);
+        let mut rest = total.saturating_sub(breakdown.modelled());
+        // What the arm did before this request's own jobs; never more than what is left.
+        for (part, wait) in [
+            (&mut breakdown.room, waits.room),
+            (&mut breakdown.cleaning, waits.cleaning),
+            (&mut breakdown.merge, waits.merge),
+        ] {
+            let wait = wait.min(rest);
+            *part += wait;
+            rest = rest - wait;
+        }
+        breakdown.queue = rest;
+        let waited = breakdown.room + breakdown.cleaning > Duration::ZERO;
+        Completion {
+            request: self.request.id(),
+            operation: self.request.operation(),
+            offset: self.request.offset(),
+            bytes: self.request.bytes(),
+            arrived: self.arrived,
+            due,
+            needs: ending.needs,
+            breakdown,
+            waited_for: ending.band.filter(|_| waited),
+        }
+    }
+}
+
+/// How a request ends.
+#[derive(Clone, Copy, Debug)]
+pub struct Ending {
+    /// When the mechanism is done.
+    pub done: Instant,
+    /// Electronics.
+    pub overhead: Duration,
+    /// Transfer to or from the host.
+    pub interface: Duration,
+    /// The plan that must have been carried out.
+    pub needs: Option<PlanId>,
+    /// What the meters say now.
+    pub meters: Reading,
+    /// The band cleaned last.
+    pub band: Option<HomeBand>,
+}
+
+/// Bytes of `sectors` that a request's buffer holds before sector `lba`.
+pub fn buffer_offset(request: &Request, lba: Lba) -> u64 {
+    (lba.0 * SECTOR_BYTES).saturating_sub(request.offset())
+}
+
+/// Net length in sectors of what is still to write.
+pub fn left(pieces: &VecDeque<Piece>) -> Sectors {
+    Sectors(pieces.iter().map(|piece| piece.extent.sectors.0).sum())
+}

@@ -1,0 +1,341 @@
+//! Owns writes, zeroing and trims: absorbed by the cache, or carried through to the medium.
+//!
+//! A sector written in part is read and merged first. Always holds: between that read and the
+//! moment in which the merged sector counts as written, no other write of the sector gets through.
+
+use std::collections::VecDeque;
+
+use super::engine::Drive;
+use super::meters::Busy;
+use super::request::Operation;
+use super::waiting::{Waiting, buffer_offset, left};
+use crate::extent::{Extent, LbaExtent};
+use crate::medium::movement::{Place, Purpose};
+use crate::time::Instant;
+use crate::translation::Piece;
+use crate::translation::draft::Draft;
+use crate::translation::state::Source;
+use crate::units::{Lba, SECTOR_BYTES, Sectors, index};
+
+impl Drive {
+    /// A write, zeroing or trim arrives: the cache takes it at once where it can.
+    pub(super) fn take_write(&mut self, now: Instant, mut waiting: Waiting) {
+        if matches!(waiting.request.operation(), Operation::Write { .. }) {
+            waiting.buffers.push(waiting.request.buffer());
+        }
+        if self.absorbs(&waiting) && waiting.is_whole() {
+            let mut draft = Draft::default();
+            self.prepare(&mut waiting, &mut draft);
+            debug_assert!(draft.is_empty(), "whole sectors need no reading");
+            self.absorb(&mut waiting, now);
+            self.complete(&waiting, now, None, now);
+        } else {
+            self.interrupt_read_ahead(now);
+            self.queue.push_back(waiting);
+        }
+    }
+
+    /// Whether the cache would take it now.
+    fn absorbs(&self, waiting: &Waiting) -> bool {
+        let writes = !matches!(waiting.request.operation(), Operation::Trim);
+        let touched = waiting.touched();
+        writes
+            && self.profile.write_cache.enabled
+            && !waiting.is_fua()
+            && !self.deallocates(waiting)
+            && self.cache.has_room(touched.sectors)
+            && !self.is_held(touched)
+    }
+
+    /// Whether a zeroing request is treated as a trim.
+    fn deallocates(&self, waiting: &Waiting) -> bool {
+        let may = matches!(waiting.request.operation(), Operation::WriteZeroes { may_deallocate: true, .. });
+        may && self.profile.trim.zeroes_deallocate && waiting.is_whole()
+    }
+
+    fn absorb(&mut self, waiting: &mut Waiting, at: Instant) {
+        let mut released = Vec::new();
+        for piece in waiting.pieces.drain(..) {
+            self.cache.insert(piece, &mut released);
+        }
+        // The cache releases the buffers that it holds; what it does not hold is done with.
+        waiting.buffers.retain(|buffer| !self.cache.holds(*buffer) && !released.contains(buffer));
+        self.release(released);
+        waiting.held.clear();
+        self.cached_since.get_or_insert(at);
+    }
+
+    /// Serves the queued write or zeroing `chosen`, together with others that can share its entry.
+    pub(super) fn serve_write(&mut self, chosen: usize, at: Instant) {
+        if self.deallocates(&self.queue[chosen]) {
+            return self.serve_trim(chosen, at);
+        }
+        if self.absorbs(&self.queue[chosen]) && !self.queue[chosen].prepared {
+            return self.absorb_queued(chosen, at);
+        }
+        self.write_through(chosen, at);
+    }
+
+    /// A queued write that the cache can take now, after reading what it writes only in part.
+    fn absorb_queued(&mut self, chosen: usize, at: Instant) {
+        let Some(mut waiting) = self.queue.remove(chosen) else { return };
+        let mut draft = Draft::default();
+        self.prepare(&mut waiting, &mut draft);
+        let (plan, timing) = self.issue(draft, at);
+        waiting.add(&timing);
+        self.absorb(&mut waiting, timing.end);
+        self.complete(&waiting, timing.end, plan, at);
+        self.occupy(Busy::Host, at, timing.end);
+    }
+
+    fn write_through(&mut self, chosen: usize, at: Instant) {
+        let mut draft = Draft::default();
+        let owners = self.gather(chosen, &mut draft);
+        let mut pieces: VecDeque<Piece> = VecDeque::new();
+        for &owner in &owners {
+            pieces.extend(self.queue[owner].pieces.iter().copied());
+        }
+        let all = left(&pieces);
+        let cached = self.profile.write_cache.enabled;
+        let result = self.back.write(&mut draft, &mut pieces, cached);
+        let written = all - left(&pieces);
+        let done = self.consume(&owners, written);
+        let durable = done.iter().any(|&owner| !cached || self.queue[owner].is_fua());
+        if durable {
+            self.back.flush(&mut draft);
+        }
+        if let Err(need) = result {
+            self.need = Some(need);
+        }
+        let (plan, timing) = self.issue(draft, at);
+        let mut end = timing.end;
+        for &owner in &owners {
+            self.queue[owner].add(&timing);
+        }
+        if self.back.merge_due() {
+            let mut merge = Draft::default();
+            self.back.merge(&mut merge);
+            let (_, merging) = self.issue(merge, end);
+            let duration = merging.end.since(end);
+            end = merging.end;
+            for &owner in &owners {
+                self.queue[owner].add_merge(duration);
+            }
+            self.complete_owners(done, end, plan, at);
+            self.meters.merged(duration);
+        } else {
+            self.complete_owners(done, end, plan, at);
+        }
+        self.occupy(Busy::Host, at, end);
+    }
+
+    /// Answers the owners and takes them from the queue.
+    fn complete_owners(&mut self, done: Vec<usize>, end: Instant, plan: Option<crate::medium::movement::PlanId>, at: Instant) {
+        for owner in done.into_iter().rev() {
+            if let Some(waiting) = self.queue.remove(owner) {
+                self.complete(&waiting, end, plan, at);
+            }
+        }
+    }
+
+    /// The queued writes that share a job with `chosen`, prepared; ascending.
+    fn gather(&mut self, chosen: usize, draft: &mut Draft) -> Vec<usize> {
+        let depth = index(u64::from(self.profile.drive.queue_depth));
+        let mut owners: Vec<usize> = Vec::new();
+        for candidate in chosen..self.queue.len().min(depth.max(chosen + 1)) {
+            if candidate != chosen && !self.can_share(candidate, &owners) {
+                continue;
+            }
+            if !self.queue[candidate].prepared {
+                let mut waiting = self.queue[candidate].clone();
+                self.prepare(&mut waiting, draft);
+                self.queue[candidate] = waiting;
+            }
+            owners.push(candidate);
+        }
+        owners
+    }
+
+    fn can_share(&self, candidate: usize, owners: &[usize]) -> bool {
+        let waiting = &self.queue[candidate];
+        let writes = matches!(waiting.request.operation(), Operation::Write { .. } | Operation::WriteZeroes { .. });
+        if !writes || self.deallocates(waiting) || (self.absorbs(waiting) && !waiting.prepared) {
+            return false;
+        }
+        let touched = waiting.touched();
+        let overlaps = |other: &Waiting| other.touched().intersect(&touched).is_some();
+        // Reading what a sector held must not overtake a write of it that is only gathered.
+        let clashes = |other: &Waiting| overlaps(other) && !(waiting.is_whole() && other.is_whole());
+        let held_elsewhere = (0..self.queue.len())
+            .filter(|&i| i != candidate)
+            .any(|i| self.queue[i].held.iter().any(|&lba| touched.contains(lba)));
+        !held_elsewhere && !owners.iter().any(|&owner| clashes(&self.queue[owner]))
+    }
+
+    /// Marks `written` sectors of the owners' pieces, in order, as done; tells which owners are.
+    fn consume(&mut self, owners: &[usize], written: Sectors) -> Vec<usize> {
+        let mut rest = written;
+        let mut done = Vec::new();
+        let mut released = Vec::new();
+        for &owner in owners {
+            let waiting = &mut self.queue[owner];
+            while rest.0 > 0
+                && let Some(piece) = waiting.pieces.pop_front()
+            {
+                let piece = if piece.extent.sectors > rest {
+                    let (first, second) = piece.split(rest);
+                    waiting.pieces.push_front(second);
+                    first
+                } else {
+                    piece
+                };
+                rest = rest - piece.extent.sectors;
+                waiting.held.retain(|&lba| !piece.extent.contains(lba));
+                self.cache.remove(piece.extent, &mut released);
+            }
+            if waiting.pieces.is_empty() {
+                done.push(owner);
+            }
+        }
+        self.release(released);
+        self.note_cache();
+        done
+    }
+
+    /// Fills `pieces`: whole sectors from the request's buffer, those written in part from a buffer
+    /// that holds them merged.
+    pub(super) fn prepare(&mut self, waiting: &mut Waiting, draft: &mut Draft) {
+        waiting.prepared = true;
+        let touched = waiting.touched();
+        let mut at = touched.start;
+        if let Some(covered) = waiting.covered() {
+            for lba in partial_sectors(touched.start, covered.start) {
+                self.merge_sector(waiting, lba, draft);
+            }
+            let from = self.source(waiting, covered.start);
+            waiting.pieces.push_back(Piece { extent: covered, from });
+            at = covered.end();
+        }
+        for lba in partial_sectors(at, touched.end()) {
+            self.merge_sector(waiting, lba, draft);
+        }
+    }
+
+    fn source(&self, waiting: &Waiting, lba: Lba) -> Place {
+        match waiting.request.operation() {
+            Operation::Write { .. } => Place::Buffer {
+                id: waiting.request.buffer(),
+                offset: buffer_offset(&waiting.request, lba),
+            },
+            _ => Place::Zeroes,
+        }
+    }
+
+    /// Reads sector `lba`, lays the request's part over it.
+    fn merge_sector(&mut self, waiting: &mut Waiting, lba: Lba, draft: &mut Draft) {
+        let id = self.new_buffer();
+        draft.allocate(id, SECTOR_BYTES);
+        let extent = LbaExtent::new(lba, Sectors(1));
+        let whole = Place::Buffer { id, offset: 0 };
+        let from = self.current(extent);
+        draft.transfer(from, whole, SECTOR_BYTES, Purpose::PartialRead);
+        draft.order();
+        let sector = lba.0 * SECTOR_BYTES;
+        let begin = waiting.request.offset().max(sector);
+        let end = (waiting.request.offset() + waiting.request.bytes()).min(sector + SECTOR_BYTES);
+        let source = self.source(waiting, lba);
+        draft.transfer(source, Place::Buffer { id, offset: begin - sector }, end - begin, Purpose::PartialRead);
+        draft.order();
+        waiting.pieces.push_back(Piece { extent, from: whole });
+        waiting.buffers.push(id);
+        waiting.held.push(lba);
+    }
+
+    /// Where the newest bytes of a single sector are.
+    fn current(&self, sector: LbaExtent) -> Place {
+        if let Some((_, Some(cached))) = self.cache.pieces(sector).first() {
+            return cached.place();
+        }
+        match self.back.locate(sector).first() {
+            Some(&(_, Source::Home(pba) | Source::Mapped(pba))) => Place::sector(pba),
+            _ => Place::Zeroes,
+        }
+    }
+
+    /// Serves a discard (or a zeroing request that is treated as one).
+    pub(super) fn serve_trim(&mut self, chosen: usize, at: Instant) {
+        let Some(mut waiting) = self.queue.remove(chosen) else { return };
+        let mut draft = Draft::default();
+        if let Some(covered) = waiting.covered() {
+            if let Err(need) = self.back.trim(&mut draft, covered) {
+                self.need = Some(need);
+                self.queue.insert(chosen, waiting);
+                self.occupy(Busy::Host, at, at);
+                return;
+            }
+            let mut released = Vec::new();
+            self.cache.remove(covered, &mut released);
+            self.release(released);
+            self.note_cache();
+        }
+        if !self.profile.write_cache.enabled || waiting.is_fua() {
+            self.back.flush(&mut draft);
+        }
+        let (plan, timing) = self.issue(draft, at);
+        waiting.add(&timing);
+        self.complete(&waiting, timing.end, plan, at);
+        self.occupy(Busy::Host, at, timing.end);
+    }
+
+    /// Moves some of the cache to the medium; tells whether there was anything.
+    pub(super) fn destage(&mut self, at: Instant) -> bool {
+        let most = self.profile.staging.as_ref().map_or(1 << 22, |staging| staging.entry_bytes_max);
+        // A run that goes straight to its band is told by its length, so look further than an entry.
+        let look = Sectors::holding(most.max(self.profile.write_cache.bypass_run_bytes)).max(Sectors(1024));
+        let one_run = self.profile.staging.is_none();
+        let found = self.cache.next_pieces(look, one_run);
+        if found.is_empty() {
+            return false;
+        }
+        let mut pieces: VecDeque<Piece> = found.iter().copied().collect();
+        let mut draft = Draft::default();
+        if let Err(need) = self.back.write(&mut draft, &mut pieces, true) {
+            self.need = Some(need);
+            self.occupy(Busy::Host, at, at);
+            return true;
+        }
+        let mut released = Vec::new();
+        let mut written = left(&found.iter().copied().collect()) - left(&pieces);
+        for piece in found {
+            let sectors = piece.extent.sectors.min(written);
+            if sectors.0 == 0 {
+                break;
+            }
+            written = written - sectors;
+            self.cache.destaged(Extent::new(piece.extent.start, sectors), &mut released);
+        }
+        let (_, timing) = self.issue(draft, at);
+        self.release(released);
+        let mut end = timing.end;
+        if self.back.merge_due() {
+            let mut merge = Draft::default();
+            self.back.merge(&mut merge);
+            let (_, merging) = self.issue(merge, end);
+            self.meters.merged(merging.end.since(end));
+            end = merging.end;
+        }
+        self.cached_since = (!self.cache.is_empty()).then_some(end);
+        self.occupy(Busy::Host, at, end);
+        true
+    }
+
+    fn note_cache(&mut self) {
+        if self.cache.is_empty() {
+            self.cached_since = None;
+        }
+    }
+}
+
+fn partial_sectors(from: Lba, upto: Lba) -> impl Iterator<Item = Lba> {
+    (from.0..upto.0).map(Lba)
+}
