@@ -349,6 +349,44 @@ mod tests {
     }
 
     #[test]
+    fn the_documentation_describes_exactly_the_known_keys_and_what_they_take() {
+        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/docs/profile.md");
+        let text = std::fs::read_to_string(path).expect("docs/profile.md is there");
+        let mut documented = BTreeSet::new();
+        for row in text.lines().filter(|line| line.starts_with("| `")) {
+            let cells: Vec<&str> = row.trim_matches('|').split('|').map(str::trim).collect();
+            assert_eq!(cells.len(), 4, "{row}");
+            let path = cells[0]
+                .split('`')
+                .nth(1)
+                .expect("the row begins with a key");
+            let key = find(path).unwrap_or_else(|| panic!("{path} is not a key"));
+            assert!(documented.insert(path), "{path} twice");
+            assert_eq!(cells[2], key.allowed(), "{path}");
+            let (about, only) = (cells[1].to_lowercase(), key.only.unwrap_or(""));
+            assert!(
+                about.starts_with(&key.about.to_lowercase()),
+                "{path}: {about}"
+            );
+            assert!(about.contains(&only.to_lowercase()), "{path}: {about}");
+            let formats = crate::profile::render::FORMAT_KEYS.contains(&path);
+            assert!(
+                !formats || cells[0].contains("*(format)*"),
+                "{path} shapes the format"
+            );
+        }
+        let known: BTreeSet<&str> = KEYS.iter().map(|key| key.path).collect();
+        assert_eq!(documented, known);
+        for section in SECTIONS {
+            assert!(
+                text.contains(&format!("## [{}]\n", section.path)),
+                "{}",
+                section.path
+            );
+        }
+    }
+
+    #[test]
     fn mistyped_keys_find_the_one_that_was_meant() {
         let check = |typed, meant| assert_eq!(nearest(typed), meant, "{typed}");
         check("drive.capasity", Some("drive.capacity"));

@@ -218,5 +218,11 @@ mod tests {
     fn deep_nesting_is_refused_and_not_followed() {
         let text = format!("a = {}{}", "[".repeat(100_000), "]".repeat(100_000));
         assert!(Document::parse(&text).is_err());
+        let text = format!(
+            "a{} = 1\n[b{}]\n",
+            ".a".repeat(100_000),
+            ".b".repeat(100_000)
+        );
+        assert!(Document::parse(&text).is_err());
     }
 }

@@ -13,7 +13,7 @@ use crate::profile::{BandSize, Profile, SeekCurve, StagingMedium, StagingPlace};
 use crate::units::count;
 
 /// Sections and keys whose values decide what lies where in an image.
-const FORMAT_KEYS: &[&str] = &[
+pub(super) const FORMAT_KEYS: &[&str] = &[
     "drive.capacity",
     "drive.logical_sector",
     "drive.personality",

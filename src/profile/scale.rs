@@ -16,8 +16,9 @@ use crate::units::{SECTOR_BYTES, count};
 const STAGING_BANDS_MIN: u64 = 4;
 /// A scaled drive is never smaller than this many bands (of the outermost zone).
 const CAPACITY_BANDS_MIN: u64 = 16;
-/// Rows of bands that a recording zone of a scaled drive has at least, so that whole bands fill it.
-const ZONE_ROWS_MIN: u64 = 8;
+/// Rows of bands that a recording zone of a scaled drive has at least: with fewer, rounding to whole
+/// bands and the zone's spares would take up much of it.
+const ZONE_ROWS_MIN: u64 = 3;
 /// The map area of a scaled drive takes at most one part in so many of all tracks.
 const MERGE_SHARE: u64 = 64;
 
@@ -462,6 +463,22 @@ mod tests {
                 .iter()
                 .any(|change| change.starts_with("capacity: 5 TB -> "))
         );
+    }
+
+    #[test]
+    fn a_very_small_desktop_still_slows_down_inwards() {
+        let whole = built_in("desktop-5tb");
+        let (scaled, changes) = whole.scaled_to(1 << 30).expect("scales");
+        let zones = &scaled.platters.zones;
+        assert!((2..16).contains(&zones.len()), "{zones:?}");
+        assert!(zones[0].sectors_per_track > zones[zones.len() - 1].sectors_per_track);
+        assert!(
+            changes
+                .iter()
+                .any(|change| change.starts_with("recording zones: 16 -> "))
+        );
+        let staging = scaled.staging.expect("staged");
+        assert_eq!(staging.slots, 4 * 24 * 2);
     }
 
     #[test]
