@@ -3,6 +3,22 @@
 //! A `Profile` has no optional physical number and cannot be half-valid: it is made from TOML in two
 //! steps (a raw mirror, then validation that reports every problem at once). Nothing here computes
 //! where things lie (`medium`) or how long they take (`mechanics`).
+//!
+//! Reading order: quantities, the list of keys, the raw mirror, the reader of single keys, the rules
+//! between keys, the step that joins them (`check`), the way back to text (`render`), scaling.
+
+mod built_in;
+mod check;
+pub mod error;
+pub mod keys;
+mod measure;
+pub mod quantity;
+mod raw;
+mod reader;
+mod relations;
+mod render;
+pub mod scale;
+mod words;
 
 use crate::time::Duration;
 
