@@ -5,3 +5,15 @@
 
 pub mod movement;
 pub mod store;
+
+pub mod buffers;
+pub mod file_store;
+pub mod memory;
+pub mod memory_store;
+pub mod mover;
+pub mod mover_plain;
+pub mod mover_ring;
+
+mod footprint;
+mod ring;
+mod seal;
