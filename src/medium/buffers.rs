@@ -166,14 +166,14 @@ impl Buffers {
 
     /// Lends one piece at `place` to the kernel.
     pub(super) fn lend(&mut self, place: Place, bytes: u64, lending: Lending) -> Lent {
-        let spot = self.spot(place, bytes);
+        let spot = Buffers::spot(place, bytes);
         let range = spot.range.clone();
         self.block_mut(spot.home).lend(range, lending)
     }
 
     /// One piece at `place`, to read.
     pub(super) fn piece(&mut self, place: Place, bytes: u64) -> &[u8] {
-        let spot = self.spot(place, bytes);
+        let spot = Buffers::spot(place, bytes);
         let block = self.block_mut(spot.home);
         &block
             .bytes()
@@ -183,14 +183,14 @@ impl Buffers {
     /// One piece at `place`, to write; `None` while part of its block is lent, even if other bytes
     /// than these.
     pub(super) fn piece_mut(&mut self, place: Place, bytes: u64) -> Option<&mut [u8]> {
-        let spot = self.spot(place, bytes);
+        let spot = Buffers::spot(place, bytes);
         let block = self.block_mut(spot.home);
         block.bytes_mut().map(|all| &mut all[spot.range])
     }
 
     /// Whether the block under the piece at `place` can be read (`Drain`) or written (`Fill`) here.
     pub(super) fn at_hand(&mut self, place: Place, bytes: u64, lending: Lending) -> bool {
-        let spot = self.spot(place, bytes);
+        let spot = Buffers::spot(place, bytes);
         let block = self.block_mut(spot.home);
         match lending {
             Lending::Drain => block.bytes().is_some(),
@@ -200,7 +200,7 @@ impl Buffers {
 
     /// Copies one piece to one piece. Both must be at hand.
     pub(super) fn copy(&mut self, from: Place, to: Place, bytes: u64) {
-        let (source, target) = (self.spot(from, bytes), self.spot(to, bytes));
+        let (source, target) = (Buffers::spot(from, bytes), Buffers::spot(to, bytes));
         if source.home == target.home {
             self.block_mut(target.home)
                 .bytes_mut()
@@ -220,7 +220,7 @@ impl Buffers {
         *self.block_slot(target.home) = Some(block);
     }
 
-    fn spot(&self, place: Place, bytes: u64) -> Spot {
+    fn spot(place: Place, bytes: u64) -> Spot {
         match place {
             Place::Buffer { id, offset } => Spot {
                 home: Home::Slot(id),

@@ -141,7 +141,7 @@ mod tests {
     #[test]
     fn zeroed_bytes_read_as_zeroes_and_their_neighbours_stay() {
         let store = store(1 << 16);
-        store.write_at(&[0xab; 1 << 16], 0).expect("write");
+        store.write_at(&vec![0xab; 1 << 16], 0).expect("write");
         store.zero_at(4096, 8192).expect("zero");
         let mut all = vec![0; 1 << 16];
         store.read_at(&mut all, 0).expect("read");

@@ -167,13 +167,13 @@ impl Mover {
 
     /// Takes a plan. Plans must come in ascending order of their ids. Operations may wait for the
     /// next [`Mover::poll`] to reach the kernel, so that many go in one call.
-    pub fn submit(&mut self, mut plan: Plan, buffers: &mut Buffers) {
-        for (id, bytes) in plan.allocate.drain(..) {
+    pub fn submit(&mut self, mut list: Plan, buffers: &mut Buffers) {
+        for (id, bytes) in list.allocate.drain(..) {
             buffers.allocate(id, bytes);
         }
         match self {
-            Mover::Plain(plain) => plain.submit(plan, buffers),
-            Mover::Ring(ring) => ring.submit(plan, buffers),
+            Mover::Plain(plain) => plain.submit(list, buffers),
+            Mover::Ring(ring) => ring.submit(list, buffers),
         }
     }
 

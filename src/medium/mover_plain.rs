@@ -36,12 +36,16 @@ impl PlainMover {
 
     pub(super) fn submit(&mut self, mut plan: Plan, buffers: &mut Buffers) {
         let ids = buffers_of(&plan);
-        ids.iter().for_each(|id| buffers.hold(*id));
+        for id in &ids {
+            buffers.hold(*id);
+        }
         let outcome = match &self.failed {
             Some(error) => Err(error.clone()),
             None => self.carry_out(&mut plan, buffers),
         };
-        ids.iter().for_each(|id| buffers.let_go(*id));
+        for id in &ids {
+            buffers.let_go(*id);
+        }
         if let Err(error) = &outcome
             && self.failed.is_none()
             && !(error.operation == StoreOperation::Read && only_fills_replies(&plan))

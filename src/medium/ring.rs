@@ -37,7 +37,7 @@ pub(super) enum Job {
 
 /// See the module's description.
 pub(super) struct Ring {
-    ring: IoUring,
+    uring: IoUring,
     file: File,
     /// Index is the kernel's name for the job.
     flights: Vec<Option<Flight>>,
@@ -57,7 +57,7 @@ struct Flight {
 impl Ring {
     /// A ring over `file`. Fails where the system does not allow or know rings.
     pub(super) fn new(file: File) -> io::Result<Ring> {
-        let ring = IoUring::builder().setup_r_disabled().build(ENTRIES)?;
+        let uring = IoUring::builder().setup_r_disabled().build(ENTRIES)?;
         let allowed = [
             opcode::Read::CODE,
             opcode::Write::CODE,
@@ -65,11 +65,11 @@ impl Ring {
             opcode::Fsync::CODE,
         ];
         let mut restrictions = allowed.map(Restriction::sqe_op);
-        ring.submitter().register_restrictions(&mut restrictions)?;
-        ring.submitter().register_enable_rings()?;
+        uring.submitter().register_restrictions(&mut restrictions)?;
+        uring.submitter().register_enable_rings()?;
         let slots = usize::try_from(ENTRIES).expect("64-bit host");
         Ok(Ring {
-            ring,
+            uring,
             file,
             flights: (0..slots).map(|_| None).collect(),
             free: (0..slots).rev().collect(),
@@ -81,8 +81,8 @@ impl Ring {
 
     /// Readable when a job is over.
     pub(super) fn fd(&self) -> BorrowedFd<'_> {
-        // SAFETY: the descriptor belongs to `self.ring`, which the result borrows.
-        unsafe { BorrowedFd::borrow_raw(AsRawFd::as_raw_fd(&self.ring)) }
+        // SAFETY: the descriptor belongs to `self.uring`, which the result borrows.
+        unsafe { BorrowedFd::borrow_raw(AsRawFd::as_raw_fd(&self.uring)) }
     }
 
     /// Whether another job can be started.
@@ -114,14 +114,14 @@ impl Ring {
         // SAFETY: the memory that the entry names is lent to the flight in `self.flights`, which
         // stays until the kernel has reported the job over. The queue has as many places as there
         // are flights, and `submit` empties it, so there is room.
-        unsafe { self.ring.submission().push(entry) }.expect("as many places as flights");
+        unsafe { self.uring.submission().push(entry) }.expect("as many places as flights");
         self.unsubmitted += 1;
     }
 
     /// Tells the kernel of all jobs in the queue, in one call; waits for `want` to be over.
     pub(super) fn submit(&mut self, want: usize) -> io::Result<()> {
         while self.unsubmitted > 0 || want > 0 {
-            match self.ring.submit_and_wait(want) {
+            match self.uring.submit_and_wait(want) {
                 Ok(taken) => {
                     self.unsubmitted -= taken;
                     if self.unsubmitted == 0 {
@@ -141,7 +141,7 @@ impl Ring {
     /// Appends the tokens of jobs that are over. Short ones go on instead.
     pub(super) fn collect(&mut self, over: &mut Vec<(u64, io::Result<()>)>) {
         loop {
-            let completion = self.ring.completion().next();
+            let completion = self.uring.completion().next();
             let Some(completion) = completion else {
                 return;
             };
@@ -175,10 +175,10 @@ impl Flight {
                 let at = at + count(self.done);
                 // SAFETY: `done` bytes of the lent memory are over, never more than all.
                 let start = unsafe { lent.start().add(self.done) };
-                let left = u32::try_from(lent.len() - self.done).unwrap_or(u32::MAX);
+                let rest = u32::try_from(lent.len() - self.done).unwrap_or(u32::MAX);
                 match lent.lending() {
-                    Lending::Fill => opcode::Read::new(fd, start, left).offset(at).build(),
-                    Lending::Drain => opcode::Write::new(fd, start, left).offset(at).build(),
+                    Lending::Fill => opcode::Read::new(fd, start, rest).offset(at).build(),
+                    Lending::Drain => opcode::Write::new(fd, start, rest).offset(at).build(),
                 }
             }
             Job::Punch { at, bytes } => opcode::Fallocate::new(fd, *bytes)
