@@ -6,13 +6,13 @@
 
 pub mod request;
 pub mod engine;
-mod jobs;
-mod writes;
-mod reads;
-mod read_ahead;
-mod status;
-mod waiting;
-mod meters;
+pub mod jobs;
+pub mod writes;
+pub mod reads;
+pub mod read_ahead;
+pub mod status;
+pub mod waiting;
+pub mod meters;
 pub mod cache;
 pub mod back;
 

@@ -22,3 +22,14 @@ pub mod store;
 
 #[cfg(test)]
 pub(crate) mod sample;
+pub mod buffers;
+pub mod file_store;
+pub mod memory;
+pub mod memory_store;
+pub mod mover;
+pub mod mover_plain;
+pub mod mover_ring;
+
+mod footprint;
+mod ring;
+mod seal;

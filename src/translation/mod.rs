@@ -19,7 +19,7 @@ pub mod recovery;
 pub mod state;
 pub mod target;
 
-mod keeper;
-mod restore;
+pub mod keeper;
+pub mod restore;
 
 pub use keeper::{NoRoom, Piece, Translation};

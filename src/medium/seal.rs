@@ -1,0 +1,133 @@
+//! Owns what the mover must know of the bytes it carries: the checksums of a record.
+//!
+//! A seal covers the source bytes of movements. Where the source is the medium, the bytes are
+//! looked up where the movement has put them, so it must be done before the record is sealed.
+
+use super::buffers::Buffers;
+use super::movement::{Movement, Place, Record, Step};
+use crate::units::{SECTOR_BYTES, Sectors, count, index};
+
+const ZEROES: [u8; 4096] = [0; 4096];
+
+/// Where the bytes of a sealed movement are found in memory; `None` for those that need no look
+/// (zeroes) or are left out (padding).
+///
+/// # Panics
+/// If they are nowhere: from the medium to nobody. A defect of the planner.
+pub(super) fn sealed_source(movement: &Movement) -> Option<Place> {
+    match (movement.from, movement.to) {
+        (Place::Buffer { .. } | Place::Scratch { .. }, _) => Some(movement.from),
+        (Place::Medium { .. }, Place::Buffer { .. } | Place::Scratch { .. }) => Some(movement.to),
+        (Place::Zeroes | Place::Padding, _) => None,
+        (from, to) => panic!("a seal over bytes that nobody keeps: {from:?} to {to:?}"),
+    }
+}
+
+/// The movements under the seals of a record.
+pub(super) fn sealed<'a>(
+    record: &'a Record,
+    steps: &'a [Step],
+) -> impl Iterator<Item = &'a Movement> {
+    let ranges = record.seals.iter().map(|seal| seal.over.clone());
+    ranges.flatten().map(|step| movement_of(steps, step))
+}
+
+/// The bytes of a record with its checksums filled in.
+pub(super) fn seal(record: &mut Record, steps: &[Step], buffers: &mut Buffers) -> Vec<u8> {
+    let mut bytes = std::mem::take(&mut record.bytes);
+    for seal in &record.seals {
+        let mut crc = 0;
+        for step in seal.over.clone() {
+            crc = append(crc, movement_of(steps, step), buffers);
+        }
+        let at = index(seal.at);
+        bytes[at..at + 4].copy_from_slice(&crc.to_le_bytes());
+    }
+    let crc = crc32c::crc32c(&bytes[Record::CRC_AT + 4..]);
+    bytes[Record::CRC_AT..Record::CRC_AT + 4].copy_from_slice(&crc.to_le_bytes());
+    bytes
+}
+
+fn movement_of(steps: &[Step], step: usize) -> &Movement {
+    match &steps[step] {
+        Step::Move(movement) => movement,
+        other => panic!("a seal over step {step}, which moves nothing: {other:?}"),
+    }
+}
+
+fn append(mut crc: u32, movement: &Movement, buffers: &mut Buffers) -> u32 {
+    let Some(place) = sealed_source(movement) else {
+        return if movement.from == Place::Zeroes {
+            append_zeroes(crc, movement.bytes)
+        } else {
+            crc
+        };
+    };
+    let mut done = 0;
+    while done < movement.bytes {
+        let from = advanced(place, done);
+        let now = Buffers::piece_bytes(from, movement.bytes - done);
+        crc = crc32c::crc32c_append(crc, buffers.piece(from, now));
+        done += now;
+    }
+    crc
+}
+
+/// The checksum after `bytes` more zero bytes: from the checksum of 2^n zeroes follows that of
+/// 2^(n+1), so that a zeroed gigabyte costs as little as a sector.
+fn append_zeroes(crc: u32, bytes: u64) -> u32 {
+    let mut crc = crc32c::crc32c_append(crc, &ZEROES[..index(bytes % count(ZEROES.len()))]);
+    let mut blocks = bytes / count(ZEROES.len());
+    let (mut run, mut run_bytes) = (crc32c::crc32c(&ZEROES), ZEROES.len());
+    while blocks > 0 {
+        if blocks % 2 == 1 {
+            crc = crc32c::crc32c_combine(crc, run, run_bytes);
+        }
+        blocks /= 2;
+        if blocks > 0 {
+            run = crc32c::crc32c_combine(run, run, run_bytes);
+            run_bytes *= 2;
+        }
+    }
+    crc
+}
+
+/// The place `bytes` further on.
+pub(super) fn advanced(place: Place, bytes: u64) -> Place {
+    match place {
+        Place::Buffer { id, offset } => Place::Buffer {
+            id,
+            offset: offset + bytes,
+        },
+        Place::Scratch { offset } => Place::Scratch {
+            offset: offset + bytes,
+        },
+        Place::Medium { pba, skip } => {
+            let from_sector = skip + bytes;
+            let sectors = Sectors(from_sector / SECTOR_BYTES);
+            Place::Medium {
+                pba: pba + sectors,
+                skip: from_sector % SECTOR_BYTES,
+            }
+        }
+        Place::Zeroes | Place::Padding | Place::Discard => place,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        #[test]
+        fn zeroes_count_as_so_many_zero_bytes(before in any::<Vec<u8>>(), bytes in 0..100_000_usize) {
+            let mut all = before.clone();
+            all.resize(before.len() + bytes, 0);
+            prop_assert_eq!(
+                append_zeroes(crc32c::crc32c(&before), count(bytes)),
+                crc32c::crc32c(&all)
+            );
+        }
+    }
+}
