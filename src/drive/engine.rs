@@ -59,6 +59,8 @@ pub struct Drive {
     /// There was nothing that could be cleaned, and nothing has changed since.
     pub(super) clean_in_vain: bool,
     pub(super) closing: Closing,
+    /// Nothing may be written.
+    still: bool,
     failure: Option<String>,
 }
 
@@ -114,6 +116,7 @@ impl Drive {
             draining: false,
             clean_in_vain: false,
             closing: Closing::No,
+            still: false,
             failure: None,
         }
     }
@@ -199,6 +202,24 @@ impl Drive {
         self.advance(now);
     }
 
+    /// The first thing after opening an image: what recovery found becomes the newest map. It takes
+    /// no model time and counts nothing: it happened before the drive was switched on.
+    pub fn settle_open(&mut self) {
+        if let Back::Managed(translation) = &mut self.back {
+            let mut draft = Draft::default();
+            translation.settle_open(&mut draft);
+            let parked = self.arm.clone();
+            self.issue(draft, Instant::default());
+            self.arm = parked;
+            self.counters = Counters::default();
+        }
+    }
+
+    /// The drive does nothing on its own account: the image is opened for reading only.
+    pub fn stand_still(&mut self) {
+        self.still = true;
+    }
+
     /// The translation, for inspection.
     pub fn translation(&self) -> Option<&Translation> {
         self.back.translation()
@@ -226,7 +247,7 @@ impl Drive {
 
     pub(super) fn wants_cleaning(&self) -> bool {
         let Some(translation) = self.back.translation() else { return false };
-        let dirty = translation.has_dirty_bands() && !self.clean_in_vain;
+        let dirty = translation.has_dirty_bands() && !self.clean_in_vain && !self.still;
         match self.profile.cleaning.style {
             CleaningStyle::Aggressive => dirty,
             CleaningStyle::Lazy => {

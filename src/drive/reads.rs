@@ -12,7 +12,8 @@ use crate::units::SECTOR_BYTES;
 
 impl Drive {
     /// A read arrives: what needs no arm is answered whatever the arm is doing.
-    pub(super) fn take_read(&mut self, now: Instant, waiting: Waiting) {
+    pub(super) fn take_read(&mut self, now: Instant, mut waiting: Waiting) {
+        waiting.buffers.push(waiting.request.buffer());
         let touched = waiting.touched();
         let ready = if self.needs_no_arm(touched) { Some(now) } else { self.ahead.ready_at(touched, now) };
         let Some(ready) = ready else {
@@ -22,7 +23,6 @@ impl Drive {
             self.queue.push_back(waiting);
             return;
         };
-        let mut waiting = waiting;
         let mut draft = Draft::default();
         self.plan_read(&waiting, touched, &mut draft);
         let (plan, mut timing) = self.issue(draft, now);

@@ -1,6 +1,8 @@
 //! The image: what makes a file (or block device) a drive.
 //!
-//! Reading order: what can be wrong, the superblock and the profile that travels with it.
+//! Reading order: making and opening an image, the superblock and the profile that travels with
+//! it, what can be wrong.
 
 pub mod error;
+pub mod open;
 pub mod superblock;

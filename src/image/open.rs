@@ -1,0 +1,127 @@
+//! Owns the two ways from bytes to a drive: making a new image, and opening one that is there.
+//!
+//! Opening is recovery, always. It reads only, up to the drive's first plan, which settles what was
+//! found. The one place where a running drive is composed from a profile.
+
+use super::error::ImageError;
+use super::superblock::{self, DamagedCopy, Identity, NewImage};
+use crate::drive::Drive;
+use crate::drive::back::{Back, InPlace};
+use crate::extent::PbaExtent;
+use crate::medium::layout::{Layout, LayoutError};
+use crate::medium::store::Store;
+use crate::profile::Profile;
+use crate::profile::error::ProfileError;
+use crate::translation::recovery::{self, Recovered, RecoveryError, Report};
+use crate::units::Sectors;
+
+/// Why an image cannot be made or opened.
+#[derive(Debug, thiserror::Error)]
+pub enum OpenError {
+    /// The superblock.
+    #[error(transparent)]
+    Image(#[from] ImageError),
+    /// The profile in the image.
+    #[error(transparent)]
+    Profile(#[from] ProfileError),
+    /// The profile describes a drive whose parts do not fit.
+    #[error(transparent)]
+    Layout(#[from] LayoutError),
+    /// The profile does not describe the drive that the image was made for.
+    #[error("the image was made for a drive of {image} sectors with format number {image_format:#x}; its profile describes one of {profile} sectors with number {profile_format:#x}")]
+    OtherDrive {
+        /// Sectors of the image.
+        image: Sectors,
+        /// Format number in the superblock.
+        image_format: u64,
+        /// Sectors that the profile leads to.
+        profile: Sectors,
+        /// Format number of the profile.
+        profile_format: u64,
+    },
+    /// The map or the journal.
+    #[error(transparent)]
+    Recovery(#[from] RecoveryError),
+}
+
+/// An image that was opened.
+#[derive(Clone, Debug)]
+pub struct Opened {
+    /// The drive. Its first effect is the plan that settles the opening, unless it was opened for
+    /// reading only.
+    pub drive: Drive,
+    /// What the image says of itself.
+    pub identity: Identity,
+    /// What recovery found.
+    pub report: Report,
+    /// The copy of the superblock that is damaged, if one is.
+    pub damaged: Option<DamagedCopy>,
+}
+
+/// Bytes of an image for `profile`.
+pub fn image_bytes(profile: &Profile) -> Result<u64, LayoutError> {
+    Ok(Layout::new(profile)?.total().bytes())
+}
+
+/// Makes an image of `profile` in `store`, which has at least [`image_bytes`] bytes. `id`: random.
+pub fn make(store: &dyn Store, profile: &Profile, id: [u8; 16]) -> Result<(), OpenError> {
+    let layout = Layout::new(profile)?;
+    let identity = Identity {
+        id,
+        total: layout.total(),
+        fingerprint: profile.format_fingerprint(),
+        created_with: env!("CARGO_PKG_VERSION").to_owned(),
+    };
+    let mut clear = vec![layout.journal()];
+    if profile.staging.is_some() {
+        clear.extend([0, 1].map(|half| layout.band(layout.map_half(half)).extent()));
+    }
+    let clear: Vec<PbaExtent> = clear;
+    let text = profile.to_toml();
+    superblock::write_new(store, &NewImage { identity, profile_text: &text, clear: &clear })?;
+    Ok(())
+}
+
+/// Opens the image in `store`.
+pub fn open(store: &dyn Store, read_only: bool) -> Result<Opened, OpenError> {
+    let found = superblock::read(store)?;
+    let profile = Profile::from_toml("the profile in the image", &found.profile_text)?;
+    let layout = Layout::new(&profile)?;
+    let fits = found.identity.total == layout.total() && found.identity.fingerprint == profile.format_fingerprint();
+    if !fits {
+        return Err(OpenError::OtherDrive {
+            image: found.identity.total,
+            image_format: found.identity.fingerprint,
+            profile: layout.total(),
+            profile_format: profile.format_fingerprint(),
+        });
+    }
+    let (mut drive, report) = match &profile.staging {
+        Some(staging) => managed(&profile, recovery::recover(&profile, staging, &layout, store)?),
+        None => (in_place(&profile, layout), Report::default()),
+    };
+    if read_only {
+        drive.stand_still();
+    } else {
+        drive.settle_open();
+    }
+    Ok(Opened { drive, identity: found.identity, report, damaged: found.damaged })
+}
+
+/// A new drive without an image, for virtual time: its records are not rendered.
+pub fn imagined(profile: &Profile) -> Result<Drive, LayoutError> {
+    let layout = Layout::new(profile)?;
+    Ok(match &profile.staging {
+        Some(staging) => managed(profile, recovery::fresh(profile, staging, &layout, false)).0,
+        None => in_place(profile, layout),
+    })
+}
+
+fn managed(profile: &Profile, recovered: Recovered) -> (Drive, Report) {
+    let back = Back::Managed(Box::new(recovered.translation));
+    (Drive::new(profile, back, &recovered.written), recovered.report)
+}
+
+fn in_place(profile: &Profile, layout: Layout) -> Drive {
+    Drive::new(profile, Back::InPlace(InPlace { layout, unflushed: false }), &[])
+}
