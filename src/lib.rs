@@ -8,6 +8,7 @@ pub mod cli;
 pub mod drive;
 pub mod extent;
 pub mod host;
+pub mod image;
 pub mod mechanics;
 pub mod medium;
 pub mod profile;
