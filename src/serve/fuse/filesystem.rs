@@ -15,9 +15,9 @@ use fuser::{
     ReplyDirectory, ReplyEmpty, ReplyEntry, ReplyIoctl, ReplyLseek, ReplyOpen, ReplyPoll,
     ReplyStatfs, ReplyWrite, ReplyXattr, Request, TimeOrNow, WriteFlags,
 };
-use nix::unistd::{getegid, geteuid};
 
 use crate::host::handle::{Answer, Ask, Handle};
+use crate::serve::fuse::attributes::{self, DISK};
 use crate::serve::fuse::errno::errno;
 use crate::serve::fuse::range;
 use crate::serve::fuse::seek::{Searcher, Wanted};
@@ -26,7 +26,6 @@ use crate::units::count;
 /// Name of the file.
 pub(super) const FILE_NAME: &str = "disk";
 
-const DISK: INodeNo = INodeNo(2);
 /// Largest request, and how far the kernel reads ahead where someone maps the file.
 const REQUEST_BYTES_MAX: u32 = 1024 * 1024;
 /// Requests of asynchronous I/O and read-ahead that the kernel sends before it waits for replies.
@@ -57,30 +56,7 @@ impl DiskFilesystem {
     }
 
     fn attributes(&self, inode: INodeNo) -> Option<FileAttr> {
-        let info = self.handle.info();
-        let (kind, size, perm, nlink) = match inode {
-            INodeNo::ROOT => (FileType::Directory, 0, 0o700, 2),
-            DISK if info.read_only => (FileType::RegularFile, info.capacity_bytes, 0o400, 1),
-            DISK => (FileType::RegularFile, info.capacity_bytes, 0o600, 1),
-            _ => return None,
-        };
-        Some(FileAttr {
-            ino: inode,
-            size,
-            blocks: size.div_ceil(512),
-            atime: self.stamp,
-            mtime: self.stamp,
-            ctime: self.stamp,
-            crtime: self.stamp,
-            kind,
-            perm,
-            nlink,
-            uid: geteuid().as_raw(),
-            gid: getegid().as_raw(),
-            rdev: 0,
-            blksize: info.physical_sector_bytes,
-            flags: 0,
-        })
+        attributes::of(inode, self.handle.info(), self.stamp)
     }
 
     fn reply_attributes(&self, inode: INodeNo, reply: ReplyAttr) {

@@ -112,13 +112,12 @@ impl Owner {
                 && matches!(call.ask, Ask::Read { .. })
             {
                 waiting.push(call);
-                if waiting.len() < together {
-                    continue;
+                if waiting.len() == together {
+                    while let Some(call) = waiting.pop() {
+                        self.answer(call);
+                    }
                 }
             } else {
-                self.answer(call);
-            }
-            while let Some(call) = waiting.pop() {
                 self.answer(call);
             }
         }
