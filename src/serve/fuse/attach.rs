@@ -143,3 +143,39 @@ fn detach_through_helper(dir: &Path, force: Force) -> Result<(), DetachFault> {
         HelperFault::System(error) => DetachFault::Other(error),
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::image::mounts;
+
+    #[test]
+    fn the_helper_mounts_and_unmounts_as_the_kernel_does() {
+        let scratch = tempfile::tempdir().unwrap();
+        let dir = scratch.path().canonicalize().unwrap();
+        let manner = Manner {
+            allow_root: false,
+            read_only: true,
+        };
+        let connection = match attach_through_helper(&dir, manner) {
+            Ok(connection) => connection,
+            Err(error) => {
+                let here = OpenOptions::new().read(true).write(true).open(DEVICE);
+                println!("skipped: {error}");
+                assert!(
+                    here.is_err() || matches!(error, FuseError::NoHelper),
+                    "{error}"
+                );
+                return;
+            }
+        };
+        let mounted = mounts::current().unwrap();
+        assert_eq!(mounts::visible_at(&mounted, &dir).unwrap().kind, KIND);
+        drop(connection);
+        // Lazily, since a program that another test starts holds open files for a moment.
+        let detached = detach_through_helper(&dir, Force::Lazily);
+        assert!(detached.is_ok(), "{detached:?}");
+        let mounted = mounts::current().unwrap();
+        assert_eq!(mounts::visible_at(&mounted, &dir), None);
+    }
+}

@@ -54,6 +54,7 @@ pub struct FuseServer {
     /// The kernel's number of our mount, so that nobody else's is ever unmounted. The kernel gives
     /// it to the next one as soon as ours is over.
     device: Option<(u64, u64)>,
+    /// Whether the session ended because its mount went away. One that broke leaves its mount.
     over: Arc<AtomicBool>,
     ended: Receiver<FuseEnd>,
     threads: Vec<JoinHandle<()>>,
@@ -108,7 +109,7 @@ impl FuseServer {
                     Ok(()) => FuseEnd::Unmounted,
                     Err(error) => FuseEnd::Broken(error),
                 };
-                over.store(true, Ordering::Release);
+                over.store(matches!(end, FuseEnd::Unmounted), Ordering::Release);
                 // Nobody listens any more where the server was dropped.
                 let _ = announce.send(end);
             })
