@@ -6,3 +6,16 @@
 pub mod error;
 pub mod open;
 pub mod superblock;
+//! The image: where its bytes lie, how that place is created, and how it is opened safely.
+//!
+//! [`backing`] is the public face; it asks `room` whether a filesystem can keep its promise,
+//! [`device`] and [`mounts`] whether anyone uses a disk, [`signature`] what is on it, and [`lock`]
+//! keeps a second server away.
+
+pub mod backing;
+pub mod backing_error;
+pub mod device;
+pub mod lock;
+pub mod mounts;
+mod room;
+pub mod signature;
