@@ -3,4 +3,5 @@
 //! Sans-IO: `submit(now, request)` and `advance(now)` produce [`Effect`]s; nothing here sleeps,
 //! spawns, or asks for the time.
 
+pub mod cause;
 pub mod request;
