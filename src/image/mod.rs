@@ -1,16 +1,13 @@
 //! The image: what makes a file (or block device) a drive.
 //!
 //! Reading order: making and opening an image, the superblock and the profile that travels with
-//! it, what can be wrong.
+//! it, what can be wrong; then where the bytes lie: [`backing`] creates and opens the place safely,
+//! asking `room` whether a filesystem can keep its promise, [`device`] and [`mounts`] whether anyone
+//! uses a disk, [`signature`] what is on it, and [`lock`] keeps a second server away.
 
-pub mod error;
 pub mod open;
 pub mod superblock;
-//! The image: where its bytes lie, how that place is created, and how it is opened safely.
-//!
-//! [`backing`] is the public face; it asks `room` whether a filesystem can keep its promise,
-//! [`device`] and [`mounts`] whether anyone uses a disk, [`signature`] what is on it, and [`lock`]
-//! keeps a second server away.
+pub mod error;
 
 pub mod backing;
 pub mod backing_error;
