@@ -5,9 +5,9 @@
 //! asking `room` whether a filesystem can keep its promise, [`device`] and [`mounts`] whether anyone
 //! uses a disk, [`signature`] what is on it, and [`lock`] keeps a second server away.
 
+pub mod error;
 pub mod open;
 pub mod superblock;
-pub mod error;
 
 pub mod backing;
 pub mod backing_error;

@@ -256,9 +256,10 @@ pub(super) fn encode(asked: &Asked, outcome: Outcome, session: Session) -> (Head
             let head = chunk_head(asked, session.style, REPLY_DONE, chunk::NONE, 0);
             (head, Vec::new())
         }
-        (Ok(Answer::Done | Answer::Status(_) | Answer::Account(_)), Style::Simple | Style::Structured) => {
-            (simple(asked, 0), Vec::new())
-        }
+        (
+            Ok(Answer::Done | Answer::Status(_) | Answer::Account(_)),
+            Style::Simple | Style::Structured,
+        ) => (simple(asked, 0), Vec::new()),
         (Err(fault), Style::Simple) => {
             let errno = fault.errno(asked.command).number();
             (simple(asked, errno), Vec::new())
