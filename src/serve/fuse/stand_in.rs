@@ -190,7 +190,7 @@ impl Owner {
                     place,
                 )]))
             }
-            Ask::Status => Ok(Answer::Status(Box::default())),
+            Ask::Status | Ask::Account => Ok(Answer::Status(Box::default())),
         }
     }
 
