@@ -27,6 +27,8 @@ use crate::time::{Duration, Instant};
 
 /// Calls taken in one turn, so that answers are not held up by a flood of asks.
 const CALLS_MAX: usize = 256;
+/// Deadlines met in one turn, so that calls are looked at now and then.
+const DEADLINES_MAX: usize = 1024;
 /// An answer that is later than this is counted as late. Below it are timers and other threads of
 /// a machine that keeps up.
 pub(super) const LAG_NOTICED: Duration = Duration::from_ms(1);
@@ -95,16 +97,16 @@ impl<M: Machine> EventLoop<M> {
 
     /// One turn: everything that can be done now.
     pub(super) fn turn(&mut self) -> Next {
-        let taken = self.take_calls();
         let now = self.clock.now();
-        if self.failure.is_none() {
-            self.advance(now);
-        }
-        self.carry_out();
+        self.advance(now);
+        let taken = self.take_calls(now);
         self.move_on();
         self.restless = false;
         self.deliver(now);
         self.leave_if_done(now);
+        if self.clock.is_paced() {
+            self.desk.ledger.turn_took(self.clock.now().since(now));
+        }
         if self.phase == Phase::Over {
             return Next::Over;
         }
@@ -145,13 +147,11 @@ impl<M: Machine> EventLoop<M> {
         !self.calls.is_empty()
     }
 
-    fn take_calls(&mut self) -> bool {
-        let mut now = None;
+    fn take_calls(&mut self, now: Instant) -> bool {
         for taken in 0..CALLS_MAX {
             let Ok(call) = self.calls.try_recv() else {
                 return taken > 0;
             };
-            let now = *now.get_or_insert_with(|| self.clock.now());
             if let Some(error) = self.refusal(&call.ask) {
                 answer(call.reply, Err(error), None);
                 continue;
@@ -195,9 +195,19 @@ impl<M: Machine> EventLoop<M> {
         self.carry_out();
     }
 
+    /// Lets the drive see each of its deadlines up to `now` at that very moment, however late this
+    /// machine is, and before whatever arrives now.
     fn advance(&mut self, now: Instant) {
-        if self.machine.next_deadline().is_some_and(|d| d.at <= now) {
-            self.machine.advance(now);
+        for _ in 0..DEADLINES_MAX {
+            let deadline = self.machine.next_deadline();
+            let Some(at) = deadline.map(|d| d.at).filter(|at| *at <= now) else {
+                return;
+            };
+            if self.failure.is_some() {
+                return;
+            }
+            self.machine.advance(at);
+            self.carry_out();
         }
     }
 
