@@ -176,7 +176,7 @@ fn answer(ask: Ask, bytes: &mut [u8], written: &mut [bool], switches: &Switches)
             written[sectors(offset, length)].fill(false);
             Answer::Done
         }
-        Ask::Flush | Ask::Status => Answer::Done,
+        Ask::Flush | Ask::Status | Ask::Account => Answer::Done,
         Ask::Whereabouts {
             offset,
             bytes: length,
