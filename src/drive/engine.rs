@@ -260,24 +260,21 @@ impl Drive {
 
     /// When the drive begins something next, if nothing happens until then.
     fn next_wake(&self) -> Option<Instant> {
+        // While a host request is in the electronics the mechanism begins nothing else.
+        let wake = self.next_ready().or_else(|| self.next_own_work());
+        wake.map(|wake| wake.max(self.free_at))
+    }
+
+    fn next_own_work(&self) -> Option<Instant> {
         let destage = self.cached_since.map(|since| {
-            let delay = if self.cache.is_half_full() {
-                Duration::ZERO
-            } else {
-                self.profile.write_cache.destage_delay
-            };
-            since + delay
+            let half_full = self.cache.is_half_full();
+            let delay = self.profile.write_cache.destage_delay;
+            if half_full { since } else { since + delay }
         });
-        let clean = self
-            .wants_cleaning()
-            .then(|| self.last_host + self.profile.cleaning.idle_delay);
+        let idle_delay = self.profile.cleaning.idle_delay;
+        let clean = self.wants_cleaning().then(|| self.last_host + idle_delay);
         let ahead = self.ahead.wanted().then_some(self.free_at);
-        let host = self.next_ready();
-        [host, destage, clean, ahead]
-            .into_iter()
-            .flatten()
-            .min()
-            .map(|wake| wake.max(self.free_at))
+        [destage, clean, ahead].into_iter().flatten().min()
     }
 
     pub(super) fn wants_cleaning(&self) -> bool {
