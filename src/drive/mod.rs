@@ -4,6 +4,7 @@
 //! moments; the choice of the next job; writes, reads and reading ahead; the cache; what lies behind
 //! it. Sans-IO: nothing here sleeps, spawns, or asks for the time.
 
+pub mod cause;
 pub mod request;
 pub mod engine;
 pub mod jobs;

@@ -8,6 +8,8 @@ use std::sync::Arc;
 
 use crossbeam_channel::Sender;
 
+use super::account::Account;
+use super::limits::Limits;
 use crate::drive::request::{Completion, Refusal, Status, Whereabouts};
 
 /// What a frontend needs to know to describe the drive to its clients. It never changes.
@@ -83,6 +85,8 @@ pub enum Ask {
     },
     /// A snapshot of state and counters.
     Status,
+    /// A snapshot of latencies and of the slowest requests.
+    Account,
 }
 
 /// What a successful ask brings back.
@@ -96,6 +100,8 @@ pub enum Answer {
     Whereabouts(Vec<(u64, Whereabouts)>),
     /// The snapshot.
     Status(Box<Status>),
+    /// The snapshot.
+    Account(Box<Account>),
 }
 
 /// Why an ask failed.
@@ -150,12 +156,30 @@ pub struct Handle {
     info: Arc<DriveInfo>,
     calls: Sender<Call>,
     wake: Arc<dyn Wake>,
+    limits: Limits,
 }
 
 impl Handle {
     /// Joins the ends. Called by the host loop, and by tests with a loop of their own.
     pub fn new(info: Arc<DriveInfo>, calls: Sender<Call>, wake: Arc<dyn Wake>) -> Handle {
-        Handle { info, calls, wake }
+        Handle {
+            info,
+            calls,
+            wake,
+            limits: Limits::default(),
+        }
+    }
+
+    /// The same handle with another budget of payload bytes.
+    #[must_use]
+    pub fn with_limits(self, limits: Limits) -> Handle {
+        Handle { limits, ..self }
+    }
+
+    /// The budget of payload bytes, shared by all frontends. Take from it before allocating memory
+    /// for a payload, and keep the permit until the reply is sent.
+    pub fn limits(&self) -> &Limits {
+        &self.limits
     }
 
     /// The drive's description.

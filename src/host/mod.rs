@@ -1,3 +1,20 @@
 //! The event loop that owns one drive in real time: clock, mover, drive, and the handles to it.
+//!
+//! Reading order: what frontends hold (handle, limits), what the loop needs of a drive (machine),
+//! the clock, the loop and its parts, the thread.
 
 pub mod handle;
+pub mod limits;
+
+pub mod machine;
+
+pub mod clock;
+
+pub mod account;
+mod bell;
+mod event_loop;
+mod front_desk;
+#[cfg(test)]
+mod stand_in;
+
+pub mod owner;

@@ -1,0 +1,269 @@
+//! Owns the account of what the host was answered: latencies by kind of request, the slowest
+//! requests and why, and how late the host machine was.
+//!
+//! Takes constant memory. Snapshots are values that nobody changes any more.
+
+use hdrhistogram::Histogram;
+
+use crate::drive::request::{Completion, Operation};
+use crate::time::Duration;
+
+/// Slowest requests kept.
+const SLOWEST_MAX: usize = 10;
+/// Longest latency told apart; longer ones count as this. Requests that wait for foreground
+/// cleaning take seconds, none an hour.
+const LATENCY_MAX: Duration = Duration::from_s(3600);
+
+/// The kinds of requests, in the order of [`Account::kinds`].
+const KINDS: [&str; 5] = ["read", "write", "flush", "trim", "write-zeroes"];
+
+/// A snapshot.
+#[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize)]
+pub struct Account {
+    /// Latencies by kind: read, write, flush, trim, write-zeroes.
+    pub kinds: Vec<Latencies>,
+    /// The slowest requests, slowest first.
+    pub slowest: Vec<Slow>,
+    /// Answers that the host machine gave noticeably later than the model said.
+    pub late: u64,
+    /// How late the latest was, in nanoseconds of model time.
+    pub lag_ns_max: u64,
+}
+
+/// Latencies of one kind of request in nanoseconds of model time, with an error below 1 %.
+#[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize)]
+pub struct Latencies {
+    /// Which kind.
+    pub operation: &'static str,
+    /// Requests answered.
+    pub count: u64,
+    /// Half took no longer.
+    pub p50_ns: u64,
+    /// 90 % took no longer.
+    pub p90_ns: u64,
+    /// 99 % took no longer.
+    pub p99_ns: u64,
+    /// 99.9 % took no longer.
+    pub p999_ns: u64,
+    /// The longest.
+    pub max_ns: u64,
+    /// Upper bounds, each twice the last, and how many requests lie between it and the one before.
+    pub buckets: Vec<(u64, u64)>,
+}
+
+/// A slow request.
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
+pub struct Slow {
+    /// Which kind.
+    pub operation: &'static str,
+    /// First byte.
+    pub offset: u64,
+    /// How many bytes.
+    pub bytes: u64,
+    /// When it arrived, in nanoseconds of model time.
+    pub arrived_ns: u64,
+    /// How long it took, in nanoseconds of model time.
+    pub took_ns: u64,
+    /// Why, in words.
+    pub cause: String,
+    /// All there is to know.
+    #[serde(skip)]
+    pub completion: Completion,
+}
+
+/// Keeps the account.
+pub(super) struct Ledger {
+    histograms: [Histogram<u64>; 5],
+    /// Ascending by how long they took.
+    slowest: Vec<(Duration, Completion)>,
+    late: u64,
+    lag_max: Duration,
+}
+
+impl Ledger {
+    pub(super) fn new() -> Ledger {
+        let histogram = || {
+            Histogram::new_with_bounds(1, LATENCY_MAX.0, 2).expect("the bounds are 2 apart or more")
+        };
+        Ledger {
+            histograms: std::array::from_fn(|_| histogram()),
+            slowest: Vec::with_capacity(SLOWEST_MAX + 1),
+            late: 0,
+            lag_max: Duration::ZERO,
+        }
+    }
+
+    /// Takes an answer into account. Its lag is nothing if it was given in time.
+    pub(super) fn enter(&mut self, completion: &Completion) {
+        let lag = completion.breakdown.lag;
+        if lag > Duration::ZERO {
+            self.late += 1;
+            self.lag_max = self.lag_max.max(lag);
+        }
+        let took = completion.due.since(completion.arrived) + lag;
+        self.histograms[kind(completion.operation)].saturating_record(took.0);
+        let full = self.slowest.len() == SLOWEST_MAX;
+        if full
+            && self
+                .slowest
+                .first()
+                .is_some_and(|(least, _)| *least >= took)
+        {
+            return;
+        }
+        let place = self.slowest.partition_point(|(other, _)| *other < took);
+        self.slowest.insert(place, (took, *completion));
+        if full {
+            self.slowest.remove(0);
+        }
+    }
+
+    pub(super) fn snapshot(&self) -> Account {
+        let kinds = KINDS.iter().zip(&self.histograms);
+        let slowest = self.slowest.iter().rev();
+        Account {
+            kinds: kinds
+                .map(|(word, histogram)| latencies(word, histogram))
+                .collect(),
+            slowest: slowest
+                .map(|(took, completion)| slow(*took, completion))
+                .collect(),
+            late: self.late,
+            lag_ns_max: self.lag_max.0,
+        }
+    }
+}
+
+fn kind(operation: Operation) -> usize {
+    match operation {
+        Operation::Read => 0,
+        Operation::Write { .. } => 1,
+        Operation::Flush => 2,
+        Operation::Trim => 3,
+        Operation::WriteZeroes { .. } => 4,
+    }
+}
+
+fn latencies(operation: &'static str, histogram: &Histogram<u64>) -> Latencies {
+    let quantile = |q| histogram.value_at_quantile(q);
+    Latencies {
+        operation,
+        count: histogram.len(),
+        p50_ns: quantile(0.5),
+        p90_ns: quantile(0.9),
+        p99_ns: quantile(0.99),
+        p999_ns: quantile(0.999),
+        max_ns: histogram.max(),
+        buckets: histogram
+            .iter_log(1 << 10, 2.0)
+            .map(|step| (step.value_iterated_to(), step.count_since_last_iteration()))
+            .collect(),
+    }
+}
+
+fn slow(took: Duration, completion: &Completion) -> Slow {
+    Slow {
+        operation: KINDS[kind(completion.operation)],
+        offset: completion.offset,
+        bytes: completion.bytes,
+        arrived_ns: completion.arrived.0,
+        took_ns: took.0,
+        cause: completion.cause(),
+        completion: *completion,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::drive::request::Breakdown;
+    use crate::medium::movement::RequestId;
+    use crate::time::Instant;
+    use proptest::prelude::*;
+
+    fn completion(took: u64, lag: u64) -> Completion {
+        Completion {
+            request: RequestId(took),
+            operation: Operation::Read,
+            offset: 0,
+            bytes: 4096,
+            arrived: Instant(100),
+            due: Instant(100 + took),
+            needs: None,
+            breakdown: Breakdown {
+                seek: Duration(took),
+                lag: Duration(lag),
+                ..Breakdown::default()
+            },
+            waited_for: None,
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn the_slowest_are_those_that_a_full_sort_finds(
+            times in prop::collection::vec(0..5_000_000_000_u64, 0..60)
+        ) {
+            let mut ledger = Ledger::new();
+            times.iter().for_each(|took| ledger.enter(&completion(*took, 0)));
+            let mut sorted = times.clone();
+            sorted.sort_unstable_by_key(|took| std::cmp::Reverse(*took));
+            sorted.truncate(10);
+            let account = ledger.snapshot();
+            let slowest: Vec<u64> = account.slowest.iter().map(|slow| slow.took_ns).collect();
+            prop_assert_eq!(slowest, sorted);
+            let counted: u64 = account.kinds[0].buckets.iter().map(|(_, count)| count).sum();
+            prop_assert_eq!(counted, u64::try_from(times.len()).expect("small"));
+        }
+    }
+
+    #[test]
+    fn latencies_are_told_apart_by_kind_and_within_a_percent() {
+        let mut ledger = Ledger::new();
+        (1..=1000).for_each(|n| ledger.enter(&completion(n * 1_000_000, 0)));
+        ledger.enter(&Completion {
+            operation: Operation::Flush,
+            ..completion(7, 0)
+        });
+        let kinds = ledger.snapshot().kinds;
+        let words: Vec<_> = kinds
+            .iter()
+            .map(|kind| (kind.operation, kind.count))
+            .collect();
+        let expected = [
+            ("read", 1000),
+            ("write", 0),
+            ("flush", 1),
+            ("trim", 0),
+            ("write-zeroes", 0),
+        ];
+        assert_eq!(words, expected);
+        for (told, exact) in [
+            (kinds[0].p50_ns, 500),
+            (kinds[0].p99_ns, 990),
+            (kinds[0].max_ns, 1000),
+        ] {
+            let exact = exact * 1_000_000;
+            assert!(
+                told.abs_diff(exact) <= exact / 100,
+                "{told} instead of {exact}"
+            );
+        }
+    }
+
+    #[test]
+    fn lateness_of_the_host_machine_is_counted_and_belongs_to_the_latency() {
+        let mut ledger = Ledger::new();
+        ledger.enter(&completion(1000, 0));
+        ledger.enter(&completion(1000, 5000));
+        ledger.enter(&completion(1000, 3000));
+        let account = ledger.snapshot();
+        assert_eq!((account.late, account.lag_ns_max), (2, 5000));
+        assert_eq!(account.slowest[0].took_ns, 6000);
+        assert!(
+            account.slowest[0].cause.contains("late"),
+            "{}",
+            account.slowest[0].cause
+        );
+    }
+}

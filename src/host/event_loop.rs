@@ -1,0 +1,419 @@
+//! Owns the turns of the thread that owns a drive: calls in, time on, effects out, answers out.
+//!
+//! One turn never waits. An answer is given when its moment has come (with a pace) and the plan it
+//! needs is done, never before. With the pace off, model time jumps to the next event while a host
+//! request waits for one. The first failure stops the drive: whoever waits is told, and so is
+//! whoever comes later, but questions about its state are still answered.
+//!
+//! States: running; failed (after a defect or a failed write); leaving (no new requests, what is
+//! under way is finished); closing (the drive shuts down); over. A crash in any of them is a power
+//! cut to the image.
+
+use std::collections::{BTreeMap, BTreeSet, BinaryHeap};
+use std::sync::Arc;
+
+use crossbeam_channel::Receiver;
+
+use super::account::Account;
+use super::clock::Clock;
+use super::front_desk::{Admitted, FrontDesk, answer};
+use super::handle::{Answer, Ask, Call, DriveInfo, HostError};
+use super::machine::Machine;
+use crate::drive::request::{Completion, Effect, Request, Status};
+use crate::medium::buffers::Buffers;
+use crate::medium::movement::{Plan, PlanId, RequestId, Step};
+use crate::medium::mover::{Finished, Mover};
+use crate::time::{Duration, Instant};
+
+/// Calls taken in one turn, so that answers are not held up by a flood of asks.
+const CALLS_MAX: usize = 256;
+/// Plans whose failed reads are remembered; what needs them is answered long before so many fail.
+const SPOILT_MAX: usize = 4096;
+/// An answer that is later than this is counted as late. Below it are timers and other threads of
+/// a machine that keeps up.
+pub(super) const LAG_NOTICED: Duration = Duration::from_ms(1);
+
+/// See the module's description.
+pub(super) struct EventLoop<M> {
+    machine: M,
+    mover: Mover,
+    buffers: Buffers,
+    pub(super) clock: Clock,
+    calls: Receiver<Call>,
+    desk: FrontDesk,
+    /// Completions whose moment has not come.
+    due: BinaryHeap<Due>,
+    /// Completions whose moment has come, by the plan that is not done.
+    blocked: BTreeMap<PlanId, Vec<Completion>>,
+    /// Plans that are not done.
+    under_way: BTreeSet<PlanId>,
+    /// Plans that failed without stopping the drive.
+    spoilt: BTreeMap<PlanId, Arc<str>>,
+    phase: Phase,
+    failure: Option<Arc<str>>,
+    read_only: bool,
+    /// Effects were carried out that the mover may not have told the kernel of.
+    restless: bool,
+    effects: Vec<Effect>,
+    finished: Vec<Finished>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Phase {
+    Running,
+    Leaving,
+    Closing,
+    Over,
+}
+
+/// What to do after a turn.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Next {
+    /// Another turn at once.
+    Turn,
+    /// Nothing to do until then (or, without a moment, until a call or the mover).
+    Rest(Option<Instant>),
+    /// The drive has shut down or failed while doing so.
+    Over,
+}
+
+/// A completion in a queue whose top is the earliest.
+struct Due(Completion);
+
+impl Due {
+    fn key(&self) -> (Instant, RequestId) {
+        (self.0.due, self.0.request)
+    }
+}
+
+impl PartialEq for Due {
+    fn eq(&self, other: &Due) -> bool {
+        self.key() == other.key()
+    }
+}
+
+impl Eq for Due {}
+
+impl PartialOrd for Due {
+    fn partial_cmp(&self, other: &Due) -> Option<std::cmp::Ordering> {
+        Some(self.cmp(other))
+    }
+}
+
+impl Ord for Due {
+    fn cmp(&self, other: &Due) -> std::cmp::Ordering {
+        other.key().cmp(&self.key())
+    }
+}
+
+impl<M: Machine> EventLoop<M> {
+    pub(super) fn new(
+        machine: M,
+        mover: Mover,
+        clock: Clock,
+        info: Arc<DriveInfo>,
+        calls: Receiver<Call>,
+    ) -> EventLoop<M> {
+        EventLoop {
+            machine,
+            mover,
+            buffers: Buffers::new(),
+            clock,
+            calls,
+            read_only: info.read_only,
+            desk: FrontDesk::new(info),
+            due: BinaryHeap::new(),
+            blocked: BTreeMap::new(),
+            under_way: BTreeSet::new(),
+            spoilt: BTreeMap::new(),
+            phase: Phase::Running,
+            failure: None,
+            restless: false,
+            effects: Vec::new(),
+            finished: Vec::new(),
+        }
+    }
+
+    /// One turn: everything that can be done now.
+    pub(super) fn turn(&mut self) -> Next {
+        let taken = self.take_calls();
+        let now = self.clock.now();
+        if self.failure.is_none() {
+            self.advance(now);
+        }
+        self.carry_out();
+        self.move_on();
+        self.restless = false;
+        self.deliver(now);
+        self.leave_if_done(now);
+        if self.phase == Phase::Over {
+            return Next::Over;
+        }
+        if taken || self.restless {
+            return Next::Turn;
+        }
+        self.next()
+    }
+
+    /// No more requests from now on; what is under way is finished, then the drive shuts down.
+    /// Nobody waits for the model any more.
+    pub(super) fn leave(&mut self) {
+        if self.phase == Phase::Running {
+            self.phase = Phase::Leaving;
+            self.clock.hurry();
+        }
+    }
+
+    /// Why the drive has failed, if it has.
+    pub(super) fn failure(&self) -> Option<&Arc<str>> {
+        self.failure.as_ref()
+    }
+
+    pub(super) fn status(&self) -> Status {
+        self.machine.status(self.clock.now())
+    }
+
+    pub(super) fn account(&self) -> Account {
+        self.desk.ledger.snapshot()
+    }
+
+    pub(super) fn mover(&self) -> &Mover {
+        &self.mover
+    }
+
+    /// Whether something has come in since the last turn.
+    pub(super) fn is_called(&self) -> bool {
+        !self.calls.is_empty()
+    }
+
+    fn take_calls(&mut self) -> bool {
+        let mut now = None;
+        for taken in 0..CALLS_MAX {
+            let Ok(call) = self.calls.try_recv() else {
+                return taken > 0;
+            };
+            let now = *now.get_or_insert_with(|| self.clock.now());
+            if let Some(error) = self.refusal(&call.ask) {
+                answer(call.reply, Err(error), None);
+                continue;
+            }
+            match self.desk.admit(call, &mut self.buffers) {
+                Admitted::Request(request) => self.submit(now, request),
+                Admitted::Question(ask, reply) => {
+                    answer(reply, Ok(self.answer_to(&ask, now)), None);
+                }
+                Admitted::Answered => {}
+            }
+        }
+        true
+    }
+
+    /// Why no request is taken, if so.
+    fn refusal(&self, ask: &Ask) -> Option<HostError> {
+        if matches!(ask, Ask::Status | Ask::Account | Ask::Whereabouts { .. }) {
+            return None;
+        }
+        if let Some(why) = &self.failure {
+            return Some(HostError::Failed(Arc::clone(why)));
+        }
+        (self.phase != Phase::Running).then_some(HostError::Gone)
+    }
+
+    fn answer_to(&self, ask: &Ask, now: Instant) -> Answer {
+        match ask {
+            Ask::Whereabouts { offset, bytes } => {
+                Answer::Whereabouts(self.machine.whereabouts(*offset, *bytes))
+            }
+            Ask::Status => Answer::Status(Box::new(self.machine.status(now))),
+            Ask::Account => Answer::Account(Box::new(self.desk.ledger.snapshot())),
+            _ => unreachable!("the desk makes requests of all others"),
+        }
+    }
+
+    fn submit(&mut self, now: Instant, request: Request) {
+        self.machine.submit(now, request);
+        // At once, so that the payload of the next request meets the buffers as they are.
+        self.carry_out();
+    }
+
+    fn advance(&mut self, now: Instant) {
+        if self.machine.next_deadline().is_some_and(|d| d.at <= now) {
+            self.machine.advance(now);
+        }
+    }
+
+    fn carry_out(&mut self) {
+        self.machine.drain_effects(&mut self.effects);
+        self.restless |= !self.effects.is_empty();
+        for effect in self.effects.drain(..) {
+            match effect {
+                Effect::Move(plan) => {
+                    self.under_way.insert(plan.id);
+                    self.mover.submit(plan, &mut self.buffers);
+                }
+                Effect::Complete(completion) => self.due.push(Due(completion)),
+                Effect::Release(id) => self.buffers.release(id),
+            }
+        }
+        if let Some(why) = self.machine.failure() {
+            let why = why.into();
+            self.stop(why);
+        }
+    }
+
+    /// Lets the mover get on and learns what is done.
+    fn move_on(&mut self) {
+        if self.mover.in_flight() == 0 {
+            return;
+        }
+        self.mover.poll(&mut self.buffers, &mut self.finished);
+        for (plan, outcome) in self.finished.drain(..) {
+            self.under_way.remove(&plan);
+            if let Err(error) = outcome {
+                self.spoilt.insert(plan, error.to_string().into());
+                if self.spoilt.len() > SPOILT_MAX {
+                    self.spoilt.pop_first();
+                }
+            }
+            // Their moment has come already; `deliver` takes them from there.
+            let freed = self.blocked.remove(&plan).unwrap_or_default();
+            self.due.extend(freed.into_iter().map(Due));
+        }
+        if let Some(error) = self.mover.failure() {
+            let why = error.to_string().into();
+            self.stop(why);
+        }
+    }
+
+    fn deliver(&mut self, now: Instant) {
+        while self.due.peek().is_some_and(|due| due.0.due <= now) {
+            let Some(Due(completion)) = self.due.pop() else {
+                return;
+            };
+            match completion.needs {
+                Some(plan) if self.under_way.contains(&plan) => {
+                    self.blocked.entry(plan).or_default().push(completion);
+                }
+                Some(plan) if self.spoilt.contains_key(&plan) => {
+                    let error = HostError::Failed(Arc::clone(&self.spoilt[&plan]));
+                    self.desk.fail(completion.request, error, &mut self.buffers);
+                }
+                _ => self.answer(completion),
+            }
+        }
+    }
+
+    fn answer(&mut self, mut completion: Completion) {
+        // Asked anew for each answer: giving the ones before may have taken a while.
+        let now = self.clock.now();
+        let lag = now.since(completion.due);
+        if self.clock.is_paced() && lag > LAG_NOTICED {
+            completion.breakdown.lag = lag;
+        }
+        if let Some(request) = self.desk.complete(completion, &mut self.buffers) {
+            self.submit(now, request);
+        }
+    }
+
+    /// The drive has failed: nobody waits any longer.
+    fn stop(&mut self, why: Arc<str>) {
+        if self.failure.is_some() {
+            return;
+        }
+        log::error!("the drive has failed: {why}");
+        let error = HostError::Failed(Arc::clone(&why));
+        self.failure = Some(why);
+        self.due.clear();
+        self.blocked.clear();
+        self.desk.fail_all(&error, &mut self.buffers);
+    }
+
+    fn leave_if_done(&mut self, now: Instant) {
+        let moving = self.mover.in_flight() > 0;
+        match self.phase {
+            Phase::Leaving if self.failure.is_some() && !moving => self.phase = Phase::Over,
+            Phase::Leaving if self.failure.is_none() && self.desk.waiting() == 0 => {
+                self.phase = Phase::Closing;
+                if !self.read_only {
+                    self.machine.shut_down(now);
+                    self.carry_out();
+                }
+            }
+            Phase::Closing if !moving && (self.failure.is_some() || self.at_rest()) => {
+                self.sync();
+                self.phase = Phase::Over;
+            }
+            _ => {}
+        }
+    }
+
+    fn at_rest(&self) -> bool {
+        self.read_only || self.machine.idle()
+    }
+
+    /// A last barrier, in case the drive's own was not the last thing it planned.
+    fn sync(&mut self) {
+        if self.read_only || self.failure.is_some() {
+            return;
+        }
+        let plan = Plan {
+            id: PlanId(u64::MAX),
+            allocate: Vec::new(),
+            steps: vec![Step::Barrier],
+        };
+        self.mover.submit(plan, &mut self.buffers);
+        while self.mover.in_flight() > 0 {
+            self.mover.wait(&mut self.buffers, &mut self.finished);
+        }
+        self.finished.clear();
+        if let Some(error) = self.mover.failure() {
+            let why = error.to_string().into();
+            self.stop(why);
+        }
+    }
+
+    /// What comes next when all is done that can be done now.
+    fn next(&mut self) -> Next {
+        if self.phase == Phase::Closing && self.mover.in_flight() == 0 && self.at_rest() {
+            return Next::Turn;
+        }
+        let deadline = match self.failure {
+            None => self.machine.next_deadline(),
+            Some(_) => None,
+        };
+        let due = self.due.peek().map(|due| due.0.due);
+        let at = [deadline.map(|d| d.at), due].into_iter().flatten().min();
+        let Some(at) = at else {
+            return self.nothing_to_come();
+        };
+        let host_waits = due.is_some() || deadline.is_some_and(|d| d.host_waits);
+        if !self.clock.is_paced() && (host_waits || self.phase != Phase::Running) {
+            self.clock.jump_to(at);
+            return Next::Turn;
+        }
+        if at <= self.clock.now() {
+            return Next::Turn;
+        }
+        Next::Rest(Some(at))
+    }
+
+    fn nothing_to_come(&mut self) -> Next {
+        let stuck = self.phase != Phase::Running && self.mover.in_flight() == 0;
+        if stuck && self.failure.is_none() {
+            let waiting = self.desk.waiting();
+            self.stop(
+                format!(
+                    "it does not come to rest: {waiting} requests wait, nothing is under way and \
+                     nothing is to come (a defect of imbrex; what was flushed is safe)"
+                )
+                .into(),
+            );
+            return Next::Turn;
+        }
+        Next::Rest(None)
+    }
+}
+
+#[cfg(test)]
+#[path = "event_loop_tests.rs"]
+mod tests;

@@ -1,0 +1,30 @@
+//! Owns what the event loop needs of a drive: the sans-IO interface of `drive`, as a trait so that
+//! the loop is tested with a stand-in whose moments are known.
+//!
+//! Nothing here may sleep, block or ask for the time.
+
+use crate::drive::request::{Deadline, Effect, Request, Status, Whereabouts};
+use crate::time::Instant;
+
+/// A drive that decides and writes down what is to be done.
+pub trait Machine: Send {
+    /// Takes a request that arrives now.
+    fn submit(&mut self, now: Instant, request: Request);
+    /// Lets model time pass until `now`.
+    fn advance(&mut self, now: Instant);
+    /// When it wants to be called next, if at all.
+    fn next_deadline(&self) -> Option<Deadline>;
+    /// Appends what it wants done, in order, and forgets it.
+    fn drain_effects(&mut self, into: &mut Vec<Effect>);
+    /// Where each part of a range lives, in order, without gaps; may stop early after at least one
+    /// part. Bytes and place.
+    fn whereabouts(&self, offset: u64, bytes: u64) -> Vec<(u64, Whereabouts)>;
+    /// A snapshot.
+    fn status(&self, now: Instant) -> Status;
+    /// The defect that stopped it.
+    fn failure(&self) -> Option<&str>;
+    /// Nothing queued, nothing cached.
+    fn idle(&self) -> bool;
+    /// Brings everything to the medium and merges the map, then stays idle.
+    fn shut_down(&mut self, now: Instant);
+}

@@ -1,0 +1,230 @@
+//! Owns the thread that owns a drive: starts it, lets it sleep between turns, stops it.
+//!
+//! A panic in the thread ends the process with its message, because nobody could answer for the
+//! drive any more. How a turn goes is for the event loop to know.
+
+use std::io;
+use std::sync::atomic::{AtomicBool, Ordering, fence};
+use std::sync::{Arc, OnceLock};
+use std::thread::JoinHandle;
+
+use crossbeam_channel::Receiver;
+
+use super::account::Account;
+use super::bell::{Bell, ask_for_precise_timers};
+use super::clock::{Clock, Pace};
+use super::event_loop::{EventLoop, Next};
+use super::handle::{Call, DriveInfo, Handle, HostError, Reply, Wake};
+use super::limits::Limits;
+use super::machine::Machine;
+use crate::drive::request::Status;
+use crate::medium::mover::{Mover, Tally};
+use crate::time::{Duration, Instant};
+
+/// Calls that can wait for the drive's thread; whoever sends more is held up.
+const CALLS_MAX: usize = 1024;
+/// The last stretch before a moment is waited for awake: a timer is rarely later than this.
+const SPIN: Duration = Duration::from_us(70);
+/// How often the thread gives way to others before it sleeps, with the pace off: a client that
+/// answers at once is then served without a sleep and a ring of the bell.
+const YIELDS: u32 = 8;
+
+/// A running drive. Dropping it without [`Owner::stop`] leaves the thread running.
+pub struct Owner {
+    thread: JoinHandle<Result<Stopped, StopError>>,
+    stopping: Arc<AtomicBool>,
+    door: Arc<Door>,
+}
+
+/// What a drive says at its end.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Stopped {
+    /// The last state.
+    pub status: Status,
+    /// What the host was answered.
+    pub account: Account,
+    /// What was done to the backing store.
+    pub tally: Tally,
+}
+
+/// Why a drive did not shut down in good order.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum StopError {
+    /// It had failed before, or failed while shutting down.
+    #[error("the drive has failed: {why}")]
+    Failed {
+        /// The failure.
+        why: Arc<str>,
+    },
+}
+
+impl Owner {
+    /// Starts a thread that owns `machine` and `mover`. Model time begins now.
+    pub fn start<M: Machine + 'static>(
+        machine: M,
+        mover: Mover,
+        pace: Pace,
+        info: DriveInfo,
+        limits: Limits,
+    ) -> io::Result<(Handle, Owner)> {
+        let door = Arc::new(Door {
+            bell: Bell::new()?,
+            closed: OnceLock::new(),
+        });
+        let (sender, calls) = crossbeam_channel::bounded(CALLS_MAX);
+        let info = Arc::new(info);
+        let wake: Arc<dyn Wake> = Arc::clone(&door) as Arc<dyn Wake>;
+        let handle = Handle::new(Arc::clone(&info), sender, wake).with_limits(limits);
+        let stopping = Arc::new(AtomicBool::new(false));
+        let (told, entrance) = (Arc::clone(&stopping), Arc::clone(&door));
+        let thread = std::thread::Builder::new()
+            .name("imbrex-drive".to_owned())
+            .spawn(move || {
+                let _end = OnPanic(|| std::process::exit(101));
+                ask_for_precise_timers();
+                let clock = Clock::system(pace);
+                let event_loop = EventLoop::new(machine, mover, clock, info, calls.clone());
+                let outcome = run(event_loop, &told, &entrance.bell);
+                entrance.close(calls);
+                outcome
+            })?;
+        let owner = Owner {
+            thread,
+            stopping,
+            door,
+        };
+        Ok((handle, owner))
+    }
+
+    /// Takes no more requests, finishes those under way, lets the drive shut down, makes
+    /// everything durable, and waits for all that. Handles outlive it and answer that the drive is
+    /// gone.
+    pub fn stop(self) -> Result<Stopped, StopError> {
+        self.stopping.store(true, Ordering::SeqCst);
+        self.door.bell.wake();
+        match self.thread.join() {
+            Ok(outcome) => outcome,
+            Err(panic) => std::panic::resume_unwind(panic),
+        }
+    }
+}
+
+/// Where calls come in: rings the bell while there is somebody to hear it.
+struct Door {
+    bell: Bell,
+    /// The channel, once the drive's thread has left.
+    closed: OnceLock<Receiver<Call>>,
+}
+
+impl Door {
+    /// Whatever is in the channel by now, or comes later, is answered: the drive is gone.
+    fn close(&self, calls: Receiver<Call>) {
+        let calls = self.closed.get_or_init(|| calls);
+        fence(Ordering::SeqCst);
+        send_away(calls);
+    }
+}
+
+impl Wake for Door {
+    fn wake(&self) {
+        self.bell.wake();
+        // The call is in the channel. Either it is seen from here, or it was there when the
+        // channel was emptied after closing.
+        if let Some(calls) = self.closed.get() {
+            send_away(calls);
+        }
+    }
+}
+
+fn send_away(calls: &Receiver<Call>) {
+    while let Ok(call) = calls.try_recv() {
+        (call.reply)(Reply {
+            outcome: Err(HostError::Gone),
+            completion: None,
+        });
+    }
+}
+
+/// Turns and sleeps until the drive has shut down.
+fn run<M: Machine>(
+    mut event_loop: EventLoop<M>,
+    stopping: &AtomicBool,
+    bell: &Bell,
+) -> Result<Stopped, StopError> {
+    let mut left = false;
+    loop {
+        if !left && stopping.load(Ordering::SeqCst) {
+            event_loop.leave();
+            left = true;
+        }
+        match event_loop.turn() {
+            Next::Turn => {}
+            Next::Rest(until) => {
+                rest(&event_loop, until, bell, || {
+                    !left && stopping.load(Ordering::SeqCst)
+                });
+            }
+            Next::Over => break,
+        }
+    }
+    if let Some(why) = event_loop.failure() {
+        let why = Arc::clone(why);
+        return Err(StopError::Failed { why });
+    }
+    Ok(Stopped {
+        status: event_loop.status(),
+        account: event_loop.account(),
+        tally: event_loop.mover().tally(),
+    })
+}
+
+/// Waits for the moment, a call, or the mover.
+fn rest<M: Machine>(
+    event_loop: &EventLoop<M>,
+    until: Option<Instant>,
+    bell: &Bell,
+    stopping: impl Fn() -> bool,
+) {
+    let clock = &event_loop.clock;
+    let stay_awake = || event_loop.is_called() || stopping();
+    let real = until.map(|at| clock.real_until(at));
+    if let (Some(at), Some(real)) = (until, real)
+        && real <= SPIN
+    {
+        while clock.real_until(at) > Duration::ZERO && !stay_awake() {
+            std::hint::spin_loop();
+        }
+        return;
+    }
+    if !clock.is_paced() {
+        for _ in 0..YIELDS {
+            std::thread::yield_now();
+            if stay_awake() {
+                return;
+            }
+        }
+    }
+    let mover = event_loop.mover();
+    let other = if mover.in_flight() > 0 {
+        mover.fd()
+    } else {
+        None
+    };
+    let real = real.map(|real| real.saturating_sub(SPIN));
+    bell.sleep(real, other, stay_awake);
+}
+
+/// Calls the function if the thread panics.
+struct OnPanic<F: FnMut()>(F);
+
+impl<F: FnMut()> Drop for OnPanic<F> {
+    fn drop(&mut self) {
+        if std::thread::panicking() {
+            (self.0)();
+        }
+    }
+}
+
+#[cfg(test)]
+#[path = "owner_tests.rs"]
+mod tests;
