@@ -1,0 +1,237 @@
+//! Owns the limits of memory and requests, and the guards that hold shares of them.
+//!
+//! [`Account::take`] blocks until there is room and its [`Permit`] gives back when dropped, so
+//! nothing is allocated before it is allowed. Each connection owns a small amount of its own that
+//! nobody can take away; only what exceeds it comes from the pool all connections share, first
+//! come first served. A connection that waits long for the pool asks for the connections whose
+//! clients have stopped reading or sending to be closed (see [`Budget::new`]), so a stuck client
+//! costs others at most that wait. Nothing here knows about sockets.
+
+use std::collections::VecDeque;
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
+
+/// How much clients may have in flight.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Limits {
+    /// Connections at a time.
+    pub connections: u32,
+    /// Requests in flight per connection.
+    pub connection_requests: u32,
+    /// Payload bytes in flight per connection. At least one largest payload (32 MiB).
+    pub connection_bytes: u64,
+    /// Of these, bytes every connection has for itself.
+    pub connection_own_bytes: u64,
+    /// Payload bytes in flight that connections share, above their own. At least one largest
+    /// payload (32 MiB).
+    pub shared_bytes: u64,
+    /// How long a request waits for shared bytes before stuck clients lose their connection, and
+    /// how long a client must have been stuck for that.
+    pub stuck: Duration,
+}
+
+impl Default for Limits {
+    fn default() -> Limits {
+        Limits {
+            connections: 128,
+            connection_requests: 128,
+            connection_bytes: 64 << 20,
+            connection_own_bytes: 1 << 20,
+            shared_bytes: 256 << 20,
+            stuck: Duration::from_secs(5),
+        }
+    }
+}
+
+/// What all connections share.
+pub(super) struct Budget {
+    limits: Limits,
+    pool: Mutex<Pool>,
+    changed: Condvar,
+    relieve: Box<dyn Fn() + Send + Sync>,
+}
+
+struct Pool {
+    free: u64,
+    /// Tickets of those who wait, oldest first. Only the first may take.
+    queue: VecDeque<u64>,
+    next_ticket: u64,
+}
+
+/// One connection's part.
+pub(super) struct Account {
+    budget: Arc<Budget>,
+    state: Mutex<Held>,
+    changed: Condvar,
+}
+
+#[derive(Default)]
+struct Held {
+    requests: u32,
+    own: u64,
+    shared: u64,
+    closed: bool,
+    /// Whether the connection's reader sleeps in `take`.
+    waiting: bool,
+}
+
+/// A share of the limits: one request and some bytes. Gives them back when dropped.
+pub(super) struct Permit {
+    account: Arc<Account>,
+    own: u64,
+    shared: u64,
+}
+
+impl Budget {
+    /// A full budget. `relieve` is called, without locks held, each time somebody has waited for
+    /// [`Limits::stuck`]; it may close accounts and end connections, and must not block.
+    pub(super) fn new(limits: Limits, relieve: Box<dyn Fn() + Send + Sync>) -> Arc<Budget> {
+        Arc::new(Budget {
+            limits,
+            pool: Mutex::new(Pool {
+                free: limits.shared_bytes,
+                queue: VecDeque::new(),
+                next_ticket: 0,
+            }),
+            changed: Condvar::new(),
+            relieve,
+        })
+    }
+
+    /// A connection's account. Each is used by one taker at a time.
+    pub(super) fn open(self: &Arc<Budget>) -> Arc<Account> {
+        Arc::new(Account {
+            budget: Arc::clone(self),
+            state: Mutex::new(Held::default()),
+            changed: Condvar::new(),
+        })
+    }
+
+    /// Takes from the pool in turn; false once `closed` says so.
+    fn take_shared(&self, bytes: u64, closed: impl Fn() -> bool) -> bool {
+        let mut pool = lock(&self.pool);
+        let ticket = pool.next_ticket;
+        pool.next_ticket += 1;
+        pool.queue.push_back(ticket);
+        loop {
+            // The caller must hold no lock of its account here: `closed` takes it, and whoever
+            // closes an account notifies under the lock of the pool.
+            let gone = closed();
+            let first = pool.queue.front() == Some(&ticket);
+            if gone || (first && pool.free >= bytes) {
+                pool.queue.retain(|waiting| *waiting != ticket);
+                if !gone {
+                    pool.free -= bytes;
+                }
+                self.changed.notify_all();
+                return !gone;
+            }
+            let (guard, wait) = self
+                .changed
+                .wait_timeout(pool, self.limits.stuck)
+                .unwrap_or_else(PoisonError::into_inner);
+            pool = guard;
+            if wait.timed_out() {
+                drop(pool);
+                (self.relieve)();
+                pool = lock(&self.pool);
+            }
+        }
+    }
+
+    fn give_shared(&self, bytes: u64) {
+        let mut pool = lock(&self.pool);
+        pool.free += bytes;
+        if !pool.queue.is_empty() {
+            self.changed.notify_all();
+        }
+    }
+}
+
+impl Account {
+    /// Takes one request and `bytes`, waiting until both are to be had. `None` once the account
+    /// is closed.
+    ///
+    /// # Panics
+    /// If `bytes` exceeds what a connection may ever have: the caller checks lengths first.
+    pub(super) fn take(self: &Arc<Account>, bytes: u64) -> Option<Permit> {
+        let limits = &self.budget.limits;
+        assert!(
+            bytes <= limits.connection_bytes.min(limits.shared_bytes),
+            "lengths are checked before memory is asked for"
+        );
+        let mut held = lock(&self.state);
+        while !held.closed
+            && (held.requests >= limits.connection_requests
+                || held.own + held.shared + bytes > limits.connection_bytes)
+        {
+            held.waiting = true;
+            held = self
+                .changed
+                .wait(held)
+                .unwrap_or_else(PoisonError::into_inner);
+            held.waiting = false;
+        }
+        if held.closed {
+            return None;
+        }
+        held.requests += 1;
+        let own = held.own + bytes <= limits.connection_own_bytes;
+        if own {
+            held.own += bytes;
+            drop(held);
+            return Some(self.permit(bytes, 0));
+        }
+        held.shared += bytes;
+        drop(held);
+        if self.budget.take_shared(bytes, || lock(&self.state).closed) {
+            return Some(self.permit(0, bytes));
+        }
+        let mut held = lock(&self.state);
+        held.requests -= 1;
+        held.shared -= bytes;
+        None
+    }
+
+    /// Whether it holds, or waits for, bytes that all connections share.
+    pub(super) fn holds_shared(&self) -> bool {
+        lock(&self.state).shared > 0
+    }
+
+    /// Refuses every later `take` and wakes the one that waits.
+    pub(super) fn close(&self) {
+        lock(&self.state).closed = true;
+        self.changed.notify_all();
+        // Under the pool's lock, so that a taker is either before its check or asleep.
+        let _pool = lock(&self.budget.pool);
+        self.budget.changed.notify_all();
+    }
+
+    fn permit(self: &Arc<Account>, own: u64, shared: u64) -> Permit {
+        Permit {
+            account: Arc::clone(self),
+            own,
+            shared,
+        }
+    }
+}
+
+impl Drop for Permit {
+    fn drop(&mut self) {
+        if self.shared > 0 {
+            self.account.budget.give_shared(self.shared);
+        }
+        let mut held = lock(&self.account.state);
+        held.requests -= 1;
+        held.own -= self.own;
+        held.shared -= self.shared;
+        if held.waiting {
+            self.account.changed.notify_all();
+        }
+    }
+}
+
+/// A panic elsewhere leaves plain numbers behind, which stay true.
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}

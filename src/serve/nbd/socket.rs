@@ -1,0 +1,131 @@
+//! Owns a connected socket of either family, and deadlines on it.
+//!
+//! A [`Socket`] is shared by the threads of a connection: one reads, one writes, anyone may shut
+//! it down. It knows nothing of the protocol or of TLS.
+
+use std::io::{self, IoSlice, Read, Write};
+use std::net::{Shutdown, TcpStream};
+use std::os::unix::net::UnixStream;
+use std::time::{Duration, Instant};
+
+use nix::sys::socket::{setsockopt, sockopt};
+
+/// A connected stream socket.
+#[derive(Debug)]
+pub(super) enum Socket {
+    Tcp(TcpStream),
+    Unix(UnixStream),
+}
+
+impl Socket {
+    /// Takes over an accepted TCP connection. Replies leave at once, and a peer that vanished
+    /// without a word is noticed by the system's keep-alive.
+    pub(super) fn tcp(stream: TcpStream) -> io::Result<Socket> {
+        stream.set_nodelay(true)?;
+        setsockopt(&stream, sockopt::KeepAlive, &true)?;
+        Ok(Socket::Tcp(stream))
+    }
+
+    /// Ends the connection in the given direction. One that has already ended stays so.
+    pub(super) fn shut(&self, how: Shutdown) {
+        // The only failure is "not connected", which is what was wanted.
+        let _ = match self {
+            Socket::Tcp(stream) => stream.shutdown(how),
+            Socket::Unix(stream) => stream.shutdown(how),
+        };
+    }
+
+    /// Limits how long a read or write may wait; `None` for ever.
+    pub(super) fn set_patience(&self, patience: Option<Duration>) -> io::Result<()> {
+        match self {
+            Socket::Tcp(stream) => {
+                stream.set_read_timeout(patience)?;
+                stream.set_write_timeout(patience)
+            }
+            Socket::Unix(stream) => {
+                stream.set_read_timeout(patience)?;
+                stream.set_write_timeout(patience)
+            }
+        }
+    }
+
+    /// Appends up to `bytes` to `data`, without filling the new room with zeroes first; fewer
+    /// only at the end of the stream.
+    pub(super) fn append(&self, data: &mut Vec<u8>, bytes: u64) -> io::Result<usize> {
+        match self {
+            Socket::Tcp(stream) => stream.take(bytes).read_to_end(data),
+            Socket::Unix(stream) => stream.take(bytes).read_to_end(data),
+        }
+    }
+}
+
+impl Read for &Socket {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        match self {
+            Socket::Tcp(stream) => (&mut &*stream).read(buffer),
+            Socket::Unix(stream) => (&mut &*stream).read(buffer),
+        }
+    }
+}
+
+impl Write for &Socket {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        match self {
+            Socket::Tcp(stream) => (&mut &*stream).write(bytes),
+            Socket::Unix(stream) => (&mut &*stream).write(bytes),
+        }
+    }
+
+    fn write_vectored(&mut self, slices: &[IoSlice<'_>]) -> io::Result<usize> {
+        match self {
+            Socket::Tcp(stream) => (&mut &*stream).write_vectored(slices),
+            Socket::Unix(stream) => (&mut &*stream).write_vectored(slices),
+        }
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+/// A socket on which everything must be over by a moment.
+pub(super) struct Deadline<'a> {
+    pub(super) socket: &'a Socket,
+    pub(super) until: Instant,
+}
+
+impl Deadline<'_> {
+    fn arm(&self) -> io::Result<()> {
+        let left = self.until.saturating_duration_since(Instant::now());
+        if left.is_zero() {
+            return Err(io::ErrorKind::TimedOut.into());
+        }
+        self.socket.set_patience(Some(left))
+    }
+}
+
+impl Read for Deadline<'_> {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        self.arm()?;
+        timed((&mut &*self.socket).read(buffer))
+    }
+}
+
+impl Write for Deadline<'_> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.arm()?;
+        timed((&mut &*self.socket).write(bytes))
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+/// A blocking socket reports a timeout as "would block", which TLS would take for "try again".
+fn timed(result: io::Result<usize>) -> io::Result<usize> {
+    result.map_err(|error| match error.kind() {
+        io::ErrorKind::WouldBlock => io::ErrorKind::TimedOut.into(),
+        _ => error,
+    })
+}
