@@ -3,6 +3,7 @@
 //!
 //! Nothing here may sleep, block or ask for the time.
 
+use crate::drive::Drive;
 use crate::drive::request::{Deadline, Effect, Request, Status, Whereabouts};
 use crate::time::Instant;
 
@@ -27,4 +28,42 @@ pub trait Machine: Send {
     fn idle(&self) -> bool;
     /// Brings everything to the medium and merges the map, then stays idle.
     fn shut_down(&mut self, now: Instant);
+}
+
+impl Machine for Drive {
+    fn submit(&mut self, now: Instant, request: Request) {
+        Drive::submit(self, now, request);
+    }
+
+    fn advance(&mut self, now: Instant) {
+        Drive::advance(self, now);
+    }
+
+    fn next_deadline(&self) -> Option<Deadline> {
+        Drive::next_deadline(self)
+    }
+
+    fn drain_effects(&mut self, into: &mut Vec<Effect>) {
+        Drive::drain_effects(self, into);
+    }
+
+    fn whereabouts(&self, offset: u64, bytes: u64) -> Vec<(u64, Whereabouts)> {
+        Drive::whereabouts(self, offset, bytes)
+    }
+
+    fn status(&self, now: Instant) -> Status {
+        Drive::status(self, now)
+    }
+
+    fn failure(&self) -> Option<&str> {
+        Drive::failure(self)
+    }
+
+    fn idle(&self) -> bool {
+        Drive::idle(self)
+    }
+
+    fn shut_down(&mut self, now: Instant) {
+        Drive::shut_down(self, now);
+    }
 }

@@ -86,6 +86,7 @@ fn misfit(expected: &str, came: &Answer) -> Errno {
         Answer::Data(_) => "Data",
         Answer::Whereabouts(_) => "Whereabouts",
         Answer::Status(_) => "Status",
+        Answer::Account(_) => "Account",
     };
     log::error!("the drive answered {kind} where {expected} was due: a defect of imbrex");
     Errno::EIO
