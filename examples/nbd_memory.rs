@@ -55,7 +55,7 @@ impl Memory {
                 let sectors = self.written[sectors].iter().map(place);
                 Ok(Answer::Whereabouts(sectors.map(|at| (SECTOR_BYTES, at)).collect()))
             }
-            Ask::Status => Err(HostError::Unsupported),
+            Ask::Status | Ask::Account => Err(HostError::Unsupported),
         }
     }
 

@@ -6,6 +6,7 @@
 //! [`mounts`] whether anyone uses a disk, [`signature`] what is on it, and [`lock`] keeps a second
 //! server away.
 
+pub mod check;
 pub mod error;
 pub mod open;
 pub mod superblock;

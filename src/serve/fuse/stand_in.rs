@@ -191,6 +191,7 @@ impl Owner {
                 )]))
             }
             Ask::Status => Ok(Answer::Status(Box::default())),
+            Ask::Account => Ok(Answer::Account(Box::default())),
         }
     }
 
