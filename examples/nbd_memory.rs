@@ -53,7 +53,9 @@ impl Memory {
                     false => Whereabouts::Nowhere,
                 };
                 let sectors = self.written[sectors].iter().map(place);
-                Ok(Answer::Whereabouts(sectors.map(|at| (SECTOR_BYTES, at)).collect()))
+                Ok(Answer::Whereabouts(
+                    sectors.map(|at| (SECTOR_BYTES, at)).collect(),
+                ))
             }
             Ask::Status | Ask::Account => Err(HostError::Unsupported),
         }
