@@ -62,13 +62,22 @@ impl Back {
 
     /// Plans one write job from the front of `waiting`. `cached`: the pieces were acknowledged
     /// already, so long runs may go straight to their bands.
-    pub fn write(&mut self, draft: &mut Draft, waiting: &mut VecDeque<Piece>, cached: bool) -> Result<(), NoRoom> {
+    pub fn write(
+        &mut self,
+        draft: &mut Draft,
+        waiting: &mut VecDeque<Piece>,
+        cached: bool,
+    ) -> Result<(), NoRoom> {
         match self {
             Back::Managed(translation) => {
                 if cached && write_direct(translation, draft, waiting) {
                     return Ok(());
                 }
-                let staged_only = if cached { first_staged(translation, waiting) } else { waiting.len() };
+                let staged_only = if cached {
+                    first_staged(translation, waiting)
+                } else {
+                    waiting.len()
+                };
                 let rest = waiting.split_off(staged_only);
                 let result = translation.stage(draft, waiting);
                 waiting.extend(rest);
@@ -152,8 +161,17 @@ impl InPlace {
         for piece in take_run(waiting, Sectors(RUN_SECTORS_MAX)) {
             for part in split_by_band(&self.layout, piece.extent) {
                 let skipped = part.start - piece.extent.start;
-                let from = if skipped.0 > 0 { piece.split(skipped).1.from } else { piece.from };
-                draft.write(from, self.place(part.start), part.sectors, Purpose::HostWrite);
+                let from = if skipped.0 > 0 {
+                    piece.split(skipped).1.from
+                } else {
+                    piece.from
+                };
+                draft.write(
+                    from,
+                    self.place(part.start),
+                    part.sectors,
+                    Purpose::HostWrite,
+                );
             }
         }
         self.unflushed = true;
@@ -161,12 +179,20 @@ impl InPlace {
 }
 
 /// Writes the run at the front straight to its band if it may; tells whether it did.
-fn write_direct(translation: &mut Translation, draft: &mut Draft, waiting: &mut VecDeque<Piece>) -> bool {
-    let Some(run) = first_run(waiting) else { return false };
+fn write_direct(
+    translation: &mut Translation,
+    draft: &mut Draft,
+    waiting: &mut VecDeque<Piece>,
+) -> bool {
+    let Some(run) = first_run(waiting) else {
+        return false;
+    };
     if !translation.run_is_direct(run) {
         return false;
     }
-    let Some(part) = translation.direct_part(run) else { return false };
+    let Some(part) = translation.direct_part(run) else {
+        return false;
+    };
     let pieces = take_run(waiting, part.sectors.min(Sectors(RUN_SECTORS_MAX)));
     translation.write_direct(draft, &pieces);
     true
@@ -209,7 +235,9 @@ fn take_run(waiting: &mut VecDeque<Piece>, sectors: Sectors) -> Vec<Piece> {
     let mut taken: Vec<Piece> = Vec::new();
     while left.0 > 0
         && let Some(&piece) = waiting.front()
-        && taken.last().is_none_or(|last| last.extent.end() == piece.extent.start)
+        && taken
+            .last()
+            .is_none_or(|last| last.extent.end() == piece.extent.start)
     {
         waiting.pop_front();
         let piece = if piece.extent.sectors > left {

@@ -27,9 +27,13 @@ enum From {
 impl Along for Cached {
     fn along(self, by: Sectors) -> Cached {
         match self.from {
-            From::Buffer { id, offset } => {
-                Cached { from: From::Buffer { id, offset: offset + by.bytes() }, ..self }
-            }
+            From::Buffer { id, offset } => Cached {
+                from: From::Buffer {
+                    id,
+                    offset: offset + by.bytes(),
+                },
+                ..self
+            },
             From::Zeroes => self,
         }
     }
@@ -127,16 +131,22 @@ impl Cache {
         }
         *self.generations.entry(self.generation).or_insert(0) += piece.extent.sectors.0;
         self.sectors += piece.extent.sectors;
-        let value = Cached { from, generation: self.generation };
+        let value = Cached {
+            from,
+            generation: self.generation,
+        };
         let mut dropped = Vec::new();
-        self.map.insert(piece.extent, value, |part, former| dropped.push((part.sectors, former)));
+        self.map.insert(piece.extent, value, |part, former| {
+            dropped.push((part.sectors, former))
+        });
         self.forget(&dropped, released);
     }
 
     /// Forgets a range: it is on the medium, written over, or discarded.
     pub fn remove(&mut self, range: LbaExtent, released: &mut Vec<BufferId>) {
         let mut dropped = Vec::new();
-        self.map.remove(range, |part, former| dropped.push((part.sectors, former)));
+        self.map
+            .remove(range, |part, former| dropped.push((part.sectors, former)));
         self.forget(&dropped, released);
     }
 
@@ -145,18 +155,35 @@ impl Cache {
     pub fn next_pieces(&self, sectors: Sectors, one_run: bool) -> Vec<Piece> {
         let mut pieces: Vec<Piece> = Vec::new();
         let mut left = sectors;
-        let Some((first, _)) = self.map.next_from(self.cursor).or_else(|| self.map.next_from(Lba(0))) else {
+        let Some((first, _)) = self
+            .map
+            .next_from(self.cursor)
+            .or_else(|| self.map.next_from(Lba(0)))
+        else {
             return pieces;
         };
-        let begin = first.start.max(if first.contains(self.cursor) { self.cursor } else { first.start });
+        let begin = first.start.max(if first.contains(self.cursor) {
+            self.cursor
+        } else {
+            first.start
+        });
         let rest = LbaExtent::new(begin, Sectors(u64::MAX - begin.0));
         for (extent, value) in self.map.overlapping(rest) {
-            let broken = pieces.last().is_some_and(|last| last.extent.end() != extent.start);
+            let broken = pieces
+                .last()
+                .is_some_and(|last| last.extent.end() != extent.start);
             if left.0 == 0 || (one_run && broken) {
                 break;
             }
-            let piece = Piece { extent, from: value.place() };
-            let piece = if extent.sectors > left { piece.split(left).0 } else { piece };
+            let piece = Piece {
+                extent,
+                from: value.place(),
+            };
+            let piece = if extent.sectors > left {
+                piece.split(left).0
+            } else {
+                piece
+            };
             left = left - piece.extent.sectors;
             pieces.push(piece);
         }
@@ -172,13 +199,19 @@ impl Cache {
     fn forget(&mut self, dropped: &[(Sectors, Cached)], released: &mut Vec<BufferId>) {
         for &(sectors, value) in dropped {
             self.sectors = self.sectors - sectors;
-            let left = self.generations.get_mut(&value.generation).expect("every run was counted");
+            let left = self
+                .generations
+                .get_mut(&value.generation)
+                .expect("every run was counted");
             *left -= sectors.0;
             if *left == 0 {
                 self.generations.remove(&value.generation);
             }
             if let From::Buffer { id, .. } = value.from {
-                let left = self.references.get_mut(&id).expect("every buffer was counted");
+                let left = self
+                    .references
+                    .get_mut(&id)
+                    .expect("every buffer was counted");
                 *left -= sectors.0;
                 if *left == 0 {
                     self.references.remove(&id);

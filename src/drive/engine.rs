@@ -91,7 +91,11 @@ impl Drive {
         for &(band, sectors) in written {
             guard.set_written(band, sectors);
         }
-        let cache_bytes = if profile.write_cache.enabled { profile.write_cache.bytes } else { 0 };
+        let cache_bytes = if profile.write_cache.enabled {
+            profile.write_cache.bytes
+        } else {
+            0
+        };
         Drive {
             arm: Arm::new(profile, back.layout()),
             ahead: ReadAhead::new(profile.read_ahead_bytes),
@@ -174,7 +178,10 @@ impl Drive {
         }
         let host_waits = self.host_waits();
         match self.job {
-            Some(job) => Some(Deadline { at: job.ends, host_waits }),
+            Some(job) => Some(Deadline {
+                at: job.ends,
+                host_waits,
+            }),
             None => self.next_wake().map(|at| Deadline { at, host_waits }),
         }
     }
@@ -231,22 +238,36 @@ impl Drive {
     }
 
     pub(super) fn host_waits(&self) -> bool {
-        !self.queue.is_empty() || !self.flushes.is_empty() || matches!(self.closing, Closing::Destaging(_))
+        !self.queue.is_empty()
+            || !self.flushes.is_empty()
+            || matches!(self.closing, Closing::Destaging(_))
     }
 
     /// When the drive begins something on its own account, if nothing happens until then.
     fn next_wake(&self) -> Option<Instant> {
         let destage = self.cached_since.map(|since| {
-            let delay = if self.cache.is_half_full() { Duration::ZERO } else { self.profile.write_cache.destage_delay };
+            let delay = if self.cache.is_half_full() {
+                Duration::ZERO
+            } else {
+                self.profile.write_cache.destage_delay
+            };
             since + delay
         });
-        let clean = self.wants_cleaning().then(|| self.last_host + self.profile.cleaning.idle_delay);
+        let clean = self
+            .wants_cleaning()
+            .then(|| self.last_host + self.profile.cleaning.idle_delay);
         let ahead = self.ahead.wanted().then_some(self.free_at);
-        [destage, clean, ahead].into_iter().flatten().min().map(|wake| wake.max(self.free_at))
+        [destage, clean, ahead]
+            .into_iter()
+            .flatten()
+            .min()
+            .map(|wake| wake.max(self.free_at))
     }
 
     pub(super) fn wants_cleaning(&self) -> bool {
-        let Some(translation) = self.back.translation() else { return false };
+        let Some(translation) = self.back.translation() else {
+            return false;
+        };
         let dirty = translation.has_dirty_bands() && !self.clean_in_vain && !self.still;
         match self.profile.cleaning.style {
             CleaningStyle::Aggressive => dirty,
@@ -299,8 +320,17 @@ impl Drive {
     }
 
     /// Answers a request whose mechanical part is done at `done`.
-    pub(super) fn complete(&mut self, waiting: &Waiting, done: Instant, needs: Option<PlanId>, started: Instant) {
-        let carries = matches!(waiting.request.operation(), Operation::Read | Operation::Write { .. });
+    pub(super) fn complete(
+        &mut self,
+        waiting: &Waiting,
+        done: Instant,
+        needs: Option<PlanId>,
+        started: Instant,
+    ) {
+        let carries = matches!(
+            waiting.request.operation(),
+            Operation::Read | Operation::Write { .. }
+        );
         let bytes = if carries { waiting.request.bytes() } else { 0 };
         let rate = self.profile.drive.interface_bytes_per_s.max(1);
         let interface = u128::from(bytes) * 1_000_000_000 / u128::from(rate);
@@ -341,7 +371,8 @@ impl Drive {
     }
 
     pub(super) fn release(&mut self, buffers: Vec<BufferId>) {
-        self.effects.extend(buffers.into_iter().map(Effect::Release));
+        self.effects
+            .extend(buffers.into_iter().map(Effect::Release));
     }
 
     pub(super) fn new_buffer(&mut self) -> BufferId {
@@ -356,6 +387,9 @@ impl Drive {
 
     /// Whether some queued request is merging one of these sectors with what they held before.
     pub(super) fn is_held(&self, range: LbaExtent) -> bool {
-        self.queue.iter().flat_map(|waiting| &waiting.held).any(|&lba| range.contains(lba))
+        self.queue
+            .iter()
+            .flat_map(|waiting| &waiting.held)
+            .any(|&lba| range.contains(lba))
     }
 }

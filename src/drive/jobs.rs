@@ -16,7 +16,10 @@ impl Drive {
     /// Starts the next job at `at`, if there is any; tells whether it did.
     pub(super) fn pick(&mut self, at: Instant) -> bool {
         if self.profile.cleaning.step == CleaningStep::Band
-            && self.back.translation().is_some_and(|t| t.cleaning_band().is_some())
+            && self
+                .back
+                .translation()
+                .is_some_and(|t| t.cleaning_band().is_some())
             && self.clean(at)
         {
             return true;
@@ -39,13 +42,18 @@ impl Drive {
     fn next_request(&self, at: Instant) -> Option<usize> {
         let depth = index(u64::from(self.profile.drive.queue_depth));
         let blocked = self.need.is_some();
-        let mut candidates = self.queue.iter().take(depth).enumerate().filter(|(_, waiting)| {
-            !blocked || waiting.request.operation() == Operation::Read
-        });
+        let mut candidates = self
+            .queue
+            .iter()
+            .take(depth)
+            .enumerate()
+            .filter(|(_, waiting)| !blocked || waiting.request.operation() == Operation::Read);
         let (first, _) = candidates.clone().next()?;
         match self.profile.drive.queue_order {
             QueueOrder::Arrival => Some(first),
-            QueueOrder::Nearest if self.queue[first].request.operation() != Operation::Read => Some(first),
+            QueueOrder::Nearest if self.queue[first].request.operation() != Operation::Read => {
+                Some(first)
+            }
             QueueOrder::Nearest => candidates
                 .by_ref()
                 .filter(|(_, waiting)| waiting.request.operation() == Operation::Read)
@@ -75,7 +83,9 @@ impl Drive {
 
     /// Flushes whose share of the cache is on the medium are answered; otherwise some of it goes.
     fn serve_flushes(&mut self, at: Instant) -> bool {
-        let Some((_, mark)) = self.flushes.front() else { return false };
+        let Some((_, mark)) = self.flushes.front() else {
+            return false;
+        };
         if !self.cache.is_clean_before(*mark) {
             return self.destage(at);
         }
@@ -94,7 +104,9 @@ impl Drive {
     }
 
     fn close(&mut self, at: Instant) -> bool {
-        let Closing::Destaging(mark) = self.closing else { return false };
+        let Closing::Destaging(mark) = self.closing else {
+            return false;
+        };
         if !self.cache.is_clean_before(mark) {
             return self.destage(at);
         }
@@ -134,13 +146,18 @@ impl Drive {
             self.need = None;
         }
         let low = u64::from(self.profile.cleaning.low_mark_percent);
-        self.draining = self.back.translation().is_some_and(|t| t.fill_percent() > low);
+        self.draining = self
+            .back
+            .translation()
+            .is_some_and(|t| t.fill_percent() > low);
         self.occupy(Busy::Cleaning(band), at, timing.end);
         true
     }
 
     fn bands_cleaned(&self) -> u64 {
-        self.back.translation().map_or(0, |translation| translation.counts().bands_cleaned)
+        self.back
+            .translation()
+            .map_or(0, |translation| translation.counts().bands_cleaned)
     }
 
     /// A step of cleaning because a write lacks room.

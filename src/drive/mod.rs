@@ -4,17 +4,17 @@
 //! moments; the choice of the next job; writes, reads and reading ahead; the cache; what lies behind
 //! it. Sans-IO: nothing here sleeps, spawns, or asks for the time.
 
+pub mod back;
+pub mod cache;
 pub mod cause;
-pub mod request;
 pub mod engine;
 pub mod jobs;
-pub mod writes;
-pub mod reads;
+pub mod meters;
 pub mod read_ahead;
+pub mod reads;
+pub mod request;
 pub mod status;
 pub mod waiting;
-pub mod meters;
-pub mod cache;
-pub mod back;
+pub mod writes;
 
 pub use engine::Drive;

@@ -40,7 +40,8 @@ impl Part {
         let share = u128::from((end - self.extent.start).0);
         let whole = u128::from(self.extent.sectors.0);
         let time = u128::from(self.ends.since(self.begins).0);
-        self.begins + Duration(u64::try_from((time * share).div_ceil(whole)).unwrap_or(u64::MAX / 4))
+        self.begins
+            + Duration(u64::try_from((time * share).div_ceil(whole)).unwrap_or(u64::MAX / 4))
     }
 
     /// Sectors that have passed by `now`.
@@ -55,7 +56,13 @@ impl Part {
 impl ReadAhead {
     /// A buffer of `bytes` bytes; 0 switches it off.
     pub fn new(bytes: u64) -> ReadAhead {
-        ReadAhead { limit: Sectors::holding(bytes), window: None, part: None, sequential: false, until: Lba(0) }
+        ReadAhead {
+            limit: Sectors::holding(bytes),
+            window: None,
+            part: None,
+            sequential: false,
+            until: Lba(0),
+        }
     }
 
     /// The host read `range`.
@@ -71,7 +78,9 @@ impl ReadAhead {
 
     /// Whether `range` begins in the buffer or right behind it.
     pub fn continues(&self, range: LbaExtent) -> bool {
-        let Some(window) = self.window else { return false };
+        let Some(window) = self.window else {
+            return false;
+        };
         let end = self.part.map_or(window.end(), |part| part.extent.end());
         window.start <= range.start && range.start <= end
     }
@@ -92,15 +101,23 @@ impl ReadAhead {
             let end = self.part.map_or(window.end(), |part| part.extent.end());
             Extent::between(window.start, end)?.intersect(&run)
         });
-        let Some(held) = held else { return vec![(run, false)] };
+        let Some(held) = held else {
+            return vec![(run, false)];
+        };
         let before = Extent::between(run.start, held.start).map(|part| (part, false));
         let after = Extent::between(held.end(), run.end()).map(|part| (part, false));
-        before.into_iter().chain([(held, true)]).chain(after).collect()
+        before
+            .into_iter()
+            .chain([(held, true)])
+            .chain(after)
+            .collect()
     }
 
     /// Whether the drive would read on if nobody wants anything.
     pub fn wanted(&self) -> bool {
-        self.sequential && self.part.is_none() && self.window.is_some_and(|window| window.end() < self.until)
+        self.sequential
+            && self.part.is_none()
+            && self.window.is_some_and(|window| window.end() < self.until)
     }
 
     /// The part under way has passed as far as `filled` tells.
@@ -124,15 +141,31 @@ impl Drive {
             self.ahead.sequential = false;
             return false;
         };
-        let track = self.back.layout().track_place(pba).map_or(Sectors(256), |place| place.left);
+        let track = self
+            .back
+            .layout()
+            .track_place(pba)
+            .map_or(Sectors(256), |place| place.left);
         let sectors = part.sectors.min(track.max(Sectors(1)));
         let mut draft = Draft::default();
-        draft.transfer(Place::sector(pba), Place::Discard, sectors.bytes(), Purpose::ReadAhead);
+        draft.transfer(
+            Place::sector(pba),
+            Place::Discard,
+            sectors.bytes(),
+            Purpose::ReadAhead,
+        );
         let (_, timing) = self.issue(draft, at);
         let begins = at + timing.seek + timing.rotation;
-        self.ahead.part = Some(Part { extent: Extent::new(part.start, sectors), begins, ends: timing.end });
+        self.ahead.part = Some(Part {
+            extent: Extent::new(part.start, sectors),
+            begins,
+            ends: timing.end,
+        });
         self.meters.begin(Busy::Host, at);
-        self.job = Some(Job { ends: timing.end, ahead: true });
+        self.job = Some(Job {
+            ends: timing.end,
+            ahead: true,
+        });
         true
     }
 

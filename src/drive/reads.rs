@@ -15,7 +15,11 @@ impl Drive {
     pub(super) fn take_read(&mut self, now: Instant, mut waiting: Waiting) {
         waiting.buffers.push(waiting.request.buffer());
         let touched = waiting.touched();
-        let ready = if self.needs_no_arm(touched) { Some(now) } else { self.ahead.ready_at(touched, now) };
+        let ready = if self.needs_no_arm(touched) {
+            Some(now)
+        } else {
+            self.ahead.ready_at(touched, now)
+        };
         let Some(ready) = ready else {
             if !self.ahead.continues(touched) {
                 self.interrupt_read_ahead(now);
@@ -41,7 +45,9 @@ impl Drive {
 
     /// Serves the queued read `chosen` at `at`.
     pub(super) fn serve_read(&mut self, chosen: usize, at: Instant) {
-        let Some(mut waiting) = self.queue.remove(chosen) else { return };
+        let Some(mut waiting) = self.queue.remove(chosen) else {
+            return;
+        };
         let touched = waiting.touched();
         let mut draft = Draft::default();
         self.plan_read(&waiting, touched, &mut draft);
@@ -89,16 +95,23 @@ impl Reply<'_> {
         let end = (request.offset() + request.bytes()).min(first + part.sectors.bytes());
         let skip = begin - first;
         let from = match from {
-            Place::Buffer { id, offset } => Place::Buffer { id, offset: offset + skip },
+            Place::Buffer { id, offset } => Place::Buffer {
+                id,
+                offset: offset + skip,
+            },
             Place::Medium { pba, .. } => Place::Medium { pba, skip },
             other => other,
         };
-        let to = Place::Buffer { id: request.buffer(), offset: begin - request.offset() };
+        let to = Place::Buffer {
+            id: request.buffer(),
+            offset: begin - request.offset(),
+        };
         if buffered {
-            self.draft.transfer_buffered(from, to, end - begin, Purpose::HostRead);
+            self.draft
+                .transfer_buffered(from, to, end - begin, Purpose::HostRead);
         } else {
-            self.draft.transfer(from, to, end - begin, Purpose::HostRead);
+            self.draft
+                .transfer(from, to, end - begin, Purpose::HostRead);
         }
     }
 }
-

@@ -14,14 +14,23 @@ impl Drive {
     /// Where each part of a range of bytes lives, in order, without gaps; stops early after a few
     /// thousand parts. Empty only where the range is.
     pub fn whereabouts(&self, offset: u64, bytes: u64) -> Vec<(u64, Whereabouts)> {
-        let end = offset.saturating_add(bytes).min(self.profile.drive.capacity_bytes);
+        let end = offset
+            .saturating_add(bytes)
+            .min(self.profile.drive.capacity_bytes);
         let range = Extent::between(Lba(offset / SECTOR_BYTES), Lba(end.div_ceil(SECTOR_BYTES)));
         let mut parts: Vec<(u64, Whereabouts)> = Vec::new();
-        let Some(range) = range.filter(|_| offset < end) else { return parts };
+        let Some(range) = range.filter(|_| offset < end) else {
+            return parts;
+        };
         for (part, held) in self.cache.pieces(range) {
             let located = match held {
                 Some(_) => vec![(part, Whereabouts::Cached)],
-                None => self.back.locate(part).into_iter().map(|(p, source)| (p, word(source))).collect(),
+                None => self
+                    .back
+                    .locate(part)
+                    .into_iter()
+                    .map(|(p, source)| (p, word(source)))
+                    .collect(),
             };
             for (part, place) in located {
                 let from = (part.start.0 * SECTOR_BYTES).max(offset);
@@ -48,7 +57,8 @@ impl Drive {
             counters: self.counters.clone(),
             ..Status::default()
         };
-        if let (Some(translation), Some(staging)) = (self.back.translation(), &self.profile.staging) {
+        if let (Some(translation), Some(staging)) = (self.back.translation(), &self.profile.staging)
+        {
             let counts = translation.counts();
             status.staging_slots_used = translation.slots_used();
             status.staging_slots = staging.slots;

@@ -28,6 +28,8 @@ pub struct Waiting {
     pub pieces: VecDeque<Piece>,
     /// Whether `pieces` was filled.
     pub prepared: bool,
+    /// For a discard that covers sectors only in part: those were zeroed already.
+    pub edges_done: bool,
     /// Sectors that it writes in part, read and merged already: nobody else may write them now.
     pub held: Vec<Lba>,
     /// Buffers to release when it is done.
@@ -44,6 +46,7 @@ impl Waiting {
             parts: Breakdown::default(),
             pieces: VecDeque::new(),
             prepared: false,
+            edges_done: false,
             held: Vec::new(),
             buffers: Vec::new(),
         }

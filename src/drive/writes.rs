@@ -10,7 +10,7 @@ use super::meters::Busy;
 use super::request::Operation;
 use super::waiting::{Waiting, buffer_offset, left};
 use crate::extent::{Extent, LbaExtent};
-use crate::medium::movement::{Place, Purpose};
+use crate::medium::movement::{BufferId, Place, PlanId, Purpose};
 use crate::time::Instant;
 use crate::translation::Piece;
 use crate::translation::draft::Draft;
@@ -49,7 +49,13 @@ impl Drive {
 
     /// Whether a zeroing request is treated as a trim.
     fn deallocates(&self, waiting: &Waiting) -> bool {
-        let may = matches!(waiting.request.operation(), Operation::WriteZeroes { may_deallocate: true, .. });
+        let may = matches!(
+            waiting.request.operation(),
+            Operation::WriteZeroes {
+                may_deallocate: true,
+                ..
+            }
+        );
         may && self.profile.trim.zeroes_deallocate && waiting.is_whole()
     }
 
@@ -59,7 +65,9 @@ impl Drive {
             self.cache.insert(piece, &mut released);
         }
         // The cache releases the buffers that it holds; what it does not hold is done with.
-        waiting.buffers.retain(|buffer| !self.cache.holds(*buffer) && !released.contains(buffer));
+        waiting
+            .buffers
+            .retain(|buffer| !self.cache.holds(*buffer) && !released.contains(buffer));
         self.release(released);
         waiting.held.clear();
         self.cached_since.get_or_insert(at);
@@ -78,7 +86,9 @@ impl Drive {
 
     /// A queued write that the cache can take now, after reading what it writes only in part.
     fn absorb_queued(&mut self, chosen: usize, at: Instant) {
-        let Some(mut waiting) = self.queue.remove(chosen) else { return };
+        let Some(mut waiting) = self.queue.remove(chosen) else {
+            return;
+        };
         let mut draft = Draft::default();
         self.prepare(&mut waiting, &mut draft);
         let (plan, timing) = self.issue(draft, at);
@@ -99,8 +109,11 @@ impl Drive {
         let cached = self.profile.write_cache.enabled;
         let result = self.back.write(&mut draft, &mut pieces, cached);
         let written = all - left(&pieces);
-        let done = self.consume(&owners, written);
-        let durable = done.iter().any(|&owner| !cached || self.queue[owner].is_fua());
+        let mut released = Vec::new();
+        let done = self.consume(&owners, written, &mut released);
+        let durable = done
+            .iter()
+            .any(|&owner| !cached || self.queue[owner].is_fua());
         if durable {
             self.back.flush(&mut draft);
         }
@@ -108,6 +121,7 @@ impl Drive {
             self.need = Some(need);
         }
         let (plan, timing) = self.issue(draft, at);
+        self.release(released);
         let mut end = timing.end;
         for &owner in &owners {
             self.queue[owner].add(&timing);
@@ -130,8 +144,18 @@ impl Drive {
     }
 
     /// Answers the owners and takes them from the queue.
-    fn complete_owners(&mut self, done: Vec<usize>, end: Instant, plan: Option<crate::medium::movement::PlanId>, at: Instant) {
+    fn complete_owners(
+        &mut self,
+        done: Vec<usize>,
+        end: Instant,
+        plan: Option<PlanId>,
+        at: Instant,
+    ) {
         for owner in done.into_iter().rev() {
+            if self.queue[owner].request.operation() == Operation::Trim {
+                self.queue[owner].edges_done = true;
+                continue;
+            }
             if let Some(waiting) = self.queue.remove(owner) {
                 self.complete(&waiting, end, plan, at);
             }
@@ -158,14 +182,18 @@ impl Drive {
 
     fn can_share(&self, candidate: usize, owners: &[usize]) -> bool {
         let waiting = &self.queue[candidate];
-        let writes = matches!(waiting.request.operation(), Operation::Write { .. } | Operation::WriteZeroes { .. });
+        let writes = matches!(
+            waiting.request.operation(),
+            Operation::Write { .. } | Operation::WriteZeroes { .. }
+        );
         if !writes || self.deallocates(waiting) || (self.absorbs(waiting) && !waiting.prepared) {
             return false;
         }
         let touched = waiting.touched();
         let overlaps = |other: &Waiting| other.touched().intersect(&touched).is_some();
         // Reading what a sector held must not overtake a write of it that is only gathered.
-        let clashes = |other: &Waiting| overlaps(other) && !(waiting.is_whole() && other.is_whole());
+        let clashes =
+            |other: &Waiting| overlaps(other) && !(waiting.is_whole() && other.is_whole());
         let held_elsewhere = (0..self.queue.len())
             .filter(|&i| i != candidate)
             .any(|i| self.queue[i].held.iter().any(|&lba| touched.contains(lba)));
@@ -173,10 +201,15 @@ impl Drive {
     }
 
     /// Marks `written` sectors of the owners' pieces, in order, as done; tells which owners are.
-    fn consume(&mut self, owners: &[usize], written: Sectors) -> Vec<usize> {
+    /// Buffers that the cache no longer needs, though the draft may still read them, go to `released`.
+    fn consume(
+        &mut self,
+        owners: &[usize],
+        written: Sectors,
+        released: &mut Vec<BufferId>,
+    ) -> Vec<usize> {
         let mut rest = written;
         let mut done = Vec::new();
-        let mut released = Vec::new();
         for &owner in owners {
             let waiting = &mut self.queue[owner];
             while rest.0 > 0
@@ -191,19 +224,18 @@ impl Drive {
                 };
                 rest = rest - piece.extent.sectors;
                 waiting.held.retain(|&lba| !piece.extent.contains(lba));
-                self.cache.remove(piece.extent, &mut released);
+                self.cache.remove(piece.extent, released);
             }
             if waiting.pieces.is_empty() {
                 done.push(owner);
             }
         }
-        self.release(released);
         self.note_cache();
         done
     }
 
     /// Fills `pieces`: whole sectors from the request's buffer, those written in part from a buffer
-    /// that holds them merged.
+    /// that holds them merged. Of a discard only the latter.
     pub(super) fn prepare(&mut self, waiting: &mut Waiting, draft: &mut Draft) {
         waiting.prepared = true;
         let touched = waiting.touched();
@@ -212,8 +244,13 @@ impl Drive {
             for lba in partial_sectors(touched.start, covered.start) {
                 self.merge_sector(waiting, lba, draft);
             }
-            let from = self.source(waiting, covered.start);
-            waiting.pieces.push_back(Piece { extent: covered, from });
+            if waiting.request.operation() != Operation::Trim {
+                let from = self.source(waiting, covered.start);
+                waiting.pieces.push_back(Piece {
+                    extent: covered,
+                    from,
+                });
+            }
             at = covered.end();
         }
         for lba in partial_sectors(at, touched.end()) {
@@ -244,9 +281,20 @@ impl Drive {
         let begin = waiting.request.offset().max(sector);
         let end = (waiting.request.offset() + waiting.request.bytes()).min(sector + SECTOR_BYTES);
         let source = self.source(waiting, lba);
-        draft.transfer(source, Place::Buffer { id, offset: begin - sector }, end - begin, Purpose::PartialRead);
+        draft.transfer(
+            source,
+            Place::Buffer {
+                id,
+                offset: begin - sector,
+            },
+            end - begin,
+            Purpose::PartialRead,
+        );
         draft.order();
-        waiting.pieces.push_back(Piece { extent, from: whole });
+        waiting.pieces.push_back(Piece {
+            extent,
+            from: whole,
+        });
         waiting.buffers.push(id);
         waiting.held.push(lba);
     }
@@ -264,7 +312,13 @@ impl Drive {
 
     /// Serves a discard (or a zeroing request that is treated as one).
     pub(super) fn serve_trim(&mut self, chosen: usize, at: Instant) {
-        let Some(mut waiting) = self.queue.remove(chosen) else { return };
+        let first = &self.queue[chosen];
+        if !first.is_whole() && !first.edges_done {
+            return self.write_through(chosen, at);
+        }
+        let Some(mut waiting) = self.queue.remove(chosen) else {
+            return;
+        };
         let mut draft = Draft::default();
         if let Some(covered) = waiting.covered() {
             if let Err(need) = self.back.trim(&mut draft, covered) {
@@ -289,9 +343,14 @@ impl Drive {
 
     /// Moves some of the cache to the medium; tells whether there was anything.
     pub(super) fn destage(&mut self, at: Instant) -> bool {
-        let most = self.profile.staging.as_ref().map_or(1 << 22, |staging| staging.entry_bytes_max);
+        let most = self
+            .profile
+            .staging
+            .as_ref()
+            .map_or(1 << 22, |staging| staging.entry_bytes_max);
         // A run that goes straight to its band is told by its length, so look further than an entry.
-        let look = Sectors::holding(most.max(self.profile.write_cache.bypass_run_bytes)).max(Sectors(1024));
+        let look = Sectors::holding(most.max(self.profile.write_cache.bypass_run_bytes))
+            .max(Sectors(1024));
         let one_run = self.profile.staging.is_none();
         let found = self.cache.next_pieces(look, one_run);
         if found.is_empty() {
@@ -312,7 +371,8 @@ impl Drive {
                 break;
             }
             written = written - sectors;
-            self.cache.destaged(Extent::new(piece.extent.start, sectors), &mut released);
+            self.cache
+                .destaged(Extent::new(piece.extent.start, sectors), &mut released);
         }
         let (_, timing) = self.issue(draft, at);
         self.release(released);

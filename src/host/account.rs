@@ -28,6 +28,10 @@ pub struct Account {
     pub late: u64,
     /// How late the latest was, in nanoseconds of model time.
     pub lag_ns_max: u64,
+    /// The longest time in which the drive's thread could not look at new requests, in nanoseconds
+    /// of model time. Requests that came meanwhile count as arrived after it. Nothing with the pace
+    /// off.
+    pub turn_ns_max: u64,
 }
 
 /// Latencies of one kind of request in nanoseconds of model time, with an error below 1 %.
@@ -78,6 +82,7 @@ pub(super) struct Ledger {
     slowest: Vec<(Duration, Completion)>,
     late: u64,
     lag_max: Duration,
+    turn_max: Duration,
 }
 
 impl Ledger {
@@ -90,6 +95,7 @@ impl Ledger {
             slowest: Vec::with_capacity(SLOWEST_MAX + 1),
             late: 0,
             lag_max: Duration::ZERO,
+            turn_max: Duration::ZERO,
         }
     }
 
@@ -118,6 +124,11 @@ impl Ledger {
         }
     }
 
+    /// Takes into account how long the drive's thread was busy at a stretch.
+    pub(super) fn turn_took(&mut self, took: Duration) {
+        self.turn_max = self.turn_max.max(took);
+    }
+
     pub(super) fn snapshot(&self) -> Account {
         let kinds = KINDS.iter().zip(&self.histograms);
         let slowest = self.slowest.iter().rev();
@@ -130,6 +141,7 @@ impl Ledger {
                 .collect(),
             late: self.late,
             lag_ns_max: self.lag_max.0,
+            turn_ns_max: self.turn_max.0,
         }
     }
 }
@@ -205,7 +217,9 @@ mod tests {
             times in prop::collection::vec(0..5_000_000_000_u64, 0..60)
         ) {
             let mut ledger = Ledger::new();
-            times.iter().for_each(|took| ledger.enter(&completion(*took, 0)));
+            for took in &times {
+                ledger.enter(&completion(*took, 0));
+            }
             let mut sorted = times.clone();
             sorted.sort_unstable_by_key(|took| std::cmp::Reverse(*took));
             sorted.truncate(10);

@@ -9,26 +9,26 @@
 //! under way is finished); closing (the drive shuts down); over. A crash in any of them is a power
 //! cut to the image.
 
-use std::collections::{BTreeMap, BTreeSet, BinaryHeap};
 use std::sync::Arc;
 
 use crossbeam_channel::Receiver;
 
 use super::account::Account;
 use super::clock::Clock;
+use super::deliveries::{Deliveries, Delivery};
 use super::front_desk::{Admitted, FrontDesk, answer};
 use super::handle::{Answer, Ask, Call, DriveInfo, HostError};
 use super::machine::Machine;
 use crate::drive::request::{Completion, Effect, Request, Status};
 use crate::medium::buffers::Buffers;
-use crate::medium::movement::{Plan, PlanId, RequestId, Step};
+use crate::medium::movement::{Plan, PlanId, Step};
 use crate::medium::mover::{Finished, Mover};
 use crate::time::{Duration, Instant};
 
 /// Calls taken in one turn, so that answers are not held up by a flood of asks.
 const CALLS_MAX: usize = 256;
-/// Plans whose failed reads are remembered; what needs them is answered long before so many fail.
-const SPOILT_MAX: usize = 4096;
+/// Deadlines met in one turn, so that calls are looked at now and then.
+const DEADLINES_MAX: usize = 1024;
 /// An answer that is later than this is counted as late. Below it are timers and other threads of
 /// a machine that keeps up.
 pub(super) const LAG_NOTICED: Duration = Duration::from_ms(1);
@@ -41,14 +41,7 @@ pub(super) struct EventLoop<M> {
     pub(super) clock: Clock,
     calls: Receiver<Call>,
     desk: FrontDesk,
-    /// Completions whose moment has not come.
-    due: BinaryHeap<Due>,
-    /// Completions whose moment has come, by the plan that is not done.
-    blocked: BTreeMap<PlanId, Vec<Completion>>,
-    /// Plans that are not done.
-    under_way: BTreeSet<PlanId>,
-    /// Plans that failed without stopping the drive.
-    spoilt: BTreeMap<PlanId, Arc<str>>,
+    deliveries: Deliveries,
     phase: Phase,
     failure: Option<Arc<str>>,
     read_only: bool,
@@ -77,35 +70,6 @@ pub(super) enum Next {
     Over,
 }
 
-/// A completion in a queue whose top is the earliest.
-struct Due(Completion);
-
-impl Due {
-    fn key(&self) -> (Instant, RequestId) {
-        (self.0.due, self.0.request)
-    }
-}
-
-impl PartialEq for Due {
-    fn eq(&self, other: &Due) -> bool {
-        self.key() == other.key()
-    }
-}
-
-impl Eq for Due {}
-
-impl PartialOrd for Due {
-    fn partial_cmp(&self, other: &Due) -> Option<std::cmp::Ordering> {
-        Some(self.cmp(other))
-    }
-}
-
-impl Ord for Due {
-    fn cmp(&self, other: &Due) -> std::cmp::Ordering {
-        other.key().cmp(&self.key())
-    }
-}
-
 impl<M: Machine> EventLoop<M> {
     pub(super) fn new(
         machine: M,
@@ -122,10 +86,7 @@ impl<M: Machine> EventLoop<M> {
             calls,
             read_only: info.read_only,
             desk: FrontDesk::new(info),
-            due: BinaryHeap::new(),
-            blocked: BTreeMap::new(),
-            under_way: BTreeSet::new(),
-            spoilt: BTreeMap::new(),
+            deliveries: Deliveries::default(),
             phase: Phase::Running,
             failure: None,
             restless: false,
@@ -136,16 +97,16 @@ impl<M: Machine> EventLoop<M> {
 
     /// One turn: everything that can be done now.
     pub(super) fn turn(&mut self) -> Next {
-        let taken = self.take_calls();
         let now = self.clock.now();
-        if self.failure.is_none() {
-            self.advance(now);
-        }
-        self.carry_out();
+        self.advance(now);
+        let taken = self.take_calls(now);
         self.move_on();
         self.restless = false;
         self.deliver(now);
         self.leave_if_done(now);
+        if self.clock.is_paced() {
+            self.desk.ledger.turn_took(self.clock.now().since(now));
+        }
         if self.phase == Phase::Over {
             return Next::Over;
         }
@@ -186,13 +147,11 @@ impl<M: Machine> EventLoop<M> {
         !self.calls.is_empty()
     }
 
-    fn take_calls(&mut self) -> bool {
-        let mut now = None;
+    fn take_calls(&mut self, now: Instant) -> bool {
         for taken in 0..CALLS_MAX {
             let Ok(call) = self.calls.try_recv() else {
                 return taken > 0;
             };
-            let now = *now.get_or_insert_with(|| self.clock.now());
             if let Some(error) = self.refusal(&call.ask) {
                 answer(call.reply, Err(error), None);
                 continue;
@@ -236,9 +195,19 @@ impl<M: Machine> EventLoop<M> {
         self.carry_out();
     }
 
+    /// Lets the drive see each of its deadlines up to `now` at that very moment, however late this
+    /// machine is, and before whatever arrives now.
     fn advance(&mut self, now: Instant) {
-        if self.machine.next_deadline().is_some_and(|d| d.at <= now) {
-            self.machine.advance(now);
+        for _ in 0..DEADLINES_MAX {
+            let deadline = self.machine.next_deadline();
+            let Some(at) = deadline.map(|d| d.at).filter(|at| *at <= now) else {
+                return;
+            };
+            if self.failure.is_some() {
+                return;
+            }
+            self.machine.advance(at);
+            self.carry_out();
         }
     }
 
@@ -248,10 +217,10 @@ impl<M: Machine> EventLoop<M> {
         for effect in self.effects.drain(..) {
             match effect {
                 Effect::Move(plan) => {
-                    self.under_way.insert(plan.id);
+                    self.deliveries.plan_began(plan.id);
                     self.mover.submit(plan, &mut self.buffers);
                 }
-                Effect::Complete(completion) => self.due.push(Due(completion)),
+                Effect::Complete(completion) => self.deliveries.add(completion),
                 Effect::Release(id) => self.buffers.release(id),
             }
         }
@@ -268,16 +237,8 @@ impl<M: Machine> EventLoop<M> {
         }
         self.mover.poll(&mut self.buffers, &mut self.finished);
         for (plan, outcome) in self.finished.drain(..) {
-            self.under_way.remove(&plan);
-            if let Err(error) = outcome {
-                self.spoilt.insert(plan, error.to_string().into());
-                if self.spoilt.len() > SPOILT_MAX {
-                    self.spoilt.pop_first();
-                }
-            }
-            // Their moment has come already; `deliver` takes them from there.
-            let freed = self.blocked.remove(&plan).unwrap_or_default();
-            self.due.extend(freed.into_iter().map(Due));
+            let failure = outcome.err().map(|error| error.to_string().into());
+            self.deliveries.plan_over(plan, failure);
         }
         if let Some(error) = self.mover.failure() {
             let why = error.to_string().into();
@@ -286,19 +247,13 @@ impl<M: Machine> EventLoop<M> {
     }
 
     fn deliver(&mut self, now: Instant) {
-        while self.due.peek().is_some_and(|due| due.0.due <= now) {
-            let Some(Due(completion)) = self.due.pop() else {
-                return;
-            };
-            match completion.needs {
-                Some(plan) if self.under_way.contains(&plan) => {
-                    self.blocked.entry(plan).or_default().push(completion);
+        while let Some(delivery) = self.deliveries.next(now) {
+            match delivery {
+                Delivery::Answer(completion) => self.answer(completion),
+                Delivery::Spoilt(request, why) => {
+                    let error = HostError::Failed(why);
+                    self.desk.fail(request, error, &mut self.buffers);
                 }
-                Some(plan) if self.spoilt.contains_key(&plan) => {
-                    let error = HostError::Failed(Arc::clone(&self.spoilt[&plan]));
-                    self.desk.fail(completion.request, error, &mut self.buffers);
-                }
-                _ => self.answer(completion),
             }
         }
     }
@@ -323,8 +278,7 @@ impl<M: Machine> EventLoop<M> {
         log::error!("the drive has failed: {why}");
         let error = HostError::Failed(Arc::clone(&why));
         self.failure = Some(why);
-        self.due.clear();
-        self.blocked.clear();
+        self.deliveries.forget_all();
         self.desk.fail_all(&error, &mut self.buffers);
     }
 
@@ -381,7 +335,7 @@ impl<M: Machine> EventLoop<M> {
             None => self.machine.next_deadline(),
             Some(_) => None,
         };
-        let due = self.due.peek().map(|due| due.0.due);
+        let due = self.deliveries.next_due();
         let at = [deadline.map(|d| d.at), due].into_iter().flatten().min();
         let Some(at) = at else {
             return self.nothing_to_come();

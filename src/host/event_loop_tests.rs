@@ -158,6 +158,28 @@ fn a_pace_ten_times_as_fast_takes_a_tenth_of_the_time() {
 }
 
 #[test]
+fn the_drive_sees_its_own_moments_exactly_and_before_what_arrives_later() {
+    let mut rig = rig(Pace::Real, StandIn::new(TAKES, true), info());
+    rig.ask(read(0));
+    rig.settle();
+    rig.time.step(Duration::from_ms(15));
+    rig.ask(read(0));
+    rig.settle();
+    rig.time.step(Duration::from_ms(99));
+    rig.settle();
+    let ms = |n| Instant(0) + Duration::from_ms(n);
+    assert_eq!(
+        *rig.dials.log.lock().expect("no panic"),
+        [
+            ("submit", ms(0)),
+            ("advance", ms(10)),
+            ("submit", ms(15)),
+            ("advance", ms(25))
+        ]
+    );
+}
+
+#[test]
 fn answers_come_in_the_order_of_their_moments() {
     let mut rig = plain_rig(Pace::Real);
     for n in 0..5 {
@@ -241,6 +263,82 @@ fn lateness_of_the_host_machine_is_told_beyond_the_threshold_only() {
     assert_eq!((account.late, account.lag_ns_max), (1, late.0));
     assert_eq!(account.kinds[0].count, 2);
     assert_eq!(account.slowest[0].took_ns, TAKES.0 + late.0);
+}
+
+#[test]
+fn a_turn_in_which_nobody_could_be_heard_is_told() {
+    let mut rig = plain_rig(Pace::Real);
+    let time = rig.time.clone();
+    let slow = move |_: Reply| time.step(Duration::from_ms(5));
+    rig.handle.send(Ask::Status, Box::new(slow));
+    rig.settle();
+    assert_eq!(rig.event_loop.account().turn_ns_max, 5_000_000);
+}
+
+#[test]
+fn every_ask_is_answered_and_no_flush_lies_whichever_operation_fails() {
+    let fua_trim = Ask::Trim {
+        offset: 4096,
+        bytes: 4096,
+        fua: true,
+    };
+    let script = [
+        (write(0, 1), [1, 0]),
+        (Ask::Flush, [1, 0]),
+        (write(4096, 2), [1, 2]),
+        (read(4096), [1, 2]),
+        (Ask::Flush, [1, 2]),
+        (fua_trim, [1, 0]),
+        (Ask::Flush, [1, 0]),
+    ];
+    let operations = 10;
+    let mut all_done = false;
+    for n in 1..=operations {
+        let mut rig = plain_rig(Pace::Off);
+        rig.store.fail_nth(n);
+        let mut durable = [0, 0];
+        all_done = true;
+        let asks = script.iter().map(|(ask, after)| (copy_of(ask), *after));
+        for (ask, after) in asks {
+            let syncs = matches!(ask, Ask::Flush | Ask::Trim { fua: true, .. });
+            let outcome = rig.outcome(ask);
+            all_done &= outcome.is_ok();
+            if syncs && outcome.is_ok() {
+                durable = after;
+                let lost = rig.store.power_cut(&mut |_| Fate::Lost);
+                let mut bytes = vec![9; 8192];
+                lost.read_at(&mut bytes, 0).expect("read");
+                assert_eq!([bytes[0], bytes[4096]], durable, "operation {n} failed");
+            }
+        }
+        assert!(
+            n > 1 || durable == [0, 0],
+            "the first write failed, so nothing is durable"
+        );
+    }
+    assert!(all_done, "the last n is past the end of the script");
+}
+
+/// Asks are used up by sending them.
+fn copy_of(ask: &Ask) -> Ask {
+    match ask {
+        Ask::Write { offset, data, fua } => Ask::Write {
+            offset: *offset,
+            data: data.clone(),
+            fua: *fua,
+        },
+        Ask::Read { offset, bytes } => Ask::Read {
+            offset: *offset,
+            bytes: *bytes,
+        },
+        Ask::Trim { offset, bytes, fua } => Ask::Trim {
+            offset: *offset,
+            bytes: *bytes,
+            fua: *fua,
+        },
+        Ask::Flush => Ask::Flush,
+        other => panic!("not in the script: {other:?}"),
+    }
 }
 
 #[test]

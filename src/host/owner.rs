@@ -73,7 +73,7 @@ impl Owner {
         });
         let (sender, calls) = crossbeam_channel::bounded(CALLS_MAX);
         let info = Arc::new(info);
-        let wake: Arc<dyn Wake> = Arc::clone(&door) as Arc<dyn Wake>;
+        let wake: Arc<dyn Wake> = door.clone();
         let handle = Handle::new(Arc::clone(&info), sender, wake).with_limits(limits);
         let stopping = Arc::new(AtomicBool::new(false));
         let (told, entrance) = (Arc::clone(&stopping), Arc::clone(&door));

@@ -4,8 +4,8 @@
 //! if any, is one deadline that no host request waits for. It defects when told to.
 
 use std::collections::VecDeque;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex};
 
 use super::machine::Machine;
 use crate::drive::request::{
@@ -22,6 +22,8 @@ pub(super) struct Dials {
     pub(super) shut_downs: Arc<AtomicU64>,
     pub(super) background_runs: Arc<AtomicU64>,
     pub(super) never_rests: Arc<AtomicBool>,
+    /// What it was called with, in order.
+    pub(super) log: Arc<Mutex<Vec<(&'static str, Instant)>>>,
 }
 
 pub(super) struct StandIn {
@@ -48,6 +50,10 @@ impl StandIn {
             next_plan: 0,
             failure: None,
         }
+    }
+
+    fn note(&self, what: &'static str, now: Instant) {
+        self.dials.log.lock().expect("no panic").push((what, now));
     }
 
     fn serve(&mut self, arrived: Instant, due: Instant, request: Request) {
@@ -105,6 +111,7 @@ impl StandIn {
 
 impl Machine for StandIn {
     fn submit(&mut self, now: Instant, request: Request) {
+        self.note("submit", now);
         if self.dials.defect.load(Ordering::SeqCst) {
             self.failure = Some("a track was written twice".to_owned());
             return;
@@ -117,6 +124,7 @@ impl Machine for StandIn {
     }
 
     fn advance(&mut self, now: Instant) {
+        self.note("advance", now);
         while self.queue.front().is_some_and(|(_, due, _)| *due <= now) {
             let (arrived, due, request) = self.queue.pop_front().expect("seen");
             self.serve(arrived, due, request);

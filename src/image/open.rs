@@ -28,7 +28,9 @@ pub enum OpenError {
     #[error(transparent)]
     Layout(#[from] LayoutError),
     /// The profile does not describe the drive that the image was made for.
-    #[error("the image was made for a drive of {image} sectors with format number {image_format:#x}; its profile describes one of {profile} sectors with number {profile_format:#x}")]
+    #[error(
+        "the image was made for a drive of {image} sectors with format number {image_format:#x}; its profile describes one of {profile} sectors with number {profile_format:#x}"
+    )]
     OtherDrive {
         /// Sectors of the image.
         image: Sectors,
@@ -78,7 +80,14 @@ pub fn make(store: &dyn Store, profile: &Profile, id: [u8; 16]) -> Result<(), Op
     }
     let clear: Vec<PbaExtent> = clear;
     let text = profile.to_toml();
-    superblock::write_new(store, &NewImage { identity, profile_text: &text, clear: &clear })?;
+    superblock::write_new(
+        store,
+        &NewImage {
+            identity,
+            profile_text: &text,
+            clear: &clear,
+        },
+    )?;
     Ok(())
 }
 
@@ -87,7 +96,8 @@ pub fn open(store: &dyn Store, read_only: bool) -> Result<Opened, OpenError> {
     let found = superblock::read(store)?;
     let profile = Profile::from_toml("the profile in the image", &found.profile_text)?;
     let layout = Layout::new(&profile)?;
-    let fits = found.identity.total == layout.total() && found.identity.fingerprint == profile.format_fingerprint();
+    let fits = found.identity.total == layout.total()
+        && found.identity.fingerprint == profile.format_fingerprint();
     if !fits {
         return Err(OpenError::OtherDrive {
             image: found.identity.total,
@@ -97,7 +107,10 @@ pub fn open(store: &dyn Store, read_only: bool) -> Result<Opened, OpenError> {
         });
     }
     let (mut drive, report) = match &profile.staging {
-        Some(staging) => managed(&profile, recovery::recover(&profile, staging, &layout, store)?),
+        Some(staging) => managed(
+            &profile,
+            recovery::recover(&profile, staging, &layout, store)?,
+        ),
         None => (in_place(&profile, layout), Report::default()),
     };
     if read_only {
@@ -105,7 +118,12 @@ pub fn open(store: &dyn Store, read_only: bool) -> Result<Opened, OpenError> {
     } else {
         drive.settle_open();
     }
-    Ok(Opened { drive, identity: found.identity, report, damaged: found.damaged })
+    Ok(Opened {
+        drive,
+        identity: found.identity,
+        report,
+        damaged: found.damaged,
+    })
 }
 
 /// A new drive without an image, for virtual time: its records are not rendered.
@@ -119,9 +137,19 @@ pub fn imagined(profile: &Profile) -> Result<Drive, LayoutError> {
 
 fn managed(profile: &Profile, recovered: Recovered) -> (Drive, Report) {
     let back = Back::Managed(Box::new(recovered.translation));
-    (Drive::new(profile, back, &recovered.written), recovered.report)
+    (
+        Drive::new(profile, back, &recovered.written),
+        recovered.report,
+    )
 }
 
 fn in_place(profile: &Profile, layout: Layout) -> Drive {
-    Drive::new(profile, Back::InPlace(InPlace { layout, unflushed: false }), &[])
+    Drive::new(
+        profile,
+        Back::InPlace(InPlace {
+            layout,
+            unflushed: false,
+        }),
+        &[],
+    )
 }

@@ -46,16 +46,23 @@ pub enum Lock {
     Shared,
 }
 
+/// A lock on a file for as long as this exists.
+#[derive(Debug)]
+#[must_use = "dropping it unlocks the file"]
+pub struct Locked {
+    _lock: Flock<File>,
+}
+
 /// Locks a file until the result is dropped, without waiting. `None` if somebody else has it
 /// locked.
-pub fn lock(file: &File, lock: Lock) -> io::Result<Option<Flock<File>>> {
+pub fn lock(file: &File, lock: Lock) -> io::Result<Option<Locked>> {
     let arg = match lock {
         Lock::Exclusive => FlockArg::LockExclusiveNonblock,
         Lock::Shared => FlockArg::LockSharedNonblock,
     };
     // A duplicate shares the lock with the original, so the caller may keep using its own.
     match Flock::lock(file.try_clone()?, arg) {
-        Ok(locked) => Ok(Some(locked)),
+        Ok(locked) => Ok(Some(Locked { _lock: locked })),
         Err((_, Errno::EWOULDBLOCK)) => Ok(None),
         Err((_, errno)) => Err(errno.into()),
     }

@@ -20,8 +20,6 @@ pub mod timing;
 
 pub mod store;
 
-#[cfg(test)]
-pub(crate) mod sample;
 pub mod buffers;
 pub mod file_store;
 pub mod memory;
@@ -29,6 +27,8 @@ pub mod memory_store;
 pub mod mover;
 pub mod mover_plain;
 pub mod mover_ring;
+#[cfg(test)]
+pub(crate) mod sample;
 
 mod footprint;
 mod ring;

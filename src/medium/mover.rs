@@ -39,6 +39,28 @@ pub enum MoverChoice {
     Plain,
 }
 
+/// A mover that is not known.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("unknown mover {given:?}: give `auto`, `ring` or `plain`")]
+pub struct UnknownMover {
+    given: String,
+}
+
+impl std::str::FromStr for MoverChoice {
+    type Err = UnknownMover;
+
+    fn from_str(given: &str) -> Result<MoverChoice, UnknownMover> {
+        match given {
+            "auto" => Ok(MoverChoice::Auto),
+            "ring" => Ok(MoverChoice::Ring),
+            "plain" => Ok(MoverChoice::Plain),
+            _ => Err(UnknownMover {
+                given: given.to_owned(),
+            }),
+        }
+    }
+}
+
 /// What a mover does to the backing store.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum StoreOperation {

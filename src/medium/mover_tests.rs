@@ -549,3 +549,23 @@ fn more_operations_than_the_ring_has_places_are_all_carried_out() {
         }
     });
 }
+
+#[test]
+fn a_mover_is_chosen_by_its_word_and_a_wrong_word_is_told_the_right_ones() {
+    for (word, choice, name) in [
+        ("plain", MoverChoice::Plain, Some("plain")),
+        ("ring", MoverChoice::Ring, Some("ring")),
+        ("auto", MoverChoice::Auto, None),
+    ] {
+        assert_eq!(word.parse(), Ok(choice));
+        let file = tempfile::tempfile().expect("a temporary file");
+        match (Mover::open(file, choice), name) {
+            (Ok(mover), Some(name)) => assert_eq!(mover.name(), name),
+            (Ok(mover), None) => assert!(["plain", "ring"].contains(&mover.name())),
+            (Err(error), _) => assert!(word == "ring" && error.to_string().contains("`plain`")),
+        }
+    }
+    let error = "fast".parse::<MoverChoice>().expect_err("no such mover");
+    let words = "unknown mover \"fast\": give `auto`, `ring` or `plain`";
+    assert_eq!(error.to_string(), words);
+}

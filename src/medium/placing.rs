@@ -7,7 +7,7 @@
 use crate::extent::LbaExtent;
 use crate::medium::area::{Area, AreaKind, BandShape, Region};
 use crate::medium::radius::{Piece, Radius, Reservation};
-use crate::medium::reserving::{REGION_BANDS_MIN, place_map, place_staging};
+use crate::medium::reserving::{MapPlan, REGION_BANDS_MIN, place_map, place_staging};
 use crate::profile::{Personality, Profile, Staging, StagingMedium};
 use crate::units::{Lba, Pba, SECTOR_BYTES, Sectors, count, index};
 
@@ -17,8 +17,10 @@ const SYSTEM_SECTORS: u64 = 64;
 const JOURNAL_SECTORS_MIN: u64 = 256;
 /// Most sectors of the journal.
 const JOURNAL_SECTORS_MAX: u64 = (256 << 20) / SECTOR_BYTES;
-/// Merges of the map that the journal and each map half have room for beyond the least.
-pub(super) const MERGES: u64 = 8;
+/// Merges of the map that the journal has room for.
+const JOURNAL_MERGES: u64 = 8;
+/// Merges that each map half has room for beyond a full map: as many as fit, the first that does.
+const MAP_MERGES: [u64; 4] = [8, 4, 2, 1];
 /// Bytes of a record's header, and of each extent it names.
 const RECORD_HEADER_BYTES: u64 = 64;
 pub(super) const RECORD_EXTENT_BYTES: u64 = 32;
@@ -91,6 +93,16 @@ pub(super) fn slot_sectors(quanta_per_track: u32, sectors_per_track: u32) -> Sec
 
 /// Decides where everything lies.
 pub(super) fn place(profile: &Profile) -> Result<Placed, LayoutError> {
+    let [most, fewer @ ..] = MAP_MERGES;
+    fewer
+        .into_iter()
+        .fold(place_with(profile, most), |found, merges| {
+            found.or_else(|_| place_with(profile, merges))
+        })
+}
+
+/// The same with map halves that have room for so many merges.
+fn place_with(profile: &Profile, merges: u64) -> Result<Placed, LayoutError> {
     let radius = Radius::new(&profile.platters, profile.bands);
     let staging = match profile.drive.personality {
         Personality::DriveManaged => profile.staging.as_ref(),
@@ -103,7 +115,15 @@ pub(super) fn place(profile: &Profile) -> Result<Placed, LayoutError> {
     if let Some(staging) = staging {
         let regions = place_staging(staging, &radius)?;
         reserved.extend(regions.iter().flatten().map(Piece::reservation));
-        let map = place_map(staging, profile, &radius, &mut reserved)?;
+        let map = place_map(
+            staging,
+            profile,
+            &radius,
+            MapPlan {
+                merges,
+                reserved: &mut reserved,
+            },
+        )?;
         for (half, piece) in map.into_iter().enumerate() {
             line.add_bands(AreaKind::Map { half }, piece.piece, piece.surface)?;
         }
@@ -191,7 +211,7 @@ fn journal_sectors(staging: Option<&Staging>) -> u64 {
     };
     let extents = staging.entry_bytes_max.div_ceil(SECTOR_BYTES);
     let record = Sectors::holding(RECORD_HEADER_BYTES + RECORD_EXTENT_BYTES * extents).0;
-    let wanted = MERGES * u64::from(staging.merge_every_entries).saturating_mul(record);
+    let wanted = JOURNAL_MERGES * u64::from(staging.merge_every_entries).saturating_mul(record);
     wanted.clamp(JOURNAL_SECTORS_MIN, JOURNAL_SECTORS_MAX)
 }
 

@@ -4,7 +4,7 @@
 //! the staging regions leave it. What is decided here are tracks; `placing` turns them into areas.
 
 use crate::medium::area::BandShape;
-use crate::medium::placing::{LayoutError, MERGES, RECORD_EXTENT_BYTES, slot_sectors};
+use crate::medium::placing::{LayoutError, RECORD_EXTENT_BYTES, slot_sectors};
 use crate::medium::radius::{Need, Piece, Radius, Reservation};
 use crate::profile::{Place, Platters, Profile, Staging, StagingMedium, StagingPlace};
 use crate::units::Sectors;
@@ -95,14 +95,23 @@ pub(super) struct MapHalf {
     pub(super) surface: u32,
 }
 
+/// What the map area must keep to.
+pub(super) struct MapPlan<'a> {
+    /// Merges that each half has room for beyond a full map.
+    pub(super) merges: u64,
+    /// What is taken already; the halves are added.
+    pub(super) reserved: &'a mut Vec<Reservation>,
+}
+
 /// Places both halves of the map in one recording zone, as near to the place asked for as the
 /// reservations so far allow, and reserves their tracks.
 pub(super) fn place_map(
     staging: &Staging,
     profile: &Profile,
     radius: &Radius,
-    reserved: &mut Vec<Reservation>,
+    plan: MapPlan<'_>,
 ) -> Result<[MapHalf; 2], LayoutError> {
+    let MapPlan { merges, reserved } = plan;
     let Platters { surfaces, .. } = profile.platters;
     let guard = profile.bands.guard_tracks;
     // An upper bound: how many home bands there are is known only once the map is placed.
@@ -113,7 +122,7 @@ pub(super) fn place_map(
         RECORD_EXTENT_BYTES.saturating_mul(staging.extents.saturating_add(homes)) + MAP_SPARE_BYTES,
     );
     let tracks_at = |sectors_per_track: u32| {
-        map.0.div_ceil(u64::from(sectors_per_track)) + MERGES * u64::from(staging.merge_tracks)
+        map.0.div_ceil(u64::from(sectors_per_track)) + merges * u64::from(staging.merge_tracks)
     };
     // On a single surface the second half lies behind the first.
     let side_by_side = surfaces > 1;

@@ -77,6 +77,11 @@ pub enum ScaleError {
     },
 }
 
+/// Bytes of a full map for each extent and home band, and for its fixed parts: what the layout
+/// sets aside.
+const MAP_BYTES_PER_ENTRY: u64 = 32;
+const MAP_SPARE_BYTES: u64 = 64 << 10;
+
 impl Profile {
     /// The smallest capacity that [`Profile::scaled_to`] accepts, in bytes.
     pub fn capacity_bytes_min(&self) -> u64 {
@@ -138,7 +143,7 @@ impl Profile {
         let mut tracks = share.of(whole_tracks).max(2);
         loop {
             tracks = tracks.min(whole_tracks);
-            scaled.platters.zones = self.zones_over(tracks);
+            scaled.platters.zones = self.zones_over(tracks, scaled.map_rows());
             if let (Some(staging), Some(old)) = (&mut scaled.staging, &self.staging) {
                 let surfaces = u64::from(self.platters.surfaces);
                 let most = (tracks * surfaces / MERGE_SHARE).max(1);
@@ -160,11 +165,12 @@ impl Profile {
 
     /// The recording zones squeezed to `tracks` on each surface. Where they would hold too few rows
     /// of bands each, fewer zones of equal width stand for them.
-    fn zones_over(&self, tracks: u64) -> Vec<RecordingZone> {
+    /// `least`: rows of tracks that each zone must be able to hold.
+    fn zones_over(&self, tracks: u64, least: u64) -> Vec<RecordingZone> {
         let old = &self.platters.zones;
         let pitches = old.iter().map(|zone| self.bands.pitch_tracks(zone));
         let row = pitches.max().unwrap_or(1);
-        let keep = (tracks / (row * ZONE_ROWS_MIN)).max(1);
+        let keep = (tracks / (row * ZONE_ROWS_MIN).max(2 * least)).max(1);
         let whole = self.platters.tracks_per_surface();
         let share = Share {
             part: tracks,
@@ -251,25 +257,57 @@ impl Profile {
         let mut needed = capacity + capacity / 100;
         if self.drive.personality == Personality::DriveManaged {
             let outer = &self.platters.zones[0];
-            let mut bands =
-                count(self.platters.zones.len()) * (u64::from(self.bands.spares_per_zone) + 1);
+            // Each staging region and the map cut an area of data bands in two, and each area
+            // has spares and may leave a row of bands unfinished.
+            let areas = count(self.platters.zones.len()) + self.regions() + 1;
+            let lost = u64::from(self.bands.spares_per_zone) + u64::from(self.platters.surfaces);
+            let mut bands = areas * lost;
             if let Some(staging) = &self.staging {
-                // Two maps, each rounded up to whole bands, and a band for superblocks.
-                let band_tracks = self.bands.tracks_in(outer);
-                bands += 2 * (u64::from(staging.merge_tracks).div_ceil(band_tracks) + 1) + 1;
-                bands += self.staging_bands(staging);
+                needed += self.map_rows() * u64::from(self.platters.surfaces) * outer.track_bytes();
+                bands += self.staging_bands(staging) + 1;
             }
             needed += bands * self.bands.bytes_in(outer);
         }
         needed.saturating_sub(self.band_bytes())
     }
 
+    /// Tracks of each surface that the map area takes at least: a full map and one merge, in each
+    /// of two halves on neighbouring surfaces (one behind the other where there is only one).
+    fn map_rows(&self) -> u64 {
+        let Some(staging) = &self.staging else {
+            return 0;
+        };
+        let inner = self
+            .platters
+            .zones
+            .last()
+            .map_or(1, RecordingZone::track_bytes)
+            .max(1);
+        let homes = self.drive.capacity_bytes
+            / self
+                .platters
+                .zones
+                .iter()
+                .map(|zone| self.bands.bytes_in(zone))
+                .min()
+                .unwrap_or(1)
+                .max(1);
+        let map = MAP_BYTES_PER_ENTRY * (staging.extents + homes + 1) + MAP_SPARE_BYTES;
+        let half = map.div_ceil(inner)
+            + u64::from(staging.merge_tracks)
+            + u64::from(self.bands.guard_tracks)
+            + 1;
+        if self.platters.surfaces > 1 {
+            half
+        } else {
+            2 * half
+        }
+    }
+
     /// Bands that the staging area takes: enough for its bytes and for its slots.
     fn staging_bands(&self, staging: &Staging) -> u64 {
         let StagingMedium::Disk {
-            place,
-            quanta_per_track,
-            ..
+            quanta_per_track, ..
         } = staging.medium
         else {
             return 0;
@@ -282,11 +320,20 @@ impl Profile {
                 .slots
                 .div_ceil(self.bands.tracks_in(outer) * u64::from(parts)),
         };
-        let regions = match place {
-            StagingPlace::One(_) => 1,
-            StagingPlace::Spread(regions) => u64::from(regions),
-        };
-        staging.bytes.div_ceil(band).max(by_slots) + regions
+        let unfinished = u64::from(self.platters.surfaces);
+        staging.bytes.div_ceil(band).max(by_slots) + self.regions() * unfinished
+    }
+
+    /// Regions of a staging area on the platters.
+    fn regions(&self) -> u64 {
+        match self.staging.as_ref().map(|staging| staging.medium) {
+            Some(StagingMedium::Disk {
+                place: StagingPlace::Spread(regions),
+                ..
+            }) => u64::from(regions),
+            Some(StagingMedium::Disk { .. }) => 1,
+            Some(StagingMedium::Flash { .. }) | None => 0,
+        }
     }
 
     /// What differs in `scaled`, one sentence each.
@@ -457,7 +504,10 @@ mod tests {
         assert_eq!(scaled.platters.seek, whole.platters.seek);
         assert_eq!(scaled.cleaning, whole.cleaning);
         let tracks = |p: &crate::profile::Platters| p.tracks_per_surface();
-        assert!((5_000..5_700).contains(&tracks(&scaled.platters)));
+        // 1 % of the tracks, the rows of the map area, and up to a row of 25 tracks for each of 16
+        // zones: neither shrinks in proportion.
+        let found = tracks(&scaled.platters);
+        assert!((5_100..6_100).contains(&found), "{found} tracks");
         assert!(
             changes
                 .iter()

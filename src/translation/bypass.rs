@@ -48,7 +48,9 @@ impl Translation {
             return;
         };
         let whole = LbaExtent::new(first.extent.start, last.extent.end() - first.extent.start);
-        let way = self.way(whole).expect("only parts that can be written directly are");
+        let way = self
+            .way(whole)
+            .expect("only parts that can be written directly are");
         let (band, from) = self.layout.home_of(whole.start);
         let upto = from + whole.sectors;
         let (Way::Append(place) | Way::Divert(place)) = way;
@@ -58,9 +60,18 @@ impl Translation {
         let at = self.layout.band(place).start + from;
         let first_step = draft.position();
         for piece in pieces {
-            draft.write(piece.from, at + (piece.extent.start - whole.start), piece.extent.sectors, Purpose::Bypass);
+            draft.write(
+                piece.from,
+                at + (piece.extent.start - whole.start),
+                piece.extent.sectors,
+                Purpose::Bypass,
+            );
         }
-        let payload = Payload { at, bytes: whole.sectors.bytes(), steps: draft.since(first_step) };
+        let payload = Payload {
+            at,
+            bytes: whole.sectors.bytes(),
+            steps: draft.since(first_step),
+        };
         let change = match way {
             Way::Append(_) => Change::Append { band, from, upto },
             Way::Divert(spare) => Change::Divert {

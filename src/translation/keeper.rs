@@ -232,7 +232,9 @@ impl Translation {
     /// checksum of it, so everything that it covers is made durable first.
     pub fn merge(&mut self, draft: &mut Draft) {
         self.barrier(draft);
-        let due = self.maps.merge(&self.layout, &self.state, &self.journal, self.render);
+        let due = self
+            .maps
+            .merge(&self.layout, &self.state, &self.journal, self.render);
         draft.record(Record {
             bytes: due.bytes,
             at: due.at,

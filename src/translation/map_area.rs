@@ -96,11 +96,7 @@ impl MapArea {
             Vec::new()
         };
         self.deltas += 1;
-        DueMap {
-            at,
-            sectors,
-            bytes,
-        }
+        DueMap { at, sectors, bytes }
     }
 
     fn full(

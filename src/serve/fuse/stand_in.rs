@@ -190,8 +190,7 @@ impl Owner {
                     place,
                 )]))
             }
-            Ask::Status => Ok(Answer::Status(Box::default())),
-            Ask::Account => Ok(Answer::Account(Box::default())),
+            Ask::Status | Ask::Account => Ok(Answer::Status(Box::default())),
         }
     }
 

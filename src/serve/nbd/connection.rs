@@ -8,13 +8,14 @@ use std::collections::BTreeMap;
 use std::io;
 use std::net::Shutdown;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Condvar, Mutex, MutexGuard, OnceLock, PoisonError, Weak};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use super::handshake::{self, Broken, Encryption, Session, Terms};
 use super::limits::{Account, Budget, Limits};
 use super::progress::Stall;
-use super::reply::{Lane, write_replies};
+use super::reply::write_replies;
+use super::reply_queue::{Lane, ReplyQueue};
 use super::socket::Socket;
 use super::stream::{Inbox, Outlet, Talk};
 use super::transmission::Reader;
@@ -42,7 +43,7 @@ pub(super) struct Peer {
     reading: Stall,
     writing: Stall,
     negotiated: AtomicBool,
-    lane: OnceLock<Weak<Lane>>,
+    replies: Arc<ReplyQueue>,
 }
 
 impl Peer {
@@ -50,9 +51,7 @@ impl Peer {
     pub(super) fn close(&self) {
         self.socket.shut(Shutdown::Both);
         self.account.close();
-        if let Some(lane) = self.lane.get().and_then(Weak::upgrade) {
-            lane.close();
-        }
+        self.replies.close();
     }
 
     /// Takes no more requests; replies still leave.
@@ -114,7 +113,7 @@ impl Register {
             reading: Stall::new(),
             writing: Stall::new(),
             negotiated: AtomicBool::new(false),
-            lane: OnceLock::new(),
+            replies: ReplyQueue::new(),
         });
         peers.live.insert(number, Arc::clone(&peer));
         Some(peer)
@@ -226,11 +225,9 @@ fn serve(
     inbox: Inbox,
     mut outlet: Outlet,
 ) -> Result<(), Broken> {
-    let (lane, queue) = Lane::new(shared.limits.connection_requests);
-    // Nobody else sets it: each connection serves once.
-    let _ = peer.lane.set(Arc::downgrade(&lane));
+    let lane = Lane::new(Arc::clone(&peer.replies));
     let mut write = |peer: &Peer| -> io::Result<()> {
-        let written = write_replies(&queue, &mut outlet, session, &peer.writing)
+        let written = write_replies(&peer.replies, &mut outlet, session, &peer.writing)
             .and_then(|()| outlet.close());
         if written.is_err() {
             // Wakes the reader, wherever it waits.

@@ -235,3 +235,144 @@ impl Drop for Permit {
 fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
+
+#[cfg(test)]
+mod tests {
+    use std::sync::atomic::{AtomicU32, Ordering};
+
+    use proptest::prelude::*;
+
+    use super::*;
+
+    const SMALL: Limits = Limits {
+        connections: 4,
+        connection_requests: 3,
+        connection_bytes: 100,
+        connection_own_bytes: 10,
+        shared_bytes: 150,
+        stuck: Duration::from_millis(20),
+    };
+
+    fn budget() -> Arc<Budget> {
+        Budget::new(SMALL, Box::new(|| {}))
+    }
+
+    /// Takes on a thread of its own; the receiver hears of it when it is done.
+    fn take_elsewhere(
+        account: &Arc<Account>,
+        bytes: u64,
+    ) -> crossbeam_channel::Receiver<Option<Permit>> {
+        let (sender, receiver) = crossbeam_channel::bounded(1);
+        let account = Arc::clone(account);
+        std::thread::spawn(move || sender.send(account.take(bytes)));
+        receiver
+    }
+
+    fn until(condition: impl Fn() -> bool) {
+        while !condition() {
+            std::thread::yield_now();
+        }
+    }
+
+    #[test]
+    fn requests_beyond_the_limit_wait_for_one_to_end() {
+        let account = budget().open();
+        let mut held: Vec<_> = (0..3).map(|_| account.take(0)).collect();
+        let fourth = take_elsewhere(&account, 0);
+        until(|| lock(&account.state).waiting);
+        assert!(fourth.is_empty());
+        drop(held.pop());
+        assert!(fourth.recv().unwrap().is_some());
+    }
+
+    #[test]
+    fn a_connection_gets_its_own_bytes_even_if_others_hold_all_shared_ones() {
+        let budget = budget();
+        let hogs = [budget.open(), budget.open()];
+        let _held = [hogs[0].take(100), hogs[1].take(50)];
+        assert_eq!(lock(&budget.pool).free, 0);
+        assert!(hogs.iter().all(|hog| hog.holds_shared()));
+        let account = budget.open();
+        let permit = account.take(10);
+        assert!(permit.is_some());
+        assert!(!account.holds_shared());
+    }
+
+    #[test]
+    fn shared_bytes_are_given_in_the_order_they_were_asked_for() {
+        let budget = budget();
+        let first = budget.open().take(100);
+        let large = take_elsewhere(&budget.open(), 100);
+        until(|| lock(&budget.pool).queue.len() == 1);
+        let small = take_elsewhere(&budget.open(), 50);
+        until(|| lock(&budget.pool).queue.len() == 2);
+        assert!(
+            small.is_empty(),
+            "there is room, but the large one came first"
+        );
+        drop(first);
+        let large = large.recv().unwrap();
+        let small = small.recv().unwrap();
+        assert!(large.is_some() && small.is_some());
+        drop((large, small));
+        assert_eq!(lock(&budget.pool).free, 150);
+    }
+
+    #[test]
+    fn closing_an_account_wakes_whoever_waits_and_leaves_nothing_taken() {
+        let budget = budget();
+        let account = budget.open();
+        let other = budget.open().take(100);
+        let mine = account.take(50);
+        let shared = take_elsewhere(&account, 50);
+        until(|| lock(&budget.pool).queue.len() == 1);
+        account.close();
+        assert!(shared.recv().unwrap().is_none());
+        assert!(account.take(0).is_none());
+        drop((other, mine));
+        assert_eq!(lock(&budget.pool).free, 150);
+        assert!(lock(&budget.pool).queue.is_empty());
+        assert!(!account.holds_shared());
+    }
+
+    #[test]
+    fn whoever_waits_long_asks_for_relief() {
+        let calls = Arc::new(AtomicU32::new(0));
+        let counter = Arc::clone(&calls);
+        let relieve = move || {
+            counter.fetch_add(1, Ordering::SeqCst);
+        };
+        let budget = Budget::new(SMALL, Box::new(relieve));
+        let held = budget.open().take(100);
+        let waiting = take_elsewhere(&budget.open(), 100);
+        until(|| calls.load(Ordering::SeqCst) >= 2);
+        assert!(waiting.is_empty());
+        drop(held);
+        assert!(waiting.recv().unwrap().is_some());
+    }
+
+    proptest! {
+        #[test]
+        fn what_is_taken_and_given_back_adds_up(
+            steps in prop::collection::vec((0_u64..=100, any::<bool>(), 0_usize..4), 1..200),
+        ) {
+            let budget = budget();
+            let account = budget.open();
+            let mut held: Vec<(u64, Permit)> = Vec::new();
+            for (bytes, take, which) in steps {
+                let total: u64 = held.iter().map(|(bytes, _)| bytes).sum();
+                if take && held.len() < 3 && total + bytes <= 100 {
+                    held.push((bytes, account.take(bytes).expect("it is open")));
+                } else if !held.is_empty() {
+                    held.swap_remove(which % held.len());
+                }
+                let total: u64 = held.iter().map(|(bytes, _)| bytes).sum();
+                let state = lock(&account.state);
+                prop_assert_eq!(state.own + state.shared, total);
+                prop_assert!(state.own <= 10);
+                prop_assert_eq!(usize::try_from(state.requests).unwrap(), held.len());
+                prop_assert_eq!(lock(&budget.pool).free, 150 - state.shared);
+            }
+        }
+    }
+}

@@ -127,3 +127,59 @@ impl Contexts {
         self == Contexts::default()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn place() -> impl Strategy<Value = Whereabouts> {
+        prop::sample::select(vec![
+            Whereabouts::Nowhere,
+            Whereabouts::Home,
+            Whereabouts::Staged,
+            Whereabouts::Cached,
+        ])
+    }
+
+    #[test]
+    fn states_are_those_of_the_documentation() {
+        let rows = [
+            (Whereabouts::Nowhere, 3, 0),
+            (Whereabouts::Home, 0, 1),
+            (Whereabouts::Staged, 0, 2),
+            (Whereabouts::Cached, 0, 3),
+        ];
+        for (place, allocation, whereabouts) in rows {
+            assert_eq!(Context::Allocation.state(place), allocation);
+            assert_eq!(Context::Whereabouts.state(place), whereabouts);
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn runs_say_of_every_byte_what_the_parts_say(
+            parts in prop::collection::vec((0_u64..5, place()), 0..20),
+            bytes in 0_u64..60,
+            most in 1_usize..8,
+        ) {
+            for context in Context::ALL {
+                let plain: Vec<u32> = parts
+                    .iter()
+                    .flat_map(|(length, place)| (0..*length).map(|_| context.state(*place)))
+                    .take(crate::units::index(bytes))
+                    .collect();
+                let runs = context.runs(&parts, bytes, most);
+                let told: Vec<u32> = runs
+                    .iter()
+                    .flat_map(|run| (0..run.bytes).map(|_| run.state))
+                    .collect();
+                prop_assert!(plain.starts_with(&told));
+                prop_assert!(runs.len() <= most && runs.iter().all(|run| run.bytes > 0));
+                prop_assert!(runs.windows(2).all(|pair| pair[0].state != pair[1].state));
+                prop_assert!(told.len() == plain.len() || runs.len() == most);
+            }
+        }
+    }
+}

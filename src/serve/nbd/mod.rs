@@ -2,7 +2,7 @@
 //!
 //! In reading order: how a server starts and stops (`server`, `listener`), the life of a
 //! connection (`connection`), negotiation (`handshake`, `options`, `tls`), transmission
-//! (`transmission` reads, `reply` writes), and what these stand on (`stream`, `socket`, `wire`,
+//! (`transmission` reads, `reply_queue` carries, `reply` writes), and what these stand on (`stream`, `socket`, `wire`,
 //! `meta_context`, `errno`, `limits`, `progress`). Nothing here decides anything about the drive.
 //! `docs/nbd.md` tells what is served.
 
@@ -15,6 +15,7 @@ mod meta_context;
 mod options;
 mod progress;
 mod reply;
+mod reply_queue;
 mod server;
 mod socket;
 mod stream;

@@ -1,180 +1,47 @@
-//! Owns the writing half of the transmission phase: the way an answer takes from the drive's
-//! thread to the socket, and how replies are written.
+//! Owns the writing half of the transmission phase: how replies look and how they leave.
 //!
-//! Every request that was taken is answered exactly once, in order of completion: a [`Ticket`]
-//! that is dropped unanswered answers for itself. The drive's thread only queues; encoding and
-//! writing happen on the connection's writing thread, several replies per system call. The queue
-//! has a place for every request the limits allow, so queueing never blocks.
+//! Replies leave in order of completion, several per system call. An answer that does not fit its
+//! request becomes an error, so that what is written always has the length its header promises.
 
 use std::io::{self, IoSlice};
-use std::sync::Arc;
-
-use crossbeam_channel::{Receiver, Sender};
 
 use super::errno::{Errno, Fault};
 use super::handshake::Session;
 use super::limits::Permit;
 use super::meta_context::RUNS_MAX;
 use super::progress::Stall;
+use super::reply_queue::{Asked, Outcome, Outgoing, ReplyQueue};
 use super::stream::Outlet;
 use super::wire::{
-    Command, EXTENDED_REPLY_MAGIC, REPLY_DONE, Request, SIMPLE_REPLY_MAGIC, STRUCTURED_REPLY_MAGIC,
-    Style, chunk, command_flag,
+    Command, EXTENDED_REPLY_MAGIC, REPLY_DONE, SIMPLE_REPLY_MAGIC, STRUCTURED_REPLY_MAGIC, Style,
+    chunk,
 };
-use crate::host::handle::{Answer, HostError};
+use crate::host::handle::Answer;
 use crate::units::count;
 
 /// Replies per system call: two slices each stay far below what the system takes.
 const BATCH_REPLIES: usize = 64;
-/// Payload bytes after which a batch leaves.
-const BATCH_BYTES: usize = 1 << 20;
 
-/// What a reply needs to know of its request.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct Asked {
-    command: Command,
-    cookie: u64,
-    offset: u64,
-    bytes: u64,
-    one: bool,
-}
-
-impl From<&Request> for Asked {
-    fn from(request: &Request) -> Asked {
-        Asked {
-            command: request.command,
-            cookie: request.cookie,
-            offset: request.offset,
-            bytes: request.bytes,
-            one: request.flags & command_flag::REQ_ONE != 0,
-        }
-    }
-}
-
-type Outcome = Result<Answer, Fault>;
-
-/// What waits to be written.
-pub(super) enum Outgoing {
-    Reply {
-        asked: Asked,
-        outcome: Outcome,
-        permit: Permit,
-    },
-    /// Stop, whatever else is still to come.
-    Close,
-}
-
-/// The way from the drive to the writing thread. It ends when the reader and every ticket have
-/// let go of it.
-pub(super) struct Lane {
-    queue: Sender<Outgoing>,
-}
-
-impl Lane {
-    /// A lane with room for `requests` replies, and its other end.
-    pub(super) fn new(requests: u32) -> (Arc<Lane>, Receiver<Outgoing>) {
-        // Room beside the replies for the word to close.
-        let places = crate::units::index(u64::from(requests)) + 8;
-        let (queue, receiver) = crossbeam_channel::bounded(places);
-        (Arc::new(Lane { queue }), receiver)
-    }
-
-    /// Takes charge of a request.
-    pub(super) fn ticket(lane: &Arc<Lane>, asked: Asked, permit: Permit) -> Ticket {
-        Ticket {
-            lane: Arc::clone(lane),
-            asked,
-            permit: Some(permit),
-        }
-    }
-
-    /// Makes the writing thread stop.
-    pub(super) fn close(&self) {
-        // Full means that it has been told already; disconnected, that it has stopped.
-        let _ = self.queue.try_send(Outgoing::Close);
-    }
-}
-
-/// The duty to answer one request.
-pub(super) struct Ticket {
-    lane: Arc<Lane>,
-    asked: Asked,
-    /// There until the request is answered.
-    permit: Option<Permit>,
-}
-
-impl Ticket {
-    /// Passes the drive's answer on.
-    pub(super) fn answer(mut self, outcome: Result<Answer, HostError>) {
-        self.settle(outcome.map_err(Fault::Host));
-    }
-
-    /// Answers that all is well.
-    pub(super) fn done(mut self) {
-        self.settle(Ok(Answer::Done));
-    }
-
-    /// Answers with an error.
-    pub(super) fn fail(mut self, fault: Fault) {
-        self.settle(Err(fault));
-    }
-
-    fn settle(&mut self, outcome: Outcome) {
-        if let Some(permit) = self.permit.take() {
-            // A writer that is gone has no use for it.
-            let _ = self.lane.queue.try_send(Outgoing::Reply {
-                asked: self.asked,
-                outcome,
-                permit,
-            });
-        }
-    }
-}
-
-impl Drop for Ticket {
-    fn drop(&mut self) {
-        self.settle(Err(Fault::Host(HostError::Gone)));
-    }
-}
-
-/// Writes replies until the lane ends, it is told to close, or the client is gone.
+/// Writes replies until there are none to come, it is told to close, or the client is gone.
 pub(super) fn write_replies(
-    queue: &Receiver<Outgoing>,
+    queue: &ReplyQueue,
     outlet: &mut Outlet,
     session: Session,
     stall: &Stall,
 ) -> io::Result<()> {
+    let mut batch: Vec<Outgoing> = Vec::with_capacity(BATCH_REPLIES);
     let mut frames: Vec<Frame> = Vec::with_capacity(BATCH_REPLIES);
-    loop {
-        let mut next = queue.recv().ok();
-        let mut bytes = 0;
-        let mut last = next.is_none();
-        while let Some(outgoing) = next {
-            let Outgoing::Reply {
-                asked,
-                outcome,
-                permit,
-            } = outgoing
-            else {
-                last = true;
-                break;
-            };
-            let frame = Frame::new(&asked, outcome, session, permit);
-            bytes += frame.body.len();
-            frames.push(frame);
-            next = if frames.len() < BATCH_REPLIES && bytes < BATCH_BYTES {
-                queue.try_recv().ok()
-            } else {
-                None
-            };
-        }
+    while queue.take(&mut batch, BATCH_REPLIES) {
+        frames.extend(
+            batch
+                .drain(..)
+                .map(|outgoing| Frame::new(outgoing, session)),
+        );
         write_frames(&frames, outlet, stall)?;
         // Memory and permits are given back here.
         frames.clear();
-        if last {
-            return Ok(());
-        }
     }
+    Ok(())
 }
 
 fn write_frames(frames: &[Frame], outlet: &mut Outlet, stall: &Stall) -> io::Result<()> {
@@ -206,12 +73,12 @@ struct Frame {
 }
 
 impl Frame {
-    fn new(asked: &Asked, outcome: Outcome, session: Session, permit: Permit) -> Frame {
-        let (head, body) = encode(asked, outcome, session);
+    fn new(outgoing: Outgoing, session: Session) -> Frame {
+        let (head, body) = encode(&outgoing.asked, outgoing.outcome, session);
         Frame {
             head,
             body,
-            _permit: permit,
+            _permit: outgoing.permit,
         }
     }
 }
@@ -256,9 +123,10 @@ pub(super) fn encode(asked: &Asked, outcome: Outcome, session: Session) -> (Head
             let head = chunk_head(asked, session.style, REPLY_DONE, chunk::NONE, 0);
             (head, Vec::new())
         }
-        (Ok(Answer::Done | Answer::Status(_) | Answer::Account(_)), Style::Simple | Style::Structured) => {
-            (simple(asked, 0), Vec::new())
-        }
+        (
+            Ok(Answer::Done | Answer::Status(_) | Answer::Account(_)),
+            Style::Simple | Style::Structured,
+        ) => (simple(asked, 0), Vec::new()),
         (Err(fault), Style::Simple) => {
             let errno = fault.errno(asked.command).number();
             (simple(asked, errno), Vec::new())

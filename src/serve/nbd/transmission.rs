@@ -11,7 +11,7 @@ use super::handshake::{Broken, Session};
 use super::limits::Account;
 use super::meta_context::RUNS_MAX;
 use super::progress::Stall;
-use super::reply::{Asked, Lane};
+use super::reply_queue::{Asked, Lane};
 use super::stream::Inbox;
 use super::wire::{
     COMPACT_REQUEST_BYTES, Command, EXTENDED_REQUEST_BYTES, PAYLOAD_BYTES_MAX, Request, Style,

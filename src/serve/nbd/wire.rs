@@ -312,3 +312,80 @@ pub(super) fn as_string(bytes: &[u8]) -> Option<&str> {
     let fits = crate::units::count(bytes.len()) <= STRING_BYTES_MAX && !bytes.contains(&0);
     fits.then(|| std::str::from_utf8(bytes).ok()).flatten()
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn encode(magic: u32, fields: (u16, u16, u64, u64, u64), style: Style) -> Vec<u8> {
+        let (flags, command, cookie, offset, bytes) = fields;
+        let mut header = magic.to_be_bytes().to_vec();
+        header.extend(flags.to_be_bytes());
+        header.extend(command.to_be_bytes());
+        header.extend(cookie.to_be_bytes());
+        header.extend(offset.to_be_bytes());
+        match style {
+            Style::Extended => header.extend(bytes.to_be_bytes()),
+            _ => header.extend(&bytes.to_be_bytes()[4..]),
+        }
+        header
+    }
+
+    proptest! {
+        #[test]
+        fn a_header_decodes_to_what_was_encoded_and_only_in_its_own_style(
+            fields in (any::<u16>(), 0_u16..10, any::<u64>(), any::<u64>(), any::<u64>()),
+        ) {
+            let compact = encode(0x2560_9513, fields, Style::Simple);
+            let extended = encode(0x21e4_1c71, fields, Style::Extended);
+            prop_assert_eq!((compact.len(), extended.len()), (28, 32));
+            let rows = [
+                (&compact, Style::Structured, fields.4 & 0xffff_ffff),
+                (&extended, Style::Extended, fields.4),
+            ];
+            for (header, style, bytes) in rows {
+                let request = Request::decode(header, style).unwrap();
+                prop_assert_eq!(request.flags, fields.0);
+                prop_assert_eq!(request.command, Command::from(fields.1));
+                prop_assert_eq!((request.cookie, request.offset), (fields.2, fields.3));
+                prop_assert_eq!(request.bytes, bytes);
+            }
+            prop_assert_eq!(Request::decode(&compact, Style::Extended), None);
+            prop_assert_eq!(Request::decode(&extended, Style::Simple), None);
+            prop_assert_eq!(Request::decode(&compact[1..], Style::Simple), None);
+        }
+
+        #[test]
+        fn fields_never_read_past_the_end(bytes in prop::collection::vec(any::<u8>(), 0..40)) {
+            let mut fields = Fields(&bytes);
+            let string = fields.string();
+            let claimed = bytes.first_chunk::<4>().map(|length| u32::from_be_bytes(*length));
+            if let (Some(string), Some(claimed)) = (string, claimed) {
+                prop_assert_eq!(u32::try_from(string.len()).unwrap(), claimed);
+            } else {
+                prop_assert!(string.is_none());
+            }
+        }
+    }
+
+    #[test]
+    fn only_writes_and_announced_payloads_follow_a_header() {
+        for number in 0..10 {
+            for style in [Style::Simple, Style::Structured, Style::Extended] {
+                for flags in [0, 1 << 5] {
+                    let request = Request {
+                        flags,
+                        command: Command::from(number),
+                        cookie: 0,
+                        offset: 0,
+                        bytes: 77,
+                    };
+                    let follows = number == 1 || (style == Style::Extended && flags != 0);
+                    assert_eq!(request.payload_bytes(style), if follows { 77 } else { 0 });
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,127 @@
+//! Where a server listens, whom it lets in, and how it ends.
+
+use std::net::{SocketAddr, TcpStream};
+use std::os::unix::fs::PermissionsExt;
+use std::os::unix::net::UnixListener;
+
+use super::client::{Client, FLUSH, READ, Speech, WRITE, command};
+use super::stand_in::{Stand, info, socket_in};
+use crate::serve::nbd::{Address, Limits, NbdConfig, NbdError, NbdServer};
+
+#[test]
+fn the_unix_socket_is_private_and_goes_away_with_the_server() {
+    let mut stand = Stand::new();
+    let mode = std::fs::metadata(stand.socket())
+        .unwrap()
+        .permissions()
+        .mode();
+    assert_eq!(mode & 0o777, 0o600);
+    assert_eq!(stand.server().addresses(), [Address::Unix(stand.socket())]);
+    let mut client = Client::enter(&stand.socket(), Speech::Simple);
+    assert_eq!(client.ask(command(FLUSH, 0, 0), &[]).errno, 0);
+    stand.server.take().unwrap().stop();
+    assert!(client.is_closed());
+    assert!(!stand.socket().exists());
+}
+
+#[test]
+fn a_live_socket_is_refused_a_stale_one_replaced_and_other_files_are_left_alone() {
+    let stand = Stand::new();
+    let start = |path| {
+        let config = NbdConfig {
+            unix: vec![path],
+            ..NbdConfig::default()
+        };
+        NbdServer::start(stand.handle.clone(), config)
+    };
+    assert!(matches!(start(stand.socket()), Err(NbdError::Live { .. })));
+    assert!(stand.socket().exists());
+    let stale = stand.folder.path().join("stale.sock");
+    drop(UnixListener::bind(&stale).unwrap());
+    let server = start(stale.clone()).unwrap();
+    Client::enter(&stale, Speech::Simple);
+    server.stop();
+    let file = stand.folder.path().join("file");
+    std::fs::write(&file, "precious").unwrap();
+    assert!(matches!(
+        start(file.clone()),
+        Err(NbdError::NotASocket { .. })
+    ));
+    assert_eq!(std::fs::read(&file).unwrap(), b"precious");
+}
+
+#[test]
+fn a_socket_file_that_took_the_name_of_ours_survives_our_end() {
+    let mut stand = Stand::new();
+    std::fs::remove_file(stand.socket()).unwrap();
+    let _other = UnixListener::bind(stand.socket()).unwrap();
+    stand.server.take().unwrap().stop();
+    assert!(stand.socket().exists());
+}
+
+#[test]
+fn tcp_serves_on_loopback_and_elsewhere_only_when_told() {
+    let config = |address: &str, allow_remote| NbdConfig {
+        tcp: vec![address.parse::<SocketAddr>().unwrap()],
+        allow_remote,
+        ..NbdConfig::default()
+    };
+    let stand = Stand::with(info(), config("127.0.0.1:0", false));
+    let Address::Tcp(address) = stand.server().addresses()[1] else {
+        panic!("the second address is TCP");
+    };
+    let stream = TcpStream::connect(address).unwrap();
+    let mut client = Client::greet_on(Box::new(stream), 3);
+    client.go("");
+    assert_eq!(client.ask(command(WRITE, 0, 512), &[1; 512]).errno, 0);
+    assert_eq!(client.ask(command(READ, 0, 512), &[]).data, [1; 512]);
+    let refused = NbdServer::start(stand.handle.clone(), config("0.0.0.0:0", false));
+    assert!(matches!(refused, Err(NbdError::NotLoopback { .. })));
+    assert!(NbdServer::start(stand.handle.clone(), config("0.0.0.0:0", true)).is_ok());
+}
+
+#[test]
+fn no_address_and_impossible_limits_are_refused() {
+    let stand = Stand::new();
+    let nowhere = NbdServer::start(stand.handle.clone(), NbdConfig::default());
+    assert!(matches!(nowhere, Err(NbdError::NoAddress)));
+    let good = Limits::default();
+    for limits in [
+        Limits {
+            connections: 0,
+            ..good
+        },
+        Limits {
+            connection_requests: 0,
+            ..good
+        },
+        Limits {
+            connection_bytes: (32 << 20) - 1,
+            ..good
+        },
+        Limits {
+            shared_bytes: (32 << 20) - 1,
+            ..good
+        },
+    ] {
+        let config = NbdConfig {
+            unix: vec![socket_in(stand.folder.path())],
+            limits,
+            ..NbdConfig::default()
+        };
+        let refused = NbdServer::start(stand.handle.clone(), config);
+        assert!(matches!(refused, Err(NbdError::Limit { .. })), "{limits:?}");
+    }
+}
+
+#[test]
+fn stopping_with_a_drive_that_lost_its_asks_still_ends() {
+    let mut stand = Stand::new();
+    let mut client = Client::enter(&stand.socket(), Speech::Simple);
+    client.send(command(READ, 0, 512), 1, &[]);
+    stand.server.take().unwrap().stop();
+    // The reply may or may not have left before the end.
+    let mut rest = Vec::new();
+    client.stream.read_to_end(&mut rest).unwrap();
+    assert!(rest.is_empty() || rest.len() == 16 + 512);
+}

@@ -1,0 +1,42 @@
+//! Every profile that ships, whole and scaled down, describes a drive whose parts fit.
+
+use imbrex::image::open;
+use imbrex::medium::derived::Derived;
+use imbrex::medium::layout::Layout;
+use imbrex::profile::Profile;
+
+fn shipped() -> Vec<Profile> {
+    let names = Profile::built_in_names();
+    names
+        .into_iter()
+        .map(|name| Profile::from_toml(name, Profile::built_in(name).unwrap()).unwrap())
+        .collect()
+}
+
+#[test]
+fn every_shipped_profile_becomes_a_drive() {
+    for profile in shipped() {
+        let layout =
+            Layout::new(&profile).unwrap_or_else(|error| panic!("{}: {error}", profile.name));
+        assert_eq!(layout.capacity().bytes(), profile.drive.capacity_bytes);
+        println!("{}\n{}", profile.name, Derived::of(&profile, &layout));
+        assert!(open::imagined(&profile).is_ok());
+    }
+}
+
+#[test]
+fn every_shipped_profile_can_be_scaled_down_and_still_fits() {
+    for profile in shipped() {
+        let whole = profile.drive.capacity_bytes;
+        for part in [2, 3, 7, 10, 50, 100, 250, 1000] {
+            let capacity = (whole / part / 4096 * 4096).max(profile.capacity_bytes_min());
+            let (scaled, changed) = profile
+                .scaled_to(capacity)
+                .unwrap_or_else(|error| panic!("{}: {error}", profile.name));
+            let layout = Layout::new(&scaled)
+                .unwrap_or_else(|error| panic!("{} to {capacity}: {error}", profile.name));
+            assert_eq!(layout.capacity().bytes(), capacity);
+            assert!(capacity == whole || !changed.is_empty());
+        }
+    }
+}
