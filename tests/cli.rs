@@ -107,7 +107,7 @@ fn an_orderly_end_gives_an_account_and_leaves_nothing_to_replay() {
     let options = format!("--pace 100x --mover plain --account {}", account.display());
     let served = Served::start(&scratch.image, &options);
     let mut client = served.client();
-    client.write(0, &[7; 65536]).expect("written");
+    client.write(0, &vec![7; 65536]).expect("written");
     assert_eq!(client.read(512, 512), Ok(vec![7; 512]));
     let told = served.stop().success();
     for words in [
@@ -184,6 +184,19 @@ fn a_command_line_without_sense_is_a_usage_error_and_touches_nothing() {
     let told = imbrex("serve {} --nbd tcp:0.0.0.0:0 --read-only", &scratch.image).expect(6);
     assert!(told.contains("--allow-remote"), "{told}");
     assert!(scratch.bytes() == before, "the image was written to");
+}
+
+#[test]
+fn a_frontend_that_cannot_start_stops_the_others() {
+    let scratch = Scratch::tiny();
+    let socket = scratch.path("some.sock");
+    let full = scratch.image.parent().expect("a folder").display();
+    let serve = format!("serve {{}} --nbd unix:{} --fuse {full}", socket.display());
+    let told = imbrex(&serve, &scratch.image).expect(6);
+    assert!(told.contains("not empty"), "{told}");
+    assert!(!socket.exists(), "the socket was left behind");
+    let told = imbrex("inspect {} --json", &scratch.image).json();
+    assert_eq!(told["recovery"]["replayed"], 0, "the drive was shut down");
 }
 
 #[test]
@@ -278,7 +291,7 @@ fn a_drive_that_loses_its_file_ends_with_a_code_of_its_own() {
     let scratch = Scratch::tiny();
     let served = Served::start(&scratch.image, "--pace off");
     let mut client = served.client();
-    client.write(0, &[5; 65536]).expect("written");
+    client.write(0, &vec![5; 65536]).expect("written");
     client.flush().expect("flushed");
     let file = fs::OpenOptions::new()
         .write(true)

@@ -1,5 +1,6 @@
 //! `imbrex check`: checks every structure of an image, and on request every byte in use.
 
+use std::fmt::Write as _;
 use std::io::IsTerminal;
 use std::path::PathBuf;
 use std::time::Duration;
@@ -83,31 +84,36 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
 fn words(arguments: &Arguments, report: &CheckReport) -> String {
     let mut text = String::new();
     for finding in &report.findings {
-        text.push_str(&format!("damage: {}: {}\n", finding.part, finding.what));
+        let _ = writeln!(text, "damage: {}: {}", finding.part, finding.what);
     }
     for remark in &report.remarks {
-        text.push_str(&format!(
-            "remark: {}: {} (a power cut can leave this; the next opening repairs it)\n",
+        let _ = writeln!(
+            text,
+            "remark: {}: {} (a power cut can leave this; the next opening repairs it)",
             remark.part, remark.what
-        ));
+        );
     }
-    text.push_str(&format!(
+    let _ = write!(
+        text,
         "{}: {} map deltas, {} journal records looked at",
         arguments.image.display(),
         report.deltas,
         report.journal_records
-    ));
+    );
     if arguments.data {
         let read = BinaryBytes(report.data_bytes);
-        text.push_str(&format!(
+        let _ = write!(
+            text,
             ", {read} of data read, {} payloads compared",
             report.payloads
-        ));
+        );
     }
     match report.findings.len() {
         0 => text.push_str(": clean\n"),
         1 => text.push_str(": damaged (1 finding)\n"),
-        many => text.push_str(&format!(": damaged ({many} findings)\n")),
+        many => {
+            let _ = writeln!(text, ": damaged ({many} findings)");
+        }
     }
     text
 }

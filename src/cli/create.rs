@@ -1,5 +1,6 @@
 //! `imbrex create`: makes an image, and says what was made and what it may grow to.
 
+use std::fmt::Write as _;
 use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -37,6 +38,7 @@ Examples:
 /// Arguments of `create`.
 #[derive(Debug, clap::Args)]
 #[command(long_about = LONG, after_help = EXAMPLES)]
+#[allow(clippy::struct_excessive_bools)] // words of the user, independent of each other
 pub(super) struct Arguments {
     /// The file to create, or with --block-device the device.
     image: PathBuf,
@@ -91,7 +93,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         id_words(&id)
     );
     for change in changes {
-        text.push_str(&format!("  scaled: {change}\n"));
+        let _ = writeln!(text, "  scaled: {change}");
     }
     text.push_str(&Derived::of(&profile, &layout).to_string());
     if !arguments.block_device {
@@ -134,11 +136,12 @@ fn growth(path: &Path, total: u64, promised: u64) -> String {
         .blocks_available()
         .saturating_mul(found.fragment_size());
     if free < total {
-        text.push_str(&format!(
+        let _ = writeln!(
+            text,
             "warning: its filesystem has {} free; when that is used up, the drive fails as a broken \
-             one would\n",
+             one would",
             BinaryBytes(free)
-        ));
+        );
     }
     text
 }

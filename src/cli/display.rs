@@ -39,10 +39,8 @@ impl Display {
 
     /// Shows the state if it is time.
     pub(super) fn tick(&mut self, handle: &Handle) {
-        if !self
-            .period
-            .is_some_and(|period| self.last.elapsed() >= period)
-        {
+        let since = self.last.elapsed();
+        if self.period.is_none_or(|period| since < period) {
             return;
         }
         self.last = Instant::now();

@@ -2,6 +2,7 @@
 //!
 //! The file is locked for as long as it is open: for reading together with others, for writing alone.
 
+use std::fmt::Write as _;
 use std::fs::File;
 use std::path::Path;
 
@@ -67,12 +68,13 @@ pub(super) fn recovery_words(opened: &Opened) -> String {
         times(report.replayed, "journal record"),
     );
     if let Some(torn) = &report.torn {
-        words.push_str(&format!(
+        let _ = write!(
+            words,
             "; the journal ends where a power cut tore it ({torn})"
-        ));
+        );
     }
     if let Some(unusable) = &report.unusable_map {
-        words.push_str(&format!("; the other map cannot be used ({unusable})"));
+        let _ = write!(words, "; the other map cannot be used ({unusable})");
     }
     words
 }
@@ -87,5 +89,5 @@ fn times(count: u64, noun: &str) -> String {
 
 /// An identity as people compare it: 32 hexadecimal digits.
 pub(super) fn id_words(id: &[u8; 16]) -> String {
-    id.iter().map(|byte| format!("{byte:02x}")).collect()
+    format!("{:032x}", u128::from_be_bytes(*id))
 }

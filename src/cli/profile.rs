@@ -1,5 +1,6 @@
 //! `imbrex profile`: lists, shows and checks profiles of drives.
 
+use std::fmt::Write as _;
 use std::path::PathBuf;
 
 use clap::Subcommand;
@@ -94,10 +95,11 @@ fn list() -> anyhow::Result<()> {
         } else {
             ""
         };
-        text.push_str(&format!(
-            "{name:<16}{capacity:>8}  {}{default}\n",
+        let _ = writeln!(
+            text,
+            "{name:<16}{capacity:>8}  {}{default}",
             nature(&profile)
-        ));
+        );
     }
     output::print(&text)?;
     Ok(())
@@ -140,7 +142,7 @@ fn show(wanted: &Show) -> anyhow::Result<()> {
     }
     let mut text = format!("{}: {}\n", profile.name, nature(&profile));
     for change in &changes {
-        text.push_str(&format!("  scaled: {change}\n"));
+        let _ = writeln!(text, "  scaled: {change}");
     }
     text.push_str(&derived.to_string());
     output::print(&text)?;

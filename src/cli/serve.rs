@@ -47,6 +47,7 @@ Examples:
 /// Arguments of `serve`.
 #[derive(Debug, clap::Args)]
 #[command(long_about = LONG, after_help = EXAMPLES)]
+#[allow(clippy::struct_excessive_bools)] // words of the user, independent of each other
 pub(super) struct Arguments {
     /// The image.
     image: PathBuf,
@@ -86,9 +87,9 @@ pub(super) struct Arguments {
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 enum MoverWord {
-    /// io_uring where the system allows it, else plain.
+    /// `io_uring` where the system allows it, else plain.
     Auto,
-    /// io_uring or nothing.
+    /// `io_uring` or nothing.
     Ring,
     /// One system call after another.
     Plain,

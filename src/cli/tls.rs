@@ -7,6 +7,7 @@ use crate::serve::nbd::{Tls, TlsFiles};
 /// Options of `serve`.
 #[derive(Debug, clap::Args)]
 #[command(next_help_heading = "Encryption of NBD")]
+#[allow(clippy::struct_field_names)] // the names are the options
 pub(super) struct TlsArguments {
     /// The server's certificate chain (PEM); offers TLS to clients that ask.
     #[arg(long, value_name = "FILE", requires = "tls_key")]

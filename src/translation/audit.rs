@@ -8,7 +8,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::state::{State, split_by_band, split_by_place};
 use crate::extent::LbaExtent;
-use crate::medium::area::{AreaKind, BandKind};
+use crate::medium::area::{Area, AreaKind, BandKind};
 use crate::medium::layout::Layout;
 use crate::units::{BandId, HomeBand, Pba, Sectors};
 
@@ -164,7 +164,7 @@ impl State {
             .areas()
             .iter()
             .filter(|area| area.kind == AreaKind::Data);
-        for band in areas.flat_map(|area| area.band_range()).map(BandId) {
+        for band in areas.flat_map(Area::band_range).map(BandId) {
             if !taken.contains_key(&band) && !self.free.contains(&band) {
                 found.push(format!("band {band} is neither in use nor a free spare"));
             }

@@ -86,9 +86,7 @@ impl Served {
         let mut said = String::new();
         while !said.lines().any(|line| line.starts_with("ready: ")) {
             let read = stdout.read_line(&mut said).expect("it prints text");
-            if read == 0 {
-                panic!("it ended: {said} {:?}", child.wait_with_output());
-            }
+            assert!(read > 0, "it ended: {said} {:?}", child.wait_with_output());
         }
         Served {
             child,
