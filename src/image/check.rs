@@ -352,3 +352,55 @@ fn places_of_conventional(layout: &Layout) -> Vec<PbaExtent> {
         })
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use crate::drive::request::{Operation, Request};
+    use crate::image::open;
+    use crate::medium::movement::RequestId;
+    use crate::profile::Profile;
+    use crate::time::Instant;
+    use crate::units::SECTOR_BYTES;
+
+    /// What the host asks and how long it waits before, in milliseconds.
+    fn asked() -> impl Strategy<Value = (Operation, u64, u64, u64)> {
+        let operation = prop_oneof![
+            4 => Just(Operation::Write { fua: false }),
+            1 => Just(Operation::Write { fua: true }),
+            1 => Just(Operation::Trim),
+            1 => Just(Operation::Flush),
+        ];
+        (
+            operation,
+            0..2048u64,
+            1..96u64,
+            prop_oneof![4 => 0..50u64, 1 => 1000..3000u64],
+        )
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(64))]
+        #[test]
+        fn the_state_of_a_working_drive_is_sound_at_every_moment(
+            asked in prop::collection::vec(asked(), 1..60)
+        ) {
+            let text = Profile::built_in("tiny").expect("built in");
+            let profile = Profile::from_toml("tiny", text).expect("valid");
+            let mut drive = open::imagined(&profile).expect("it fits");
+            let capacity = profile.drive.capacity_bytes;
+            let mut now = Instant(0);
+            for (number, (operation, lba, sectors, wait)) in (0u64..).zip(asked) {
+                now = Instant(now.0 + wait * 1_000_000);
+                let offset = lba * SECTOR_BYTES;
+                let bytes = (sectors * SECTOR_BYTES).min(capacity - offset);
+                let request = Request::new(RequestId(number), operation, offset, bytes, capacity);
+                drive.submit(now, request.expect("in bounds"));
+                prop_assert_eq!(drive.failure(), None);
+                let translation = drive.translation().expect("shingled");
+                prop_assert_eq!(translation.state().audit(translation.layout()), vec![]);
+            }
+        }
+    }
+}

@@ -275,3 +275,123 @@ fn runs(layout: &Layout, at: Pba, sectors: Sectors) -> Vec<(BandId, Sectors)> {
     }
     found
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::profile::Profile;
+    use crate::translation::change::Change;
+    use crate::translation::state::Pass;
+    use crate::translation::target::Target;
+    use crate::units::Lba;
+
+    fn layout() -> Layout {
+        let text = Profile::built_in("tiny").expect("built in");
+        Layout::new(&Profile::from_toml("tiny", text).expect("valid")).expect("it fits")
+    }
+
+    fn extent(start: u64, sectors: u64) -> LbaExtent {
+        LbaExtent::new(Lba(start), Sectors(sectors))
+    }
+
+    /// Two entries, staged one after the other.
+    fn staged(layout: &Layout) -> State {
+        let band = BandId(layout.regions()[0].bands.start);
+        let (start, slot) = (layout.band(band).start, layout.slot_sectors(band));
+        let mut state = State::new(layout, false);
+        for (turn, lba) in [(0, 10), (1, 200)] {
+            let change = Change::Stage {
+                extents: vec![extent(lba, 3)],
+                at: start + Sectors(turn * slot.0),
+                slot_sectors: slot,
+            };
+            state.apply(layout, turn + 1, &change);
+        }
+        state
+    }
+
+    #[test]
+    fn a_state_made_by_changes_is_sound() {
+        let layout = layout();
+        assert_eq!(State::new(&layout, true).audit(&layout), []);
+        let mut state = staged(&layout);
+        assert_eq!(state.audit(&layout), []);
+        state.apply(
+            &layout,
+            3,
+            &Change::Trim {
+                extent: extent(11, 300),
+            },
+        );
+        assert_eq!(state.audit(&layout), []);
+    }
+
+    #[test]
+    fn each_rule_is_found_broken() {
+        let layout = layout();
+        let first = layout.band(BandId(layout.regions()[0].bands.start)).start;
+        let spare = *staged(&layout).free.first().expect("it has spares");
+        let check = |rule: &str, damage: &dyn Fn(&mut State)| {
+            let mut state = staged(&layout);
+            damage(&mut state);
+            let complaints = state.audit(&layout);
+            assert!(
+                complaints.iter().any(|c| c.rule == rule),
+                "{rule}: {complaints:?}"
+            );
+        };
+        check("no two live places overlap", &|state| {
+            state.map_to(&layout, 3, extent(500, 1), Target::at(first + Sectors(2)));
+        });
+        let unwritten = "mapped sectors lie in written parts of bands";
+        check(unwritten, &|state| {
+            let after = state.heads[0].expect("it was written to").next;
+            state.map_to(&layout, 3, extent(500, 1), Target::at(first + after));
+        });
+        check(unwritten, &|state| {
+            let place = layout.band(spare).start;
+            state.map_to(&layout, 3, extent(500, 1), Target::at(place));
+        });
+        let uses = "every data band has exactly one use";
+        check(uses, &|state| {
+            state.free.remove(&spare);
+        });
+        check(uses, &|state| {
+            let pass = Pass {
+                spare,
+                upto: Sectors(1),
+            };
+            state.passes.insert(HomeBand(0), pass);
+        });
+        check(uses, &|state| {
+            let place = layout.factory_place(HomeBand(1));
+            state.set_home(&layout, HomeBand(0), place, Sectors(1));
+        });
+        let slots = "slots are accounted for";
+        check(slots, &|state| state.slots_used += 1);
+        check(slots, &|state| state.used.clear());
+        let counters = "counters agree with the map";
+        check(counters, &|state| state.staged_live += 1);
+        check(counters, &|state| {
+            state.live.clear();
+        });
+    }
+
+    #[test]
+    fn many_complaints_of_a_kind_are_cut_short() {
+        let layout = layout();
+        let mut state = State::new(&layout, false);
+        for lba in 0..2 * u64::try_from(COMPLAINTS_MAX).expect("small") {
+            let place = layout.band(layout.factory_place(HomeBand(30))).start;
+            state.map_to(
+                &layout,
+                1,
+                extent(2 * lba, 1),
+                Target::at(place + Sectors(lba)),
+            );
+        }
+        let complaints = state.audit(&layout);
+        let last = complaints.iter().rfind(|c| c.rule.starts_with("mapped"));
+        assert_eq!(last.expect("some").what, "and 20 more");
+    }
+}
