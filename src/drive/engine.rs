@@ -154,10 +154,6 @@ impl Drive {
                 }
                 self.end_job(job.ends);
                 self.pick(job.ends);
-            } else if self.host_waits() {
-                if !self.pick(now.max(self.free_at)) {
-                    return;
-                }
             } else {
                 match self.next_wake() {
                     Some(wake) if wake <= now => {
@@ -243,7 +239,26 @@ impl Drive {
             || matches!(self.closing, Closing::Destaging(_))
     }
 
-    /// When the drive begins something on its own account, if nothing happens until then.
+    /// When the electronics are through with a request that arrived at `arrived`.
+    pub(super) fn ready(&self, arrived: Instant) -> Instant {
+        arrived + self.profile.drive.command_overhead
+    }
+
+    /// When the mechanism can begin with what the host waits for.
+    fn next_ready(&self) -> Option<Instant> {
+        let queued = self
+            .queue
+            .front()
+            .map(|waiting| self.ready(waiting.arrived));
+        let flush = self
+            .flushes
+            .front()
+            .map(|(waiting, _)| self.ready(waiting.arrived));
+        let closing = matches!(self.closing, Closing::Destaging(_)).then_some(self.free_at);
+        [queued, flush, closing].into_iter().flatten().min()
+    }
+
+    /// When the drive begins something next, if nothing happens until then.
     fn next_wake(&self) -> Option<Instant> {
         let destage = self.cached_since.map(|since| {
             let delay = if self.cache.is_half_full() {
@@ -257,7 +272,8 @@ impl Drive {
             .wants_cleaning()
             .then(|| self.last_host + self.profile.cleaning.idle_delay);
         let ahead = self.ahead.wanted().then_some(self.free_at);
-        [destage, clean, ahead]
+        let host = self.next_ready();
+        [host, destage, clean, ahead]
             .into_iter()
             .flatten()
             .min()
