@@ -251,6 +251,25 @@ fn damaged_maps_are_refused() {
 }
 
 #[test]
+fn a_damaged_newest_map_is_not_passed_over_for_an_older_one() {
+    let (scratch, _) = Scratch::cut_off();
+    let served = Served::start(&scratch.image, "--pace off");
+    let mut client = served.client();
+    client.write(4 << 20, &[9; 4096]).expect("written");
+    client.flush().expect("flushed");
+    served.cut();
+    imbrex("check {}", &scratch.image).success();
+    let maps = scratch.records(FULL_MAP);
+    let newest = maps
+        .iter()
+        .max_by_key(|map| map.sequence)
+        .expect("two maps");
+    scratch.set(newest.sector, 60, |byte| !byte);
+    let ended = imbrex("check {}", &scratch.image);
+    assert!(matches!(ended.code, Some(1 | 3)), "{ended:#?}");
+}
+
+#[test]
 fn a_damaged_record_that_was_durable_is_refused() {
     let (scratch, _) = Scratch::cut_off();
     let covered = imbrex("inspect {} --json", &scratch.image).json()["recovery"]["map_sequence"]

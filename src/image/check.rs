@@ -206,6 +206,7 @@ impl<'a> Checker<'a> {
         }
         let journal = layout.journal();
         let mut newer = Vec::new();
+        let mut latest = report.epoch;
         let mut at = journal.start;
         while at < journal.end() {
             let record = self.journal_record(at, journal.end());
@@ -215,10 +216,20 @@ impl<'a> Checker<'a> {
                     .map_or(Sectors(1), |record| record.header.sectors);
             let Some(record) = record else { continue };
             self.report.journal_records += 1;
+            latest = latest.max(record.header.epoch);
             let covered = report.map_sequence + 1..=report.sequence;
             if record.header.epoch == report.epoch && covered.contains(&record.header.sequence) {
                 newer.push(record);
             }
+        }
+        if latest > report.epoch {
+            // An opening writes its map, durable, before its first record.
+            let what = format!(
+                "the newest map that can be used is of opening {}, yet the journal has records of \
+                 opening {latest}: what was written since is lost",
+                report.epoch
+            );
+            self.damage("map", what);
         }
         newer.sort_by_key(|record| record.header.sequence);
         newer
