@@ -7,8 +7,7 @@
 use crate::profile::quantity::Unit;
 use crate::profile::relations;
 use crate::profile::{
-    BandSize, Personality, Profile, RecordingZone, SeekCurve, SeekPoint, Staging, StagingMedium,
-    StagingPlace,
+    BandSize, Profile, RecordingZone, SeekCurve, SeekPoint, Staging, StagingMedium, StagingPlace,
 };
 use crate::units::{SECTOR_BYTES, count};
 
@@ -255,19 +254,17 @@ impl Profile {
     fn missing_bytes(&self) -> u64 {
         let capacity = self.drive.capacity_bytes;
         let mut needed = capacity + capacity / 100;
-        if self.drive.personality == Personality::DriveManaged {
-            let outer = &self.platters.zones[0];
-            // Each staging region and the map cut an area of data bands in two, and each area
-            // has spares and may leave a row of bands unfinished.
-            let areas = count(self.platters.zones.len()) + self.regions() + 1;
-            let lost = u64::from(self.bands.spares_per_zone) + u64::from(self.platters.surfaces);
-            let mut bands = areas * lost;
-            if let Some(staging) = &self.staging {
-                needed += self.map_rows() * u64::from(self.platters.surfaces) * outer.track_bytes();
-                bands += self.staging_bands(staging) + 1;
-            }
-            needed += bands * self.bands.bytes_in(outer);
+        let outer = &self.platters.zones[0];
+        // Each staging region and the map cut an area of data bands in two, and each area has
+        // spares and may leave a row of bands unfinished.
+        let areas = count(self.platters.zones.len()) + self.regions() + 1;
+        let lost = u64::from(self.bands.spares_per_zone) + u64::from(self.platters.surfaces);
+        let mut bands = areas * lost;
+        if let Some(staging) = &self.staging {
+            needed += self.map_rows() * u64::from(self.platters.surfaces) * outer.track_bytes();
+            bands += self.staging_bands(staging) + 1;
         }
+        needed += bands * self.bands.bytes_in(outer);
         needed.saturating_sub(self.band_bytes())
     }
 
