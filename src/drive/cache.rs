@@ -137,7 +137,7 @@ impl Cache {
         };
         let mut dropped = Vec::new();
         self.map.insert(piece.extent, value, |part, former| {
-            dropped.push((part.sectors, former))
+            dropped.push((part.sectors, former));
         });
         self.forget(&dropped, released);
     }

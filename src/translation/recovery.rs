@@ -38,9 +38,9 @@ pub enum RecoveryError {
     #[error("neither map of the image can be used: {first}; {second}")]
     NoMap {
         /// What is wrong with the first half.
-        first: RecordError,
+        first: Box<RecordError>,
         /// What is wrong with the second half.
-        second: RecordError,
+        second: Box<RecordError>,
     },
     /// A record is damaged although a later one says that it was durable.
     #[error("the image is damaged: record {sequence} at sector {at} was durable, but {what}")]
@@ -177,6 +177,7 @@ struct Root {
     sectors: Sectors,
 }
 
+#[allow(clippy::large_enum_variant)] // one value, for the length of a match
 enum Roots {
     Blank,
     Found {
@@ -233,7 +234,10 @@ impl Reader<'_> {
                 unusable: not_blank(a),
             },
             (Err(a), Err(b)) if is_blank(&a) && is_blank(&b) => Roots::Blank,
-            (Err(first), Err(second)) => return Err(RecoveryError::NoMap { first, second }),
+            (Err(first), Err(second)) => {
+                let (first, second) = (Box::new(first), Box::new(second));
+                return Err(RecoveryError::NoMap { first, second });
+            }
         })
     }
 

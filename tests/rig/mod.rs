@@ -5,6 +5,9 @@
 //! so that a torn piece is seen as such. It does not check the order in which concurrent requests
 //! to the same piece take effect: the rig never has two of those under way.
 
+#![allow(clippy::unwrap_used)] // in a test it is an assertion
+#![allow(dead_code)] // each test program uses what it needs
+
 use std::collections::{BTreeMap, BTreeSet};
 
 use imbrex::drive::request::{Completion, Effect, Operation, Request};

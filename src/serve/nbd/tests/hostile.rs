@@ -47,7 +47,7 @@ fn hurl(mut stream: UnixStream, bytes: &[u8], vanish: bool) {
         return;
     }
     let _ = stream.shutdown(Shutdown::Write);
-    let mut sink = [0; 65536];
+    let mut sink = vec![0; 65536];
     loop {
         match stream.read(&mut sink) {
             Ok(0) => return,
