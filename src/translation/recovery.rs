@@ -148,11 +148,17 @@ pub fn fresh(profile: &Profile, staging: &Staging, layout: &Layout, render: bool
     let state = State::new(layout, profile.drive.formatted);
     let journal = Journal::resume(layout.journal(), layout.journal().start, 0, 1);
     let maps = MapArea::new(layout, staging.merge_tracks, 1, 0);
+    // The home bands of a formatted drive hold something that no pass has written.
+    let touched = if profile.drive.formatted {
+        Touched::Unknown
+    } else {
+        Touched::These(BTreeSet::new())
+    };
     let parts = Parts {
         state,
         journal,
         maps,
-        touched: Touched::These(BTreeSet::new()),
+        touched,
     };
     let translation = Translation::assemble(profile, staging, layout.clone(), parts, render);
     Recovered {
