@@ -98,6 +98,11 @@ impl Cache {
         self.sectors + sectors <= self.capacity
     }
 
+    /// Whether `sectors` fit when nothing else is held.
+    pub fn could_hold(&self, sectors: Sectors) -> bool {
+        sectors <= self.capacity
+    }
+
     /// Whether so much is held that destaging should not wait.
     pub fn is_half_full(&self) -> bool {
         self.sectors.0 * 2 >= self.capacity.0

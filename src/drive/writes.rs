@@ -28,7 +28,7 @@ impl Drive {
             self.prepare(&mut waiting, &mut draft);
             debug_assert!(draft.is_empty(), "whole sectors need no reading");
             self.absorb(&mut waiting, now);
-            self.complete(&waiting, now, None, now);
+            self.complete(&waiting, self.ready(now), None, now);
         } else {
             self.interrupt_read_ahead(now);
             self.queue.push_back(waiting);
@@ -37,14 +37,17 @@ impl Drive {
 
     /// Whether the cache would take it now.
     fn absorbs(&self, waiting: &Waiting) -> bool {
-        let writes = !matches!(waiting.request.operation(), Operation::Trim);
         let touched = waiting.touched();
-        writes
+        self.is_for_cache(waiting) && self.cache.has_room(touched.sectors) && !self.is_held(touched)
+    }
+
+    /// Whether it goes through the cache, once there is room.
+    fn is_for_cache(&self, waiting: &Waiting) -> bool {
+        !matches!(waiting.request.operation(), Operation::Trim)
             && self.profile.write_cache.enabled
             && !waiting.is_fua()
             && !self.deallocates(waiting)
-            && self.cache.has_room(touched.sectors)
-            && !self.is_held(touched)
+            && self.cache.could_hold(waiting.touched().sectors)
     }
 
     /// Whether a zeroing request is treated as a trim.
@@ -78,8 +81,15 @@ impl Drive {
         if self.deallocates(&self.queue[chosen]) {
             return self.serve_trim(chosen, at);
         }
-        if self.absorbs(&self.queue[chosen]) && !self.queue[chosen].prepared {
-            return self.absorb_queued(chosen, at);
+        if !self.queue[chosen].prepared {
+            if self.absorbs(&self.queue[chosen]) {
+                return self.absorb_queued(chosen, at);
+            }
+            let waiting = &self.queue[chosen];
+            let full = !self.cache.has_room(waiting.touched().sectors);
+            if full && self.is_for_cache(waiting) && self.destage(at) {
+                return;
+            }
         }
         self.write_through(chosen, at);
     }
@@ -186,7 +196,8 @@ impl Drive {
             waiting.request.operation(),
             Operation::Write { .. } | Operation::WriteZeroes { .. }
         );
-        if !writes || self.deallocates(waiting) || (self.absorbs(waiting) && !waiting.prepared) {
+        if !writes || self.deallocates(waiting) || (self.is_for_cache(waiting) && !waiting.prepared)
+        {
             return false;
         }
         let touched = waiting.touched();
