@@ -1,7 +1,8 @@
-//! Lists that must be complete: counters are counted, dependencies have reasons.
+//! Lists that must be complete: counters are counted, dependencies have reasons, files that pages name
+//! exist.
 
 use crate::assert_clean;
-use crate::source::{name_at, root, sources};
+use crate::source::{collect, line_of, name_at, relative, root, sources};
 
 /// The fields of the struct `name` in `code`.
 fn fields<'a>(code: &'a str, name: &str) -> Vec<&'a str> {
@@ -72,4 +73,29 @@ fn every_dependency_has_a_reason() {
     }
     assert!(seen > 10, "only {seen} dependencies found");
     assert_clean("Beside each dependency stands its reason:", &findings);
+}
+
+#[test]
+fn files_that_a_page_names_exist() {
+    let mut pages = vec![root().join("DEVELOPERS.md"), root().join("README.md")];
+    collect(&root().join("docs"), "md", &mut pages);
+    let mut findings = Vec::new();
+    for page in pages.iter().filter(|page| page.exists()) {
+        let text = std::fs::read_to_string(page).unwrap();
+        for (at, _) in text.match_indices('`') {
+            let named = text[at + 1..].split('`').next().unwrap();
+            let is_path = ["src/", "tests/", "docs/", "configs/", "benches/"]
+                .iter()
+                .any(|folder| named.starts_with(folder));
+            let pattern = named.contains(|c: char| "*<>, ".contains(c));
+            if is_path && !pattern && !root().join(named).exists() {
+                findings.push(format!(
+                    "{}:{}: {named}",
+                    relative(page),
+                    line_of(&text, at)
+                ));
+            }
+        }
+    }
+    assert_clean("Pages lead to places that are there:", &findings);
 }
