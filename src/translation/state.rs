@@ -399,7 +399,7 @@ pub fn split_by_band(layout: &Layout, range: LbaExtent) -> impl Iterator<Item = 
 }
 
 /// Cuts a run on the medium at the borders of physical bands.
-fn split_by_place(
+pub(super) fn split_by_place(
     layout: &Layout,
     pba: Pba,
     sectors: Sectors,
