@@ -1,6 +1,8 @@
 //! The production drive against a plain reference, in virtual time: requests of every kind, every
 //! style of profile, power cuts after any movement.
 
+#![allow(clippy::unwrap_used, clippy::print_stdout)] // a test asserts, and names its seed
+
 mod rig;
 
 use imbrex::medium::memory_store::Fate;
@@ -175,7 +177,7 @@ fn run(seed: u64, operations: u64, cuts: bool) -> u64 {
                 } else {
                     stream
                 };
-                for _ in 0..1 + dice.below(24) {
+                for _ in 0..=dice.below(24) {
                     let pieces = 128.min(all - stream);
                     if pieces == 0 {
                         break;

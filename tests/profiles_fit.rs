@@ -1,5 +1,7 @@
 //! Every profile that ships, whole and scaled down, describes a drive whose parts fit.
 
+#![allow(clippy::unwrap_used)] // in a test it is an assertion
+
 use imbrex::image::open;
 use imbrex::medium::derived::Derived;
 use imbrex::medium::layout::Layout;

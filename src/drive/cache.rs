@@ -152,7 +152,7 @@ impl Cache {
                 ..moved
             };
             self.map.insert(part, value, |part, former| {
-                dropped.push((part.sectors, former))
+                dropped.push((part.sectors, former));
             });
         }
         self.forget(&dropped, released);

@@ -25,6 +25,7 @@ use crate::units::{BandId, Sectors};
 
 /// One drive.
 #[derive(Clone, Debug)]
+#[allow(clippy::struct_excessive_bools)] // independent facts, not a state
 pub struct Drive {
     pub(super) profile: Profile,
     pub(super) back: Back,

@@ -256,7 +256,7 @@ impl Drive {
                 self.merge_sector(waiting, lba, draft);
             }
             if waiting.request.operation() != Operation::Trim {
-                let from = self.source(waiting, covered.start);
+                let from = Drive::source(waiting, covered.start);
                 waiting.pieces.push_back(Piece {
                     extent: covered,
                     from,
@@ -269,7 +269,7 @@ impl Drive {
         }
     }
 
-    fn source(&self, waiting: &Waiting, lba: Lba) -> Place {
+    fn source(waiting: &Waiting, lba: Lba) -> Place {
         match waiting.request.operation() {
             Operation::Write { .. } => Place::Buffer {
                 id: waiting.request.buffer(),
@@ -291,7 +291,7 @@ impl Drive {
         let sector = lba.0 * SECTOR_BYTES;
         let begin = waiting.request.offset().max(sector);
         let end = (waiting.request.offset() + waiting.request.bytes()).min(sector + SECTOR_BYTES);
-        let source = self.source(waiting, lba);
+        let source = Drive::source(waiting, lba);
         draft.transfer(
             source,
             Place::Buffer {

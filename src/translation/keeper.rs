@@ -105,7 +105,8 @@ pub struct Counts {
 pub(super) enum Touched {
     /// These and no others.
     These(BTreeSet<BandId>),
-    /// Any band may have been: the image was opened again.
+    /// Any band may have been, or holds something all the same: the image was opened again, or the
+    /// drive came formatted.
     Unknown,
 }
 

@@ -39,9 +39,9 @@ pub enum RecoveryError {
     #[error("neither map of the image can be used: {first}; {second}")]
     NoMap {
         /// What is wrong with the first half.
-        first: RecordError,
+        first: Box<RecordError>,
         /// What is wrong with the second half.
-        second: RecordError,
+        second: Box<RecordError>,
     },
     /// A record is damaged although a later one says that it was durable.
     #[error("the image is damaged: record {sequence} at sector {at} was durable, but {what}")]
@@ -149,11 +149,17 @@ pub fn fresh(profile: &Profile, staging: &Staging, layout: &Layout, render: bool
     let state = State::new(layout, profile.drive.formatted);
     let journal = Journal::resume(layout.journal(), layout.journal().start, 0, 1);
     let maps = MapArea::new(layout, staging.merge_tracks, 1, 0);
+    // The home bands of a formatted drive hold something that no pass has written.
+    let touched = if profile.drive.formatted {
+        Touched::Unknown
+    } else {
+        Touched::These(BTreeSet::new())
+    };
     let parts = Parts {
         state,
         journal,
         maps,
-        touched: Touched::These(BTreeSet::new()),
+        touched,
     };
     let translation = Translation::assemble(profile, staging, layout.clone(), parts, render);
     Recovered {
@@ -178,6 +184,7 @@ struct Root {
     sectors: Sectors,
 }
 
+#[allow(clippy::large_enum_variant)] // one value, for the length of a match
 enum Roots {
     Blank,
     Found {
@@ -234,7 +241,10 @@ impl Reader<'_> {
                 unusable: not_blank(a),
             },
             (Err(a), Err(b)) if is_blank(&a) && is_blank(&b) => Roots::Blank,
-            (Err(first), Err(second)) => return Err(RecoveryError::NoMap { first, second }),
+            (Err(first), Err(second)) => {
+                let (first, second) = (Box::new(first), Box::new(second));
+                return Err(RecoveryError::NoMap { first, second });
+            }
         })
     }
 

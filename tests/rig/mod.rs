@@ -5,6 +5,9 @@
 //! so that a torn piece is seen as such. It does not check the order in which concurrent requests
 //! to the same piece take effect: the rig never has two of those under way.
 
+#![allow(clippy::unwrap_used)] // in a test it is an assertion
+#![allow(dead_code)] // each test program uses what it needs
+
 use std::collections::{BTreeMap, BTreeSet};
 
 use imbrex::drive::request::{Completion, Effect, Operation, Request};
@@ -85,6 +88,8 @@ pub(crate) struct Rig {
     reference: Reference,
     requests: u64,
     pub(crate) completions: Vec<Completion>,
+    /// What the newest answered read found in each of its pieces.
+    found: Vec<Option<u64>>,
 }
 
 impl Rig {
@@ -116,6 +121,7 @@ impl Rig {
             reference,
             requests,
             completions: Vec::new(),
+            found: Vec::new(),
         };
         rig.collect();
         rig.carry_out();
@@ -268,6 +274,7 @@ impl Rig {
         match pending.ask {
             Ask::Read { at, pieces } => {
                 let data = self.buffers.take_reply(BufferId::Request(answer.request));
+                self.found.clear();
                 for (piece, bytes) in (at..at + pieces).zip(data.chunks(512)) {
                     let newest = self.reference.versions[slice(piece, 1)][0]
                         .last()
@@ -279,6 +286,7 @@ impl Rig {
                         "piece {piece} read by {:?}",
                         answer.request
                     );
+                    self.found.push(value_of(bytes, piece));
                 }
             }
             Ask::Flush => {
@@ -441,6 +449,52 @@ impl Rig {
             self.now = self.now.max(next.at);
             self.opened.drive.advance(self.now);
         }
+    }
+
+    /// Asks, waits for the answer, and tells the number of the request: what a write leaves in its
+    /// pieces.
+    pub(crate) fn done(&mut self, ask: Ask) -> u64 {
+        self.settle();
+        self.ask(ask);
+        let number = self.requests;
+        self.settle();
+        number
+    }
+
+    /// What some pieces hold: the number of the request that wrote them, 0 for zeroes.
+    pub(crate) fn values(&mut self, at: u64, pieces: u64) -> Vec<Option<u64>> {
+        let mut values = Vec::new();
+        for first in (at..at + pieces).step_by(128) {
+            let pieces = 128.min(at + pieces - first);
+            self.done(Ask::Read { at: first, pieces });
+            values.append(&mut self.found);
+        }
+        values
+    }
+
+    /// Lets time pass to the drive's next deadline; what the drive then wants is not carried out.
+    pub(crate) fn begin_step(&mut self) {
+        if let Some(deadline) = self.opened.drive.next_deadline() {
+            self.now = self.now.max(deadline.at);
+            self.opened.drive.advance(self.now);
+            self.collect();
+        }
+    }
+
+    /// Ends the drive's work in good order.
+    pub(crate) fn shut_down(&mut self) {
+        self.settle();
+        self.opened.drive.shut_down(self.now);
+        self.collect();
+        self.carry_out();
+        while !self.opened.drive.idle() {
+            assert!(self.step(), "the drive waits for nothing and is not idle");
+        }
+    }
+
+    /// The same bytes as the drive's.
+    pub(crate) fn store(&self) -> MemoryStore {
+        self.store.clone()
     }
 
     /// Buffers that somebody still holds.
