@@ -282,7 +282,10 @@ impl Drive {
         let Some(translation) = self.back.translation() else {
             return false;
         };
-        let dirty = translation.has_dirty_bands() && !self.clean_in_vain && !self.still;
+        let dirty = translation.has_dirty_bands()
+            && !self.clean_in_vain
+            && !self.still
+            && self.closing == Closing::No;
         match self.profile.cleaning.style {
             CleaningStyle::Aggressive => dirty,
             CleaningStyle::Lazy => {

@@ -2,7 +2,7 @@
 //!
 //! The layout has the last word on what fits; it lies above and is not asked here.
 
-use crate::profile::{Personality, Profile, RecordingZone, Staging, StagingMedium, StagingPlace};
+use crate::profile::{Profile, RecordingZone, Staging, StagingMedium, StagingPlace};
 use crate::units::{SECTOR_BYTES, count};
 
 /// Bytes of a full map for each extent and home band, and for its fixed parts: what the layout
@@ -16,19 +16,17 @@ impl Profile {
     pub(super) fn missing_bytes(&self) -> u64 {
         let capacity = self.drive.capacity_bytes;
         let mut needed = capacity + capacity / 100;
-        if self.drive.personality == Personality::DriveManaged {
-            let outer = &self.platters.zones[0];
-            // Each staging region and the map cut an area of data bands in two, and each area
-            // has spares and may leave a row of bands unfinished.
-            let areas = count(self.platters.zones.len()) + self.regions() + 1;
-            let lost = u64::from(self.bands.spares_per_zone) + u64::from(self.platters.surfaces);
-            let mut bands = areas * lost;
-            if let Some(staging) = &self.staging {
-                needed += self.map_rows() * u64::from(self.platters.surfaces) * outer.track_bytes();
-                bands += self.staging_bands(staging) + 1;
-            }
-            needed += bands * self.bands.bytes_in(outer);
+        let outer = &self.platters.zones[0];
+        // Each staging region and the map cut an area of data bands in two, and each area has
+        // spares and may leave a row of bands unfinished.
+        let areas = count(self.platters.zones.len()) + self.regions() + 1;
+        let lost = u64::from(self.bands.spares_per_zone) + u64::from(self.platters.surfaces);
+        let mut bands = areas * lost;
+        if let Some(staging) = &self.staging {
+            needed += self.map_rows() * u64::from(self.platters.surfaces) * outer.track_bytes();
+            bands += self.staging_bands(staging) + 1;
         }
+        needed += bands * self.bands.bytes_in(outer);
         needed.saturating_sub(self.band_bytes())
     }
 

@@ -11,7 +11,7 @@ use super::change::Change;
 use super::codec::error::RecordError;
 use super::codec::map_record::{MapHeader, MapRecord, decode_map, peek_map_sectors};
 use super::codec::map_state::MapState;
-use super::codec::record::{JournalRecord, decode_journal, peek_sectors};
+use super::codec::record::{JournalHeader, JournalRecord, decode_journal, peek_sectors};
 use super::journal::Journal;
 use super::keeper::{Parts, Touched, Translation};
 use super::map_area::MapArea;
@@ -525,14 +525,18 @@ impl Reader<'_> {
         Ok(crc)
     }
 
-    /// Looks through the whole journal for a record of this epoch which says that something past
-    /// the end found was durable.
+    /// Looks through the whole journal for a record which shows that something past the end found was
+    /// durable: one that says so, or one of a later opening, whose map must then be lost.
     fn refuse_lost_records(
         &self,
         epoch: u64,
         end: &End,
         torn: Option<&str>,
     ) -> Result<(), RecoveryError> {
+        // Each opening makes its own map durable before its first record.
+        let lost = |header: &JournalHeader| {
+            header.epoch > epoch || (header.epoch == epoch && header.durable > end.sequence)
+        };
         let journal = self.layout.journal();
         let mut at = journal.start;
         while at < journal.end() {
@@ -549,7 +553,7 @@ impl Reader<'_> {
                 let Ok(record) = decode_journal(&self.read(here, sectors)?, here) else {
                     continue;
                 };
-                if record.header.epoch == epoch && record.header.durable > end.sequence {
+                if lost(&record.header) {
                     let what = torn
                         .unwrap_or("it is not where the journal goes on")
                         .to_owned();
