@@ -19,6 +19,10 @@ use tempfile::TempDir;
 const MIB: u64 = 1 << 20;
 const GIB: u64 = 1 << 30;
 
+/// States of `base:allocation`.
+const DATA: u64 = 0;
+const HOLE_AND_ZERO: u64 = 3;
+
 /// A new drive in a folder of its own.
 struct Bench {
     folder: TempDir,
@@ -118,8 +122,6 @@ fn nbdinfo_maps_holes_and_data_where_they_are() {
         });
         numbers.collect::<Vec<_>>()
     };
-    const DATA: u64 = 0;
-    const HOLE_AND_ZERO: u64 = 3;
     assert_eq!(
         map("base:allocation"),
         [

@@ -58,7 +58,7 @@ impl Tree {
     pub(crate) fn overwrite(&mut self, root: &Path) {
         let mut content = std::mem::take(&mut self.content);
         for (turn, (name, known)) in content.iter_mut().enumerate() {
-            if known.0 == 0 || self.random.next_u32() % 5 > 0 {
+            if known.0 == 0 || !self.random.next_u32().is_multiple_of(5) {
                 continue;
             }
             let path = root.join(name);
@@ -71,7 +71,7 @@ impl Tree {
                 path.display()
             );
             let file = OpenOptions::new().write(true).open(&path).expect("opened");
-            for _ in 0..1 + self.random.next_u32() % 4 {
+            for _ in 0..=self.random.next_u32() % 4 {
                 let length = expected.len();
                 let at = self.below(length);
                 let bytes = (1 + self.below(65536)).min(length - at);
@@ -122,7 +122,8 @@ impl Tree {
 
 /// Plain files below a folder in order of their names, until they make up `bytes`.
 fn collect(folder: &Path, bytes: u64, total: &mut u64, found: &mut Vec<PathBuf>) {
-    let entries = fs::read_dir(folder).unwrap_or_else(|error| panic!("{folder:?}: {error}"));
+    let entries =
+        fs::read_dir(folder).unwrap_or_else(|error| panic!("{}: {error}", folder.display()));
     let mut paths: Vec<PathBuf> = entries.map(|entry| entry.expect("listed").path()).collect();
     paths.sort();
     for path in paths {
