@@ -37,6 +37,37 @@ fn btrfs_keeps_a_tree_of_files() {
     keeps_a_tree(&["mkfs.btrfs", "-q"], &check);
 }
 
+#[test]
+fn ext4_finds_all_that_was_synced_after_a_power_cut() {
+    if !is_root() {
+        return;
+    }
+    let disk = Disk::new(CAPACITY);
+    let mut attached = disk.attach();
+    tool("mkfs.ext4", ["-q", &attached.device]).success();
+    let mut mounted = attached.mount();
+    let mut tree = Tree::copy_to(mounted.path, TREE_BYTES / 4);
+    for _ in 0..3 {
+        tree.overwrite(mounted.path);
+        tool("sync", ["--file-system".as_ref(), mounted.path.as_os_str()]).success();
+        // Somebody looks at the folder, so that the kernel has it by heart when its server is gone.
+        tool("stat", [attached.folder()]).success();
+        attached.lose_power();
+        drop(mounted);
+        attached.leave();
+        disk.check();
+        attached = disk.attach();
+        // 1: it corrected something, which bringing its journal home counts as.
+        let checked = tool("e2fsck", ["-f", "-p", &attached.device]);
+        assert!(matches!(checked.code, Some(0 | 1)), "{checked:#?}");
+        mounted = attached.mount();
+        tree.verify(mounted.path);
+    }
+    drop(mounted);
+    attached.end();
+    disk.check();
+}
+
 fn keeps_a_tree(make: &[&str], check: &[&str]) {
     if !is_root() {
         return;

@@ -66,6 +66,22 @@ impl Attached {
         }
     }
 
+    /// Where the server shows its file.
+    pub(crate) fn folder(&self) -> &Path {
+        &self.fuse
+    }
+
+    /// Kills the server under whatever is mounted.
+    pub(crate) fn lose_power(&self) {
+        self.served.as_ref().expect("it is served").kill();
+    }
+
+    /// Detaches the loop device from a server that was killed. Its mount is left behind.
+    pub(crate) fn leave(mut self) {
+        tool("losetup", ["--detach", &self.device]).success();
+        self.served.take().expect("ended once").cut();
+    }
+
     /// Detaches the loop device and ends the server; hands back its account.
     pub(crate) fn end(mut self) -> String {
         tool("losetup", ["--detach", &self.device]).success();

@@ -129,9 +129,14 @@ impl Served {
         self.wait()
     }
 
+    /// A power cut. To be told of with [`Served::cut`].
+    pub(crate) fn kill(&self) {
+        self.signal(Signal::SIGKILL);
+    }
+
     /// A power cut.
     pub(crate) fn cut(self) {
-        self.signal(Signal::SIGKILL);
+        self.kill();
         let ended = self.wait();
         assert_eq!(
             ended.code, None,
