@@ -15,7 +15,8 @@ impl Drive {
     pub(super) fn take_read(&mut self, now: Instant, mut waiting: Waiting) {
         waiting.buffers.push(waiting.request.buffer());
         let touched = waiting.touched();
-        let ready = if self.needs_no_arm(touched) {
+        let needs_no_arm = self.needs_no_arm(touched);
+        let ready = if needs_no_arm {
             Some(now)
         } else {
             self.ahead.ready_at(touched, now)
@@ -32,7 +33,10 @@ impl Drive {
         let (plan, mut timing) = self.issue(draft, now);
         timing.transfer = ready.since(now);
         waiting.add(&timing);
-        self.ahead.host_read(touched);
+        // What the arm has no part in says nothing of what it passes over meanwhile.
+        if !needs_no_arm || self.ahead.continues(touched) {
+            self.ahead.host_read(touched);
+        }
         self.complete(&waiting, ready, plan, now);
     }
 

@@ -191,6 +191,15 @@ impl Drive {
         }
         let touched = waiting.touched();
         let overlaps = |other: &Waiting| other.touched().intersect(&touched).is_some();
+        // Once a sector is read and merged, no other write of it may get through: neither one that
+        // did so before, nor one that is due before this one.
+        let overtakes = |i: usize| {
+            let other = &self.queue[i];
+            other.request.operation() != Operation::Read && overlaps(other)
+        };
+        if (0..candidate).any(|i| !owners.contains(&i) && overtakes(i)) {
+            return false;
+        }
         // Reading what a sector held must not overtake a write of it that is only gathered.
         let clashes =
             |other: &Waiting| overlaps(other) && !(waiting.is_whole() && other.is_whole());
@@ -337,12 +346,15 @@ impl Drive {
         }
         let (plan, timing) = self.issue(draft, at);
         waiting.add(&timing);
-        self.complete(&waiting, timing.end, plan, at);
+        // Where only the edges were left to do, what made them durable is an earlier plan.
+        let needs = plan.or(self.last_barrier);
+        self.complete(&waiting, timing.end, needs, at);
         self.occupy(Busy::Host, at, timing.end);
     }
 
-    /// Moves some of the cache to the medium; tells whether there was anything.
-    pub(super) fn destage(&mut self, at: Instant) -> bool {
+    /// Moves some of the cache to the medium (`before`: of what is older than this mark); tells
+    /// whether there was anything.
+    pub(super) fn destage(&mut self, at: Instant, before: Option<u64>) -> bool {
         let most = self
             .profile
             .staging
@@ -352,7 +364,7 @@ impl Drive {
         let look = Sectors::holding(most.max(self.profile.write_cache.bypass_run_bytes))
             .max(Sectors(1024));
         let one_run = self.profile.staging.is_none();
-        let found = self.cache.next_pieces(look, one_run);
+        let found = self.cache.next_pieces(look, one_run, before);
         if found.is_empty() {
             return false;
         }

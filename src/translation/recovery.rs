@@ -4,7 +4,6 @@
 //! first that is torn. It reads only; it may run any number of times. What is damaged although a
 //! record says that it was durable is an error, not an end of the journal.
 
-use std::collections::BTreeSet;
 use std::io;
 
 use super::codec::error::RecordError;
@@ -133,7 +132,7 @@ pub fn recover(
         state,
         journal,
         maps,
-        touched: Touched::Unknown,
+        touched: Touched::any_may_be(),
     };
     let translation = Translation::assemble(profile, staging, layout.clone(), parts, true);
     Ok(Recovered {
@@ -148,11 +147,16 @@ pub fn fresh(profile: &Profile, staging: &Staging, layout: &Layout, render: bool
     let state = State::new(layout, profile.drive.formatted);
     let journal = Journal::resume(layout.journal(), layout.journal().start, 0, 1);
     let maps = MapArea::new(layout, staging.merge_tracks, 1, 0);
+    let touched = if profile.drive.formatted {
+        Touched::any_may_be()
+    } else {
+        Touched::none()
+    };
     let parts = Parts {
         state,
         journal,
         maps,
-        touched: Touched::These(BTreeSet::new()),
+        touched,
     };
     let translation = Translation::assemble(profile, staging, layout.clone(), parts, render);
     Recovered {
