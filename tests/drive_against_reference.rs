@@ -51,7 +51,20 @@ fn every_request_reads_back_what_the_reference_says() {
         lag: true,
     };
     let tally = runs(0..100, options);
-    check(&tally, &[("operations", 40_000)]);
+    check(
+        &tally,
+        &[
+            ("operations", 40_000),
+            ("cleaned in place", 500),
+            ("cleaned by swap", 500),
+            ("cleaned with a safe copy", 500),
+            ("cleaned with a safe copy read back", 500),
+            ("cleaned by completing a pass", 100),
+            ("foreground cleanings by extents", 500),
+            ("foreground cleanings by log", 500),
+            ("journal wraps", 50),
+        ],
+    );
 }
 
 #[test]
@@ -63,7 +76,29 @@ fn a_power_cut_after_any_movement_loses_nothing_that_was_durable() {
         lag: true,
     };
     let tally = runs(1000..1160, options);
-    check(&tally, &[("operations", 60_000), ("power cuts", 2_000)]);
+    check(
+        &tally,
+        &[
+            ("operations", 60_000),
+            ("power cuts", 2_000),
+            ("bands cleaned while written to", 30),
+            ("cleaned in place", 500),
+            ("cleaned by swap", 500),
+            ("cleaned with a safe copy", 500),
+            ("cleaned with a safe copy read back", 500),
+            ("cleaned by completing a pass", 100),
+            ("direct appends", 500),
+            ("direct diverts completed", 200),
+            ("full maps", 1_000),
+            ("delta maps", 1_000),
+            ("deltas read", 500),
+            ("journal wraps", 50),
+            ("log wraps", 500),
+            ("staging bands used again", 500),
+            ("records replayed", 5_000),
+            ("torn tails", 50),
+        ],
+    );
 }
 
 #[test]

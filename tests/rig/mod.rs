@@ -239,6 +239,23 @@ impl Rig {
         }
     }
 
+    /// After a failed write nothing is carried out any more, and the mover says why.
+    pub(crate) fn stays_broken(&mut self) {
+        let failure = self.mover.failure().cloned();
+        assert_eq!(failure, self.broken, "the mover latches the first failure");
+        for effect in std::mem::take(&mut self.effects) {
+            if let Effect::Move(plan) = effect {
+                let mut finished = Vec::new();
+                self.mover.submit(plan, &mut self.buffers);
+                self.mover.poll(&mut self.buffers, &mut finished);
+                assert!(
+                    finished.iter().all(|(_, result)| result.is_err()),
+                    "{finished:?}"
+                );
+            }
+        }
+    }
+
     fn answer(&mut self) {
         let ready = |answer: &Completion| {
             answer.due <= self.now && answer.needs.is_none_or(|plan| self.done.contains(&plan))
