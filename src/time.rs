@@ -89,13 +89,35 @@ impl fmt::Display for Duration {
             1_000.. => (1_000, "µs"),
             _ => return write!(f, "{} ns", self.0),
         };
-        let hundredths = (self.0 * 100 + unit_ns / 2) / unit_ns;
-        let (whole, rest) = (hundredths / 100, hundredths % 100);
-        match (whole, rest) {
-            (_, 0) => write!(f, "{whole} {unit}"),
-            (0..10, _) => write!(f, "{whole}.{rest:02} {unit}"),
-            (10..100, _) => write!(f, "{whole}.{} {unit}", (rest + 5) / 10),
-            _ => write!(f, "{whole} {unit}"),
+        // Rounded once, to three digits.
+        let rounded = |parts: u64| (self.0 * parts + unit_ns / 2) / unit_ns;
+        let (hundredths, tenths) = (rounded(100), rounded(10));
+        match (hundredths / 100, hundredths % 100) {
+            (whole, 0) => write!(f, "{whole} {unit}"),
+            (whole @ 0..10, rest) => write!(f, "{whole}.{rest:02} {unit}"),
+            _ if tenths < 1000 && tenths % 10 != 0 => {
+                write!(f, "{}.{} {unit}", tenths / 10, tenths % 10)
+            }
+            _ => write!(f, "{} {unit}", rounded(1)),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::Duration;
+
+    #[test]
+    fn durations_read_with_three_digits_at_most() {
+        let check = |ns: u64, expected: &str| assert_eq!(Duration(ns).to_string(), expected);
+        check(40, "40 ns");
+        check(310_000, "310 µs");
+        check(1_140_000_000, "1.14 s");
+        check(25_440_000, "25.4 ms");
+        check(42_970_000, "43 ms");
+        check(48_960_000, "49 ms");
+        check(99_960_000, "100 ms");
+        check(216_400_000, "216 ms");
+        check(9_996_000, "10 ms");
     }
 }

@@ -1,6 +1,8 @@
 //! The production drive against a plain reference, in virtual time: requests of every kind, every
 //! style of profile, power cuts after any movement.
 
+#![allow(clippy::unwrap_used, clippy::print_stdout)] // a test asserts, and names its seed
+
 mod rig;
 
 use std::thread;

@@ -1,14 +1,16 @@
 //! A short scenario that meets every kind of plan, with the power going after each step of each
 //! plan, and with each operation of the store failing.
 
+#![allow(clippy::unwrap_used, clippy::print_stdout)] // a test asserts, and names its seed
+
 mod rig;
 
 use imbrex::medium::memory_store::Fate;
 use imbrex::medium::mover::StoreOperation;
 use imbrex::profile::{CleaningStep, Profile};
 
+use rig::Ask;
 use rig::Rig;
-use rig::reference::Ask;
 use rig::run::{Dice, tiny};
 
 /// A drive of eight bands.
@@ -124,7 +126,7 @@ fn a_power_cut_after_every_step_of_every_plan_loses_nothing_that_was_durable() {
         assert!(met(cleaned), "{:?}", whole.tally);
         println!("{} passes: {steps} steps", profile.cleaning.passes);
         assert!(steps > 100);
-        whole.shut_down();
+        whole.shut_down_and_reopen();
         for reached in 1..steps {
             let mut rig = Rig::new(&profile);
             rig.steps_left = reached;

@@ -1,6 +1,8 @@
 //! Sequences of requests that a drive once got wrong, or that only a certain state brings about,
 //! written out.
 
+#![allow(clippy::unwrap_used, clippy::print_stdout)] // a test asserts, and names its seed
+
 mod rig;
 
 use imbrex::drive::request::{Effect, Operation, Request};
@@ -11,8 +13,8 @@ use imbrex::medium::store::Store;
 use imbrex::profile::{Profile, QueueOrder, StagingMedium, StagingPlace};
 use imbrex::time::{Duration, Instant};
 
+use rig::Ask;
 use rig::Rig;
-use rig::reference::Ask;
 use rig::run::tiny;
 
 fn write(at: u64, pieces: u64) -> Ask {

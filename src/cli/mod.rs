@@ -1,6 +1,140 @@
 //! The command line: parses arguments, composes a drive from an image and a profile, prints.
+//!
+//! One file per command. Around them: `exit` (codes), `output` (what goes to stdout), `image_file`
+//! (the way from a path to an opened image), `profile_source` (the way from a word to a profile),
+//! `address`, `pace` and `tls` (arguments with a form of their own), `frontends`, `signals`, `account` and
+//! `display`. Errors end here: they are printed once, with everything that led to them.
+
+mod account;
+mod address;
+mod check;
+mod create;
+mod display;
+mod exit;
+mod frontends;
+mod image_file;
+mod inspect;
+mod output;
+mod pace;
+mod profile;
+mod profile_source;
+mod serve;
+mod signals;
+mod tls;
+
+use std::process::ExitCode;
+
+use clap::{ArgAction, Parser, Subcommand};
+
+use self::exit::Code;
+
+const EXAMPLES: &str = "\
+Examples:
+  imbrex create disk.img --capacity 20GiB
+  imbrex serve disk.img --nbd unix:/tmp/disk.sock
+  imbrex serve disk.img --fuse /mnt/disk --pace off
+  imbrex check disk.img --data
+
+Exit codes:
+  0  all is well
+  1  the check found damage, or something else went wrong
+  2  the command line cannot be understood
+  3  the image or profile cannot be used (damaged, another version, not one)
+  4  refused, to protect data that is already there or in use
+  5  the drive failed while it was served
+  6  the machine got in the way: an address, a mount, the mover
+";
+
+/// A shingled disk in software.
+///
+/// imbrex shows a file as a disk that may be rewritten anywhere, and obeys inside what overlapping
+/// tracks demand: a staging area, a map, bands that are cleaned. It takes as long as such a disk
+/// would.
+#[derive(Debug, Parser)]
+#[command(name = "imbrex", version, after_long_help = EXAMPLES, propagate_version = false)]
+struct Cli {
+    /// Say more on stderr; twice for details.
+    #[arg(short, long, global = true, action = ArgAction::Count)]
+    verbose: u8,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Make an image.
+    Create(create::Arguments),
+    /// Show an image as a disk, over NBD or FUSE, until Ctrl-C.
+    Serve(Box<serve::Arguments>),
+    /// Check every structure of an image without writing to it.
+    Check(check::Arguments),
+    /// Tell what an image is and holds.
+    Inspect(inspect::Arguments),
+    /// List, show and check profiles of drives.
+    Profile(profile::Arguments),
+    /// Print the version.
+    Version,
+}
 
 /// Runs the program with the process's arguments and returns its exit code.
-pub fn run() -> std::process::ExitCode {
-    std::process::ExitCode::SUCCESS
+pub fn run() -> ExitCode {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(told) => {
+            // Help goes to stdout, which may be closed: then nobody wants it.
+            let _ = told.print();
+            return if told.use_stderr() {
+                Code::Usage
+            } else {
+                Code::Ok
+            }
+            .into();
+        }
+    };
+    start_log(cli.verbose);
+    match carry_out(cli.command) {
+        Ok(code) => code.into(),
+        Err(error) => {
+            output::complain(&error);
+            exit::code_of(&error).into()
+        }
+    }
+}
+
+fn carry_out(command: Command) -> anyhow::Result<Code> {
+    match command {
+        Command::Create(arguments) => create::run(&arguments),
+        Command::Serve(arguments) => serve::run(&arguments),
+        Command::Check(arguments) => check::run(&arguments),
+        Command::Inspect(arguments) => inspect::run(&arguments),
+        Command::Profile(arguments) => profile::run(&arguments),
+        Command::Version => {
+            output::print(&format!("imbrex {}\n", env!("CARGO_PKG_VERSION")))?;
+            Ok(Code::Ok)
+        }
+    }
+}
+
+fn start_log(verbose: u8) {
+    let level = match verbose {
+        0 => log::LevelFilter::Warn,
+        1 => log::LevelFilter::Info,
+        _ => log::LevelFilter::Debug,
+    };
+    // Not from the environment: what a command does is on its line.
+    env_logger::Builder::new()
+        .filter_level(log::LevelFilter::Error)
+        .filter_module("imbrex", level)
+        .format_target(false)
+        .init();
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_command_line_is_consistent() {
+        super::Cli::command().debug_assert();
+    }
 }

@@ -100,6 +100,11 @@ impl Cache {
         self.sectors + sectors <= self.capacity
     }
 
+    /// Whether `sectors` fit when nothing else is held.
+    pub fn could_hold(&self, sectors: Sectors) -> bool {
+        sectors <= self.capacity
+    }
+
     /// Whether so much is held that destaging should not wait.
     pub fn is_half_full(&self) -> bool {
         self.sectors.0 * 2 >= self.capacity.0
@@ -122,23 +127,34 @@ impl Cache {
     }
 
     /// Takes a piece in; what it replaces is forgotten. Buffers no longer needed go to `released`.
+    ///
+    /// Where it replaces something that a flush waits for, it takes that place: the flush promised
+    /// that the medium would hold this or newer, and what was replaced will never get there.
     pub fn insert(&mut self, piece: Piece, released: &mut Vec<BufferId>) {
         let from = match piece.from {
             Place::Buffer { id, offset } => From::Buffer { id, offset },
             Place::Zeroes => From::Zeroes,
             other => unreachable!("host data comes from a buffer or is zeroes, not {other:?}"),
         };
+        if let From::Buffer { id, .. } = from {
+            *self.references.entry(id).or_insert(0) += piece.extent.sectors.0;
+        }
+        self.sectors += piece.extent.sectors;
+        let whole = Cached {
+            from,
+            generation: self.generation,
+        };
         let mut dropped = Vec::new();
         for (part, held) in self.map.pieces(piece.extent) {
             let generation = held.map_or(self.generation, |held| held.generation);
-            if let From::Buffer { id, .. } = from {
-                *self.references.entry(id).or_insert(0) += part.sectors.0;
-            }
             *self.generations.entry(generation).or_insert(0) += part.sectors.0;
-            self.sectors += part.sectors;
-            let value = Cached { from, generation }.along(part.start - piece.extent.start);
+            let moved = whole.along(part.start - piece.extent.start);
+            let value = Cached {
+                generation,
+                ..moved
+            };
             self.map.insert(part, value, |part, former| {
-                dropped.push((part.sectors, former))
+                dropped.push((part.sectors, former));
             });
         }
         self.forget(&dropped, released);
@@ -227,5 +243,37 @@ impl Cache {
                 }
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::medium::movement::RequestId;
+
+    fn piece(request: u64, start: u64, sectors: u64) -> Piece {
+        let id = BufferId::Request(RequestId(request));
+        let extent = LbaExtent::new(Lba(start), Sectors(sectors));
+        Piece {
+            extent,
+            from: Place::Buffer { id, offset: 0 },
+        }
+    }
+
+    #[test]
+    fn a_flush_waits_for_what_replaced_the_data_that_it_covers() {
+        let mut cache = Cache::new(1 << 20);
+        let mut released = Vec::new();
+        cache.insert(piece(1, 10, 2), &mut released);
+        let mark = cache.mark();
+        cache.insert(piece(2, 8, 8), &mut released);
+        assert_eq!(released, [BufferId::Request(RequestId(1))]);
+        assert!(
+            !cache.is_clean_before(mark),
+            "the newer data stands for the older"
+        );
+        cache.destaged(LbaExtent::new(Lba(10), Sectors(2)), &mut released);
+        assert!(cache.is_clean_before(mark), "the rest came after the flush");
+        assert_eq!(cache.sectors(), Sectors(6));
     }
 }

@@ -25,6 +25,7 @@ use crate::units::{BandId, Sectors};
 
 /// One drive.
 #[derive(Clone, Debug)]
+#[allow(clippy::struct_excessive_bools)] // independent facts, not a state
 pub struct Drive {
     pub(super) profile: Profile,
     pub(super) back: Back,
@@ -160,10 +161,6 @@ impl Drive {
                 }
                 self.end_job(job.ends);
                 self.pick(job.ends);
-            } else if self.host_waits() {
-                if !self.pick(now.max(self.free_at)) {
-                    return;
-                }
             } else {
                 match self.next_wake() {
                     Some(wake) if wake <= now => {
@@ -249,32 +246,52 @@ impl Drive {
             || matches!(self.closing, Closing::Destaging(_))
     }
 
-    /// When the drive begins something on its own account, if nothing happens until then.
+    /// When the electronics are through with a request that arrived at `arrived`.
+    pub(super) fn ready(&self, arrived: Instant) -> Instant {
+        arrived + self.profile.drive.command_overhead
+    }
+
+    /// When the mechanism can begin with what the host waits for.
+    fn next_ready(&self) -> Option<Instant> {
+        let queued = self
+            .queue
+            .front()
+            .map(|waiting| self.ready(waiting.arrived));
+        let flush = self
+            .flushes
+            .front()
+            .map(|(waiting, _)| self.ready(waiting.arrived));
+        let closing = matches!(self.closing, Closing::Destaging(_)).then_some(self.free_at);
+        [queued, flush, closing].into_iter().flatten().min()
+    }
+
+    /// When the drive begins something next, if nothing happens until then.
     fn next_wake(&self) -> Option<Instant> {
+        // While a host request is in the electronics the mechanism begins nothing else.
+        let wake = self.next_ready().or_else(|| self.next_own_work());
+        wake.map(|wake| wake.max(self.free_at))
+    }
+
+    fn next_own_work(&self) -> Option<Instant> {
         let destage = self.cached_since.map(|since| {
-            let delay = if self.cache.is_half_full() {
-                Duration::ZERO
-            } else {
-                self.profile.write_cache.destage_delay
-            };
-            since + delay
+            let half_full = self.cache.is_half_full();
+            let delay = self.profile.write_cache.destage_delay;
+            if half_full { since } else { since + delay }
         });
-        let clean = self
-            .wants_cleaning()
-            .then(|| self.last_host + self.profile.cleaning.idle_delay);
+        let idle_delay = self.profile.cleaning.idle_delay;
+        let clean = self.wants_cleaning().then(|| self.last_host + idle_delay);
         let ahead = self.ahead.wanted().then_some(self.free_at);
-        [destage, clean, ahead]
-            .into_iter()
-            .flatten()
-            .min()
-            .map(|wake| wake.max(self.free_at))
+        [destage, clean, ahead].into_iter().flatten().min()
     }
 
     pub(super) fn wants_cleaning(&self) -> bool {
         let Some(translation) = self.back.translation() else {
             return false;
         };
-        let dirty = translation.has_dirty_bands() && !self.clean_in_vain && !self.still;
+        let dirty = translation.has_dirty_bands()
+            && !self.clean_in_vain
+            && !self.still
+            && self.closing == Closing::No;
         match self.profile.cleaning.style {
             CleaningStyle::Aggressive => dirty,
             CleaningStyle::Lazy => {

@@ -45,7 +45,11 @@ impl Drive {
         if self.need.is_some() {
             return self.clean_for_room(at);
         }
-        self.serve_flushes(at) || self.close(at) || self.on_own_account(at)
+        if self.serve_flushes(at) || self.close(at) {
+            return true;
+        }
+        // A request whose electronics are about to be through finds the arm free.
+        !self.host_waits() && self.on_own_account(at)
     }
 
     /// A flush that came before the request chosen takes turns with the host's requests: neither
@@ -77,7 +81,10 @@ impl Drive {
             .iter()
             .take(depth)
             .enumerate()
-            .filter(|(_, waiting)| !blocked || waiting.request.operation() == Operation::Read);
+            .filter(|(_, waiting)| {
+                self.ready(waiting.arrived) <= at
+                    && (!blocked || waiting.request.operation() == Operation::Read)
+            });
         let (first, _) = candidates.clone().next()?;
         match self.profile.drive.queue_order {
             QueueOrder::Arrival => Some((first, first)),
@@ -113,9 +120,12 @@ impl Drive {
 
     /// Flushes whose share of the cache is on the medium are answered; otherwise some of it goes.
     fn serve_flushes(&mut self, at: Instant) -> bool {
-        let Some((_, mark)) = self.flushes.front() else {
+        let Some((first, mark)) = self.flushes.front() else {
             return false;
         };
+        if self.ready(first.arrived) > at {
+            return false;
+        }
         if !self.cache.is_clean_before(*mark) {
             let mark = Some(*mark);
             return self.destage(at, mark);

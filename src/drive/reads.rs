@@ -31,13 +31,13 @@ impl Drive {
         let mut draft = Draft::default();
         self.plan_read(&waiting, touched, &mut draft);
         let (plan, mut timing) = self.issue(draft, now);
-        timing.transfer = ready.since(now);
+        timing.transfer = ready.since(self.ready(now));
         waiting.add(&timing);
         // What the arm has no part in says nothing of what it passes over meanwhile.
         if !needs_no_arm || self.ahead.continues(touched) {
             self.ahead.host_read(touched);
         }
-        self.complete(&waiting, ready, plan, now);
+        self.complete(&waiting, ready.max(self.ready(now)), plan, now);
     }
 
     fn needs_no_arm(&self, range: LbaExtent) -> bool {

@@ -95,15 +95,17 @@ impl Waiting {
         self.parts.merge += duration;
     }
 
-    /// The completion: mechanically done at `done`, after `overhead` and `interface` at the host.
+    /// The completion: mechanically done at `done`, after `interface` at the host.
     pub fn complete(&self, ending: Ending) -> Completion {
-        let due = ending.done + ending.overhead + ending.interface;
+        let due = ending.done + ending.interface;
         let waits = ending.meters.since(self.meters);
         let mut breakdown = self.parts;
-        breakdown.overhead += ending.overhead;
         breakdown.transfer += ending.interface;
         let total = due.since(self.arrived);
         let mut rest = total.saturating_sub(breakdown.modelled());
+        // A write that joins an entry under way has part of its electronics' time inside it.
+        breakdown.overhead = ending.overhead.min(rest);
+        rest = rest - breakdown.overhead;
         // What the arm did before this request's own jobs; never more than what is left.
         for (part, wait) in [
             (&mut breakdown.room, waits.room),
@@ -135,7 +137,7 @@ impl Waiting {
 pub struct Ending {
     /// When the mechanism is done.
     pub done: Instant,
-    /// Electronics.
+    /// Electronics, before the mechanism begins.
     pub overhead: Duration,
     /// Transfer to or from the host.
     pub interface: Duration,

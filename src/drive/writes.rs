@@ -28,7 +28,7 @@ impl Drive {
             self.prepare(&mut waiting, &mut draft);
             debug_assert!(draft.is_empty(), "whole sectors need no reading");
             self.absorb(&mut waiting, now);
-            self.complete(&waiting, now, None, now);
+            self.complete(&waiting, self.ready(now), None, now);
         } else {
             self.interrupt_read_ahead(now);
             self.queue.push_back(waiting);
@@ -37,14 +37,17 @@ impl Drive {
 
     /// Whether the cache would take it now.
     fn absorbs(&self, waiting: &Waiting) -> bool {
-        let writes = !matches!(waiting.request.operation(), Operation::Trim);
         let touched = waiting.touched();
-        writes
+        self.is_for_cache(waiting) && self.cache.has_room(touched.sectors) && !self.is_held(touched)
+    }
+
+    /// Whether it goes through the cache, once there is room.
+    fn is_for_cache(&self, waiting: &Waiting) -> bool {
+        !matches!(waiting.request.operation(), Operation::Trim)
             && self.profile.write_cache.enabled
             && !waiting.is_fua()
             && !self.deallocates(waiting)
-            && self.cache.has_room(touched.sectors)
-            && !self.is_held(touched)
+            && self.cache.could_hold(waiting.touched().sectors)
     }
 
     /// Whether a zeroing request is treated as a trim.
@@ -78,8 +81,15 @@ impl Drive {
         if self.deallocates(&self.queue[chosen]) {
             return self.serve_trim(chosen, at);
         }
-        if self.absorbs(&self.queue[chosen]) && !self.queue[chosen].prepared {
-            return self.absorb_queued(chosen, at);
+        if !self.queue[chosen].prepared {
+            if self.absorbs(&self.queue[chosen]) {
+                return self.absorb_queued(chosen, at);
+            }
+            let waiting = &self.queue[chosen];
+            let full = !self.cache.has_room(waiting.touched().sectors);
+            if full && self.is_for_cache(waiting) && self.destage(at, None) {
+                return;
+            }
         }
         self.write_through(chosen, at);
     }
@@ -186,7 +196,8 @@ impl Drive {
             waiting.request.operation(),
             Operation::Write { .. } | Operation::WriteZeroes { .. }
         );
-        if !writes || self.deallocates(waiting) || (self.absorbs(waiting) && !waiting.prepared) {
+        if !writes || self.deallocates(waiting) || (self.is_for_cache(waiting) && !waiting.prepared)
+        {
             return false;
         }
         let touched = waiting.touched();
@@ -254,7 +265,7 @@ impl Drive {
                 self.merge_sector(waiting, lba, draft);
             }
             if waiting.request.operation() != Operation::Trim {
-                let from = self.source(waiting, covered.start);
+                let from = Drive::source(waiting, covered.start);
                 waiting.pieces.push_back(Piece {
                     extent: covered,
                     from,
@@ -267,7 +278,7 @@ impl Drive {
         }
     }
 
-    fn source(&self, waiting: &Waiting, lba: Lba) -> Place {
+    fn source(waiting: &Waiting, lba: Lba) -> Place {
         match waiting.request.operation() {
             Operation::Write { .. } => Place::Buffer {
                 id: waiting.request.buffer(),
@@ -289,7 +300,7 @@ impl Drive {
         let sector = lba.0 * SECTOR_BYTES;
         let begin = waiting.request.offset().max(sector);
         let end = (waiting.request.offset() + waiting.request.bytes()).min(sector + SECTOR_BYTES);
-        let source = self.source(waiting, lba);
+        let source = Drive::source(waiting, lba);
         draft.transfer(
             source,
             Place::Buffer {

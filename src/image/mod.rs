@@ -1,10 +1,12 @@
-//! The image: what makes a file (or block device) a drive.
+//! The image: what makes a file (or block device) a drive, and where its bytes lie.
 //!
 //! Reading order: making and opening an image, the superblock and the profile that travels with
-//! it, what can be wrong; then where the bytes lie: [`backing`] creates and opens the place safely,
-//! asking `room` whether a filesystem can keep its promise, [`device`] and [`mounts`] whether anyone
-//! uses a disk, [`signature`] what is on it, and [`lock`] keeps a second server away.
+//! it, checking a whole image, what can be wrong. Then the place the image lies on: [`backing`]
+//! creates and opens it; it asks `room` whether a filesystem can keep its promise, [`device`] and
+//! [`mounts`] whether anyone uses a disk, [`signature`] what is on it, and [`lock`] keeps a second
+//! server away.
 
+pub mod check;
 pub mod error;
 pub mod open;
 pub mod superblock;

@@ -277,10 +277,15 @@ impl Arm {
             }
             AreaKind::Map { .. } | AreaKind::Staging { .. } | AreaKind::Data => {
                 let first = spot_of(layout, record.at);
-                let seek = self.settled_move(&first, true);
+                let (cylinder, surface, trail) = (self.cylinder, self.surface, self.trail);
+                let there = self.settled_move(&first, true);
                 let next = record.at + record.sectors;
                 let last = spot_of(layout, Pba(next.0 - 1));
                 self.stand(&last, Trail::Cold);
+                // The merge is over when the arm is back where the log goes on.
+                let back = self.move_time(cylinder, surface);
+                (self.cylinder, self.surface, self.trail) = (cylinder, surface, trail);
+                let seek = there + back;
                 let transfer = self
                     .rotation
                     .sectors(record.sectors.0, first.sectors_per_track);
@@ -298,17 +303,23 @@ impl Arm {
 
     /// Time to get to a track: arm and head at once, the longer counts, then the settling.
     fn settled_move(&self, spot: &Spot, settle: bool) -> Duration {
-        if (self.cylinder, self.surface) == (spot.cylinder, spot.surface) {
-            return Duration::ZERO;
+        let time = self.move_time(spot.cylinder, spot.surface);
+        if settle && time > Duration::ZERO {
+            time + self.seek.write_settle()
+        } else {
+            time
         }
-        let mut time = self.seek.time(self.cylinder.abs_diff(spot.cylinder));
-        if self.surface != spot.surface {
-            time = time.max(self.head_switch);
-        }
-        if settle {
-            time += self.seek.write_settle();
-        }
-        time
+    }
+
+    /// Time of arm and head to another place, at once: the longer counts.
+    fn move_time(&self, cylinder: u32, surface: u32) -> Duration {
+        let arm = self.seek.time(self.cylinder.abs_diff(cylinder));
+        let head = if self.surface == surface {
+            Duration::ZERO
+        } else {
+            self.head_switch
+        };
+        arm.max(head)
     }
 
     fn slot(&self, place: &TrackPlace) -> u32 {

@@ -220,6 +220,40 @@ impl Buffers {
         *self.block_slot(target.home) = Some(block);
     }
 
+    /// Copies bytes over others of the same memory that they overlap, as if by way of a third place.
+    /// Does nothing and says so (`false`) while part of it is lent.
+    pub(super) fn shift(&mut self, from: Place, to: Place, bytes: u64) -> bool {
+        let at_hand = |buffers: &mut Buffers, place, lending| {
+            Buffers::pieces(place, bytes).all(|(piece, now)| buffers.at_hand(piece, now, lending))
+        };
+        if !at_hand(self, from, Lending::Drain) || !at_hand(self, to, Lending::Fill) {
+            return false;
+        }
+        let mut all = Vec::with_capacity(index(bytes));
+        for (piece, now) in Buffers::pieces(from, bytes) {
+            all.extend_from_slice(self.piece(piece, now));
+        }
+        let mut rest = all.as_slice();
+        for (piece, now) in Buffers::pieces(to, bytes) {
+            let (head, tail) = rest.split_at(index(now));
+            let into = self.piece_mut(piece, now);
+            into.expect("found at hand").copy_from_slice(head);
+            rest = tail;
+        }
+        true
+    }
+
+    /// The pieces of a run of bytes, and how long they are.
+    pub(super) fn pieces(place: Place, bytes: u64) -> impl Iterator<Item = (Place, u64)> {
+        let mut done = 0;
+        std::iter::from_fn(move || {
+            let piece = place.advanced(done);
+            let now = Buffers::piece_bytes(piece, bytes - done);
+            done += now;
+            (now > 0).then_some((piece, now))
+        })
+    }
+
     fn spot(place: Place, bytes: u64) -> Spot {
         match place {
             Place::Buffer { id, offset } => Spot {

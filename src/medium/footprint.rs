@@ -33,6 +33,14 @@ impl Touch {
         Touch::of(place, bytes, true)
     }
 
+    /// Whether bytes moved between the two places would overwrite others that are yet to be moved.
+    pub(super) fn overlaps_itself(from: Place, to: Place, bytes: u64) -> bool {
+        match (Touch::reading(from, bytes), Touch::writing(to, bytes)) {
+            (Some(read), Some(written)) => read.conflicts(&written),
+            _ => false,
+        }
+    }
+
     fn of(place: Place, bytes: u64, writes: bool) -> Option<Touch> {
         let (space, start) = match place {
             Place::Buffer { id, offset } => (Space::Buffer(id), offset),

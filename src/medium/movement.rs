@@ -61,6 +61,25 @@ impl Place {
     pub fn sector(pba: Pba) -> Place {
         Place::Medium { pba, skip: 0 }
     }
+
+    /// The place `bytes` further on.
+    #[must_use]
+    pub fn advanced(self, bytes: u64) -> Place {
+        match self {
+            Place::Buffer { id, offset } => Place::Buffer {
+                id,
+                offset: offset + bytes,
+            },
+            Place::Scratch { offset } => Place::Scratch {
+                offset: offset + bytes,
+            },
+            Place::Medium { pba, skip } => Place::Medium {
+                pba: pba + Sectors((skip + bytes) / SECTOR_BYTES),
+                skip: (skip + bytes) % SECTOR_BYTES,
+            },
+            Place::Zeroes | Place::Padding | Place::Discard => self,
+        }
+    }
 }
 
 /// Why a transfer is made. Reports add up bytes and time by this.

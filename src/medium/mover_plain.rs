@@ -4,11 +4,12 @@
 //! are no files. The promises are those of [`super::mover`].
 
 use super::buffers::Buffers;
+use super::footprint::Touch;
 use super::movement::{Movement, Place, Plan, Step};
 use super::mover::{
     Finished, MoverError, StoreOperation, Tally, buffers_of, byte_of, only_fills_replies,
 };
-use super::seal::{advanced, seal};
+use super::seal::seal;
 use super::store::Store;
 use crate::units::count;
 
@@ -101,9 +102,14 @@ impl PlainMover {
         if let (Place::Zeroes, Place::Medium { pba, skip }) = (movement.from, movement.to) {
             return self.zero(byte_of(pba, skip), movement.bytes);
         }
+        if Touch::overlaps_itself(movement.from, movement.to, movement.bytes) {
+            let shifted = buffers.shift(movement.from, movement.to, movement.bytes);
+            assert!(shifted, "nothing is ever lent");
+            return Ok(());
+        }
         let mut done = 0;
         while done < movement.bytes {
-            let (from, to) = (advanced(movement.from, done), advanced(movement.to, done));
+            let (from, to) = (movement.from.advanced(done), movement.to.advanced(done));
             let left = movement.bytes - done;
             let now = Buffers::piece_bytes(from, left).min(Buffers::piece_bytes(to, left));
             match (from, to) {

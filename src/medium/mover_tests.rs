@@ -569,3 +569,23 @@ fn a_mover_is_chosen_by_its_word_and_a_wrong_word_is_told_the_right_ones() {
     let words = "unknown mover \"fast\": give `auto`, `ring` or `plain`";
     assert_eq!(error.to_string(), words);
 }
+
+#[test]
+fn bytes_copied_over_themselves_across_the_edge_of_two_chunks_are_not_smeared() {
+    for (from, to) in [(0, 1545), (1545, 0)] {
+        each_mover(None, |mut mover, _file| {
+            let mut buffers = Buffers::new();
+            let bytes: Vec<u8> = (0..28_672_u32)
+                .map(|n| (n % 251).to_le_bytes()[0])
+                .collect();
+            buffers.insert(internal(0), bytes.clone());
+            let fill = step(buffer(0, 0), scratch(from), 28_672);
+            let shift = step(scratch(from), scratch(to), 28_672);
+            mover.submit(plan(1, vec![fill, shift]), &mut buffers);
+            finish(&mut mover, &mut buffers);
+            let held = Buffers::pieces(scratch(to), 28_672)
+                .flat_map(|(piece, now)| buffers.piece(piece, now).to_vec());
+            assert!(held.eq(bytes), "{} from {from} to {to}", mover.name());
+        });
+    }
+}

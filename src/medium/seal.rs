@@ -5,7 +5,7 @@
 
 use super::buffers::Buffers;
 use super::movement::{Movement, Place, Record, Step};
-use crate::units::{SECTOR_BYTES, Sectors, count, index};
+use crate::units::{count, index};
 
 const ZEROES: [u8; 4096] = [0; 4096];
 
@@ -63,12 +63,8 @@ fn append(mut crc: u32, movement: &Movement, buffers: &mut Buffers) -> u32 {
             crc
         };
     };
-    let mut done = 0;
-    while done < movement.bytes {
-        let from = advanced(place, done);
-        let now = Buffers::piece_bytes(from, movement.bytes - done);
-        crc = crc32c::crc32c_append(crc, buffers.piece(from, now));
-        done += now;
+    for (piece, bytes) in Buffers::pieces(place, movement.bytes) {
+        crc = crc32c::crc32c_append(crc, buffers.piece(piece, bytes));
     }
     crc
 }
@@ -90,28 +86,6 @@ fn append_zeroes(crc: u32, bytes: u64) -> u32 {
         }
     }
     crc
-}
-
-/// The place `bytes` further on.
-pub(super) fn advanced(place: Place, bytes: u64) -> Place {
-    match place {
-        Place::Buffer { id, offset } => Place::Buffer {
-            id,
-            offset: offset + bytes,
-        },
-        Place::Scratch { offset } => Place::Scratch {
-            offset: offset + bytes,
-        },
-        Place::Medium { pba, skip } => {
-            let from_sector = skip + bytes;
-            let sectors = Sectors(from_sector / SECTOR_BYTES);
-            Place::Medium {
-                pba: pba + sectors,
-                skip: from_sector % SECTOR_BYTES,
-            }
-        }
-        Place::Zeroes | Place::Padding | Place::Discard => place,
-    }
 }
 
 #[cfg(test)]

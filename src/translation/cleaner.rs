@@ -108,7 +108,7 @@ impl Translation {
         let track = self.track_of(cleaning.band);
         match cleaning.phase {
             Phase::Gather { next } => self.gather(draft, &mut cleaning, next),
-            Phase::Read { at } => self.read_home(draft, &mut cleaning, at, track),
+            Phase::Read { at } => Translation::read_home(draft, &mut cleaning, at, track),
             Phase::Write {
                 target,
                 at,
@@ -281,13 +281,7 @@ impl Translation {
         };
     }
 
-    fn read_home(
-        &mut self,
-        draft: &mut Draft,
-        cleaning: &mut Cleaning,
-        at: Sectors,
-        track: Sectors,
-    ) {
+    fn read_home(draft: &mut Draft, cleaning: &mut Cleaning, at: Sectors, track: Sectors) {
         let upto = cleaning.upto.min(at + track);
         for (part, source) in content_of(cleaning, at, upto) {
             if let Source::Home(pba) = source {

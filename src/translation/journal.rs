@@ -21,13 +21,8 @@ pub struct Journal {
     pub(super) durable: u64,
     /// Counted up at each open.
     pub(super) epoch: u64,
-    /// Up to which record recovery will know that everything was durable.
-    pub(super) told: u64,
-    /// The same, once the newest record is durable.
-    telling: u64,
-    /// Position from which the newest map, not yet known to be durable, needs records, and the last
-    /// record that it covers.
-    unsettled: Option<(u64, u64)>,
+    /// Position from which the newest map, not yet known to be durable, needs records.
+    unsettled: Option<u64>,
 }
 
 impl Journal {
@@ -41,8 +36,6 @@ impl Journal {
             sequence,
             durable: sequence,
             epoch,
-            told: sequence,
-            telling: sequence,
             unsettled: None,
         }
     }
@@ -54,12 +47,9 @@ impl Journal {
         (at + sectors.0 - self.tail <= self.area.sectors.0).then(|| self.address(at))
     }
 
-    /// Takes the place that [`Journal::place`] told for the next record, which will tell up to
-    /// where everything is durable now.
+    /// Takes the place that [`Journal::place`] told.
     pub fn take(&mut self, sectors: Sectors) {
         self.next = self.fit(sectors) + sectors.0;
-        self.sequence += 1;
-        self.telling = self.durable;
     }
 
     /// Where the next record goes, if it fits before the end of the ring.
@@ -69,16 +59,14 @@ impl Journal {
 
     /// A map that covers all records so far was written.
     pub fn map_written(&mut self) {
-        self.unsettled = Some((self.next, self.sequence));
+        self.unsettled = Some(self.next);
     }
 
     /// Everything so far is durable: records that the newest map covers are needed no longer.
     pub fn settle(&mut self) {
         self.durable = self.sequence;
-        self.told = self.told.max(self.telling);
-        if let Some((position, covered)) = self.unsettled.take() {
+        if let Some(position) = self.unsettled.take() {
             self.tail = position;
-            self.told = self.told.max(covered);
         }
     }
 

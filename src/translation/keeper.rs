@@ -5,7 +5,7 @@
 //! be durable yet: before a pass over a used band begins anew, and before the journal reuses a
 //! sector.
 
-use std::collections::BTreeMap;
+use std::collections::BTreeSet;
 
 use super::change::Change;
 use super::cleaner::Cleaning;
@@ -79,7 +79,8 @@ pub struct Translation {
     pub(super) cleaning: Option<Cleaning>,
     /// Where the round of ascending cleaning goes on.
     pub(super) clean_from: HomeBand,
-    /// What a pass that begins over a band must take care of.
+    /// Bands that a pass may restart only after a barrier are those that hold something; this
+    /// tells which do.
     pub(super) touched: Touched,
     /// Whether somebody carries the bytes: records are rendered.
     pub(super) render: bool,
@@ -99,47 +100,23 @@ pub struct Counts {
     pub bands_cleaned: u64,
 }
 
-/// Which bands a pass was begun on, and the newest record that vouches for bytes in each.
+/// Which bands a pass was begun on.
 #[derive(Clone, Debug)]
-pub(super) struct Touched {
-    /// Bands that are not listed may have been begun on, or hold what the factory wrote.
-    others: bool,
-    bands: BTreeMap<BandId, u64>,
+pub(super) enum Touched {
+    /// These and no others.
+    These(BTreeSet<BandId>),
+    /// Any band may have been, or holds something all the same: the image was opened again, or the
+    /// drive came formatted.
+    Unknown,
 }
 
 impl Touched {
-    /// No band holds anything.
-    pub(super) fn none() -> Touched {
-        Touched {
-            others: false,
-            bands: BTreeMap::new(),
+    /// Notes that a pass over `band` begins; tells whether one may have before.
+    fn mark(&mut self, band: BandId) -> bool {
+        match self {
+            Touched::These(bands) => !bands.insert(band),
+            Touched::Unknown => true,
         }
-    }
-
-    /// Any band may hold something: the image was opened again, or came formatted. No record
-    /// vouches for anything that a map does not cover.
-    pub(super) fn any_may_be() -> Touched {
-        Touched {
-            others: true,
-            ..Touched::none()
-        }
-    }
-
-    /// Notes that a pass over `band` begins; tells the newest record that vouches for what the band
-    /// holds (0: none), or `None` where it holds nothing.
-    fn begin(&mut self, band: BandId) -> Option<u64> {
-        match self.bands.get(&band) {
-            Some(&record) => Some(record),
-            None => {
-                self.bands.insert(band, 0);
-                self.others.then_some(0)
-            }
-        }
-    }
-
-    /// Record `sequence` vouches for bytes in `band`.
-    fn vouched(&mut self, band: BandId, sequence: u64) {
-        self.bands.insert(band, sequence);
     }
 }
 
@@ -274,15 +251,9 @@ impl Translation {
     }
 
     /// Plans a pass that begins anew over `band`: nothing that it held may still be needed by what
-    /// is durable. Nor may recovery look for it: a record whose bytes are gone would pass for torn
-    /// and end the journal, unless a later record or a map says that it was durable.
+    /// is durable.
     pub(super) fn begin_pass(&mut self, draft: &mut Draft, band: BandId) {
-        let Some(record) = self.touched.begin(band) else {
-            return;
-        };
-        self.barrier(draft);
-        if record > self.journal.told {
-            self.merge(draft);
+        if self.touched.mark(band) {
             self.barrier(draft);
         }
     }
@@ -308,11 +279,7 @@ impl Translation {
             .place(sectors)
             .expect("the ring holds several of the largest records");
         self.journal.take(sectors);
-        if let Some(payload) = &payload {
-            let band = self.layout.band_at(payload.at);
-            let band = band.expect("records vouch for what lies in bands");
-            self.touched.vouched(band, self.journal.sequence);
-        }
+        self.journal.sequence += 1;
         let record = self.record(at, sectors, payload, &changes, purpose);
         draft.record(record);
         self.state

@@ -2,9 +2,10 @@
 //!
 //! Reading order: the changes of the durable state and the state itself; the journal and the map
 //! area that make them durable; what a plan is written with; the log, direct writes and the
-//! cleaner; recovery. [`Translation`] holds them together. It plans, but does not know when a plan
-//! runs or how long it takes.
+//! cleaner; recovery; the audit of a state as a whole. [`Translation`] holds them together. It
+//! plans, but does not know when a plan runs or how long it takes.
 
+pub mod audit;
 pub mod bypass;
 pub mod change;
 pub mod cleaner;

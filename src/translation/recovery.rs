@@ -4,21 +4,23 @@
 //! first that is torn. It reads only; it may run any number of times. What is damaged although a
 //! record says that it was durable is an error, not an end of the journal.
 
+use std::collections::BTreeSet;
 use std::io;
 
+use super::change::Change;
 use super::codec::error::RecordError;
 use super::codec::map_record::{MapHeader, MapRecord, decode_map, peek_map_sectors};
 use super::codec::map_state::MapState;
-use super::codec::record::{JournalRecord, decode_journal, peek_sectors};
+use super::codec::record::{JournalHeader, JournalRecord, decode_journal, peek_sectors};
 use super::journal::Journal;
 use super::keeper::{Parts, Touched, Translation};
 use super::map_area::MapArea;
-use super::state::State;
+use super::state::{Source, State, band_range};
 use crate::extent::PbaExtent;
 use crate::medium::layout::Layout;
 use crate::medium::store::Store;
 use crate::profile::{Profile, Staging};
-use crate::units::{BandId, Pba, SECTOR_BYTES, Sectors, index};
+use crate::units::{BandId, Pba, SECTOR_BYTES, Sectors, count, index};
 
 /// Why an image cannot be opened.
 #[derive(Debug, thiserror::Error)]
@@ -37,9 +39,9 @@ pub enum RecoveryError {
     #[error("neither map of the image can be used: {first}; {second}")]
     NoMap {
         /// What is wrong with the first half.
-        first: RecordError,
+        first: Box<RecordError>,
         /// What is wrong with the second half.
-        second: RecordError,
+        second: Box<RecordError>,
     },
     /// A record is damaged although a later one says that it was durable.
     #[error("the image is damaged: record {sequence} at sector {at} was durable, but {what}")]
@@ -132,7 +134,7 @@ pub fn recover(
         state,
         journal,
         maps,
-        touched: Touched::any_may_be(),
+        touched: Touched::Unknown,
     };
     let translation = Translation::assemble(profile, staging, layout.clone(), parts, true);
     Ok(Recovered {
@@ -147,10 +149,11 @@ pub fn fresh(profile: &Profile, staging: &Staging, layout: &Layout, render: bool
     let state = State::new(layout, profile.drive.formatted);
     let journal = Journal::resume(layout.journal(), layout.journal().start, 0, 1);
     let maps = MapArea::new(layout, staging.merge_tracks, 1, 0);
+    // The home bands of a formatted drive hold something that no pass has written.
     let touched = if profile.drive.formatted {
-        Touched::any_may_be()
+        Touched::Unknown
     } else {
-        Touched::none()
+        Touched::These(BTreeSet::new())
     };
     let parts = Parts {
         state,
@@ -181,6 +184,7 @@ struct Root {
     sectors: Sectors,
 }
 
+#[allow(clippy::large_enum_variant)] // one value, for the length of a match
 enum Roots {
     Blank,
     Found {
@@ -237,7 +241,10 @@ impl Reader<'_> {
                 unusable: not_blank(a),
             },
             (Err(a), Err(b)) if is_blank(&a) && is_blank(&b) => Roots::Blank,
-            (Err(first), Err(second)) => return Err(RecoveryError::NoMap { first, second }),
+            (Err(first), Err(second)) => {
+                let (first, second) = (Box::new(first), Box::new(second));
+                return Err(RecoveryError::NoMap { first, second });
+            }
         })
     }
 
@@ -326,44 +333,100 @@ impl Reader<'_> {
         state: &mut State,
         report: &mut Report,
     ) -> Result<End, RecoveryError> {
-        let (records, stopped) = self.records_after(covered)?;
+        let (mut records, mut torn) = self.records_after(covered)?;
         let durable = records
             .iter()
             .map(|record| record.header.durable)
-            .max()
-            .unwrap_or(covered.sequence);
-        let mut end = End {
-            at: covered.journal_position,
-            sequence: covered.sequence,
-        };
-        let mut torn = stopped;
-        for record in records {
-            let header = record.header;
-            if header.sequence > durable
-                && let Some(what) = self.torn_payload(&record)?
+            .fold(covered.sequence, u64::max);
+        let mut suspects = Vec::new();
+        for (i, record) in records.iter().enumerate() {
+            if record.header.sequence > durable
+                && let Some(what) = self.torn_payload(record)?
             {
-                torn = Some(what);
-                break;
+                suspects.push((i, what));
             }
-            for change in &record.changes {
-                state
-                    .check(self.layout, change)
-                    .map_err(|what| RecoveryError::Impossible { what })?;
-                state.apply(self.layout, header.sequence, change);
-            }
-            report.replayed += 1;
-            end = End {
-                at: header.at + header.sectors,
-                sequence: header.sequence,
-            };
         }
+        // Payload that is not what its record says may be gone for good reason: a later record
+        // freed its place, which was used again. It is torn only if it is still needed.
+        while let Some(end) = suspects.last() {
+            let mut tried = state.clone();
+            self.apply_records(&records, &mut tried)?;
+            let needed = suspects
+                .iter()
+                .find(|(i, _)| self.needs(&tried, &records[*i]));
+            let Some((cut, what)) = needed.cloned() else {
+                break;
+            };
+            debug_assert!(cut <= end.0, "suspects ascend");
+            records.truncate(cut);
+            suspects.retain(|(i, _)| *i < cut);
+            torn = Some(what);
+        }
+        self.apply_records(&records, state)?;
+        report.replayed = count(records.len());
         let journal = self.layout.journal();
+        let last = records.last().map(|record| record.header);
+        let mut end = last.map_or(
+            End {
+                at: covered.journal_position,
+                sequence: covered.sequence,
+            },
+            |last| End {
+                at: last.at + last.sectors,
+                sequence: last.sequence,
+            },
+        );
         if end.at >= journal.end() {
             end.at = journal.start;
         }
         self.refuse_lost_records(covered.epoch, &end, torn.as_deref())?;
         report.torn = torn;
         Ok(end)
+    }
+
+    fn apply_records(
+        &self,
+        records: &[JournalRecord],
+        state: &mut State,
+    ) -> Result<(), RecoveryError> {
+        for record in records {
+            for change in &record.changes {
+                state
+                    .check(self.layout, change)
+                    .map_err(|what| RecoveryError::Impossible { what })?;
+                state.apply(self.layout, record.header.sequence, change);
+            }
+        }
+        Ok(())
+    }
+
+    /// Whether something that the host can read lies in the payload of `record`.
+    fn needs(&self, state: &State, record: &JournalRecord) -> bool {
+        let spans: Vec<PbaExtent> = record
+            .payload
+            .iter()
+            .filter(|span| span.bytes > 0)
+            .map(|span| PbaExtent::new(span.at, Sectors(span.bytes / SECTOR_BYTES)))
+            .collect();
+        let ranges = record.changes.iter().flat_map(|change| match change {
+            Change::Stage { extents, .. } => extents.clone(),
+            Change::Append { band, from, upto }
+            | Change::Divert {
+                band, from, upto, ..
+            } => band_range(self.layout, *band, *from, *upto)
+                .into_iter()
+                .collect(),
+            Change::Trim { .. } | Change::Cleaned { .. } => Vec::new(),
+        });
+        ranges
+            .flat_map(|range| state.locate(self.layout, range))
+            .any(|(part, source)| match source {
+                Source::Home(pba) | Source::Mapped(pba) => {
+                    let there = PbaExtent::new(pba, part.sectors);
+                    spans.iter().any(|span| span.intersect(&there).is_some())
+                }
+                Source::Nowhere => false,
+            })
     }
 
     /// The consecutive records after `covered`, and what is wrong with the first that is not one.
@@ -382,7 +445,7 @@ impl Reader<'_> {
             });
         }
         loop {
-            let expected = covered.sequence + 1 + crate::units::count(records.len());
+            let expected = covered.sequence + 1 + count(records.len());
             let mut found = self.next_record(at, covered.epoch, expected)?;
             if found.is_err() && at != journal.start {
                 found = self
@@ -462,14 +525,18 @@ impl Reader<'_> {
         Ok(crc)
     }
 
-    /// Looks through the whole journal for a record of this epoch which says that something past
-    /// the end found was durable.
+    /// Looks through the whole journal for a record which shows that something past the end found was
+    /// durable: one that says so, or one of a later opening, whose map must then be lost.
     fn refuse_lost_records(
         &self,
         epoch: u64,
         end: &End,
         torn: Option<&str>,
     ) -> Result<(), RecoveryError> {
+        // Each opening makes its own map durable before its first record.
+        let lost = |header: &JournalHeader| {
+            header.epoch > epoch || (header.epoch == epoch && header.durable > end.sequence)
+        };
         let journal = self.layout.journal();
         let mut at = journal.start;
         while at < journal.end() {
@@ -486,7 +553,7 @@ impl Reader<'_> {
                 let Ok(record) = decode_journal(&self.read(here, sectors)?, here) else {
                     continue;
                 };
-                if record.header.epoch == epoch && record.header.durable > end.sequence {
+                if lost(&record.header) {
                     let what = torn
                         .unwrap_or("it is not where the journal goes on")
                         .to_owned();

@@ -11,7 +11,7 @@ use super::dirty::DirtyBands;
 use super::homes::{Home, Homes};
 use super::target::Target;
 use crate::extent::{Along, Extent, ExtentMap, LbaExtent};
-use crate::medium::area::AreaKind;
+use crate::medium::area::{Area, AreaKind};
 use crate::medium::layout::Layout;
 use crate::units::{BandId, HomeBand, Lba, Pba, Sectors};
 
@@ -288,7 +288,7 @@ impl State {
             let target = target.along(piece.start - range.start);
             let mut dropped = Vec::new();
             self.map.insert(piece, target, |part, former| {
-                dropped.push((part.sectors, former))
+                dropped.push((part.sectors, former));
             });
             // The new target counts before the old ones go, so that a band which is in use all
             // the time never looks free in between.
@@ -381,7 +381,7 @@ pub(super) fn spare_bands(layout: &Layout) -> impl Iterator<Item = BandId> + '_ 
         .areas()
         .iter()
         .filter(|area| area.kind == AreaKind::Data);
-    areas.flat_map(|area| area.spares()).map(BandId)
+    areas.flat_map(Area::spares).map(BandId)
 }
 
 fn region_of_band(layout: &Layout, band: BandId) -> usize {
@@ -404,7 +404,7 @@ pub fn split_by_band(layout: &Layout, range: LbaExtent) -> impl Iterator<Item = 
 }
 
 /// Cuts a run on the medium at the borders of physical bands.
-fn split_by_place(
+pub(super) fn split_by_place(
     layout: &Layout,
     pba: Pba,
     sectors: Sectors,

@@ -5,8 +5,8 @@
 //! carried out, whatever plans wait behind that one. Plans are carried out in order; what a real
 //! mover does out of order is the business of the power cut, which decides on each sector alone.
 
-// Every test binary uses the part that it needs.
-#![allow(dead_code)]
+#![allow(clippy::unwrap_used, clippy::print_stdout)] // a test asserts, and names its seed
+#![allow(dead_code)] // each test program uses what it needs
 
 pub(crate) mod reference;
 pub(crate) mod run;
@@ -25,7 +25,8 @@ use imbrex::medium::store::Store;
 use imbrex::profile::Profile;
 use imbrex::time::Instant;
 
-use reference::{Ask, PIECE, Reference, data};
+pub(crate) use reference::{Ask, PIECE};
+use reference::{Reference, data, value_of};
 use tally::{Observer, Tally};
 
 struct Pending {
@@ -54,6 +55,8 @@ pub(crate) struct Rig {
     pub(crate) reference: Reference,
     requests: u64,
     pub(crate) completions: Vec<Completion>,
+    /// What the newest answered read found in each of its pieces.
+    found: Vec<Option<u64>>,
     pub(crate) tally: Tally,
     observer: Observer,
     /// What the drive said so far, when somebody wants to compare.
@@ -95,6 +98,7 @@ impl Rig {
             reference,
             requests,
             completions: Vec::new(),
+            found: Vec::new(),
             tally,
             observer,
             trace: None,
@@ -282,6 +286,10 @@ impl Rig {
                 let data = self.buffers.take_reply(BufferId::Request(answer.request));
                 self.reference
                     .check_read(at, &data, &format!("{:?}", answer.request));
+                self.found = (at..)
+                    .zip(data.chunks(512))
+                    .map(|(piece, bytes)| value_of(bytes, piece))
+                    .collect();
             }
             Ask::Flush => self.reference.all_durable(&pending.vouches.unwrap()),
             ask if !self.profile.write_cache.enabled || ask.is_fua() => {
@@ -342,19 +350,21 @@ impl Rig {
         self.now = self.now.max(until);
     }
 
-    /// An orderly end: everything is on the medium, nobody holds a buffer, and the next opening has
-    /// nothing to replay.
-    pub(crate) fn shut_down(mut self) -> Rig {
+    /// Ends the drive's work in good order.
+    pub(crate) fn shut_down(&mut self) {
         self.settle();
         self.opened.drive.shut_down(self.now);
         self.collect();
+        self.carry_out();
         while !self.opened.drive.idle() {
-            assert!(
-                self.step(),
-                "the drive is not idle and waits for nothing: {:?}",
-                self.opened.drive.status(self.now)
-            );
+            assert!(self.step(), "the drive waits for nothing and is not idle");
         }
+    }
+
+    /// An orderly end: everything is on the medium, nobody holds a buffer, and the next opening has
+    /// nothing to replay.
+    pub(crate) fn shut_down_and_reopen(mut self) -> Rig {
+        self.shut_down();
         self.carry_out();
         assert_eq!(self.buffers.len(), 0, "buffers that nobody released");
         assert_eq!(
@@ -461,6 +471,40 @@ impl Rig {
             self.now = self.now.max(next.expect("a read is under way").at);
             self.opened.drive.advance(self.now);
         }
+    }
+
+    /// Asks, waits for the answer, and tells the number of the request: what a write leaves in its
+    /// pieces.
+    pub(crate) fn done(&mut self, ask: Ask) -> u64 {
+        self.settle();
+        let number = self.ask(ask).0;
+        self.settle();
+        number
+    }
+
+    /// What some pieces hold: the number of the request that wrote them, 0 for zeroes.
+    pub(crate) fn values(&mut self, at: u64, pieces: u64) -> Vec<Option<u64>> {
+        let mut values = Vec::new();
+        for first in (at..at + pieces).step_by(128) {
+            let pieces = 128.min(at + pieces - first);
+            self.done(Ask::Read { at: first, pieces });
+            values.append(&mut self.found);
+        }
+        values
+    }
+
+    /// Lets time pass to the drive's next deadline; what the drive then wants is not carried out.
+    pub(crate) fn begin_step(&mut self) {
+        if let Some(deadline) = self.opened.drive.next_deadline() {
+            self.now = self.now.max(deadline.at);
+            self.opened.drive.advance(self.now);
+            self.collect();
+        }
+    }
+
+    /// The same bytes as the drive's.
+    pub(crate) fn store(&self) -> MemoryStore {
+        self.store.clone()
     }
 
     /// Buffers that somebody still holds.

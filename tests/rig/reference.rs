@@ -186,7 +186,7 @@ fn pattern(value: u64, piece: u64) -> Vec<u8> {
 }
 
 /// The value whose pattern these bytes are.
-fn value_of(bytes: &[u8], piece: u64) -> Option<u64> {
+pub(crate) fn value_of(bytes: &[u8], piece: u64) -> Option<u64> {
     let value = u64::from_le_bytes(bytes[..8].try_into().unwrap()) >> 24;
     (bytes == pattern(value, piece)).then_some(value)
 }

@@ -224,7 +224,7 @@ pub(crate) fn run_traced(options: Options, trace: bool) -> (Tally, u64) {
     while run.operations < options.operations {
         run.go_on(options.lag);
     }
-    let rig = run.rig.take().expect("a rig").shut_down();
+    let rig = run.rig.take().expect("a rig").shut_down_and_reopen();
     let mut tally = rig.tally.clone();
     tally.add("operations", run.operations);
     let fingerprint = if trace { rig.fingerprint() } else { 0 };
@@ -292,7 +292,7 @@ impl Run {
         if self.dice.one_in(2) {
             self.stream = self.dice.below(self.all / 512) * 512;
         }
-        for _ in 0..1 + self.dice.below(24) {
+        for _ in 0..=self.dice.below(24) {
             let pieces = 128.min(self.all - self.stream);
             let at = self.stream;
             self.ask(Ask::Write {

@@ -320,22 +320,22 @@ fn moves_take_the_longer_of_arm_and_head_and_writes_settle() {
 }
 
 #[test]
-fn the_map_is_merged_at_the_full_rate_of_its_tracks() {
+fn the_map_is_merged_at_the_full_rate_of_its_tracks_and_the_arm_returns() {
     let mut rig = Rig::new(&sample::large());
     let map = rig.layout.band(rig.layout.map_half(1));
+    let parked = rig.arm.spot();
     let sectors = 2 * u64::from(map.sectors_per_track);
     let timing = rig.run(
         vec![record(map.start, sectors, Purpose::MapMerge)],
         Instant(5),
     );
     near(timing.transfer, 2 * REVOLUTION_NS, 2);
-    assert_eq!(
-        timing.seek,
-        rig.arm.seek.time(map.cylinder) + Duration::from_us(200)
-    );
+    let there = rig.arm.seek.time(map.cylinder) + Duration::from_us(200);
+    let back = rig.arm.seek.time(map.cylinder + 1);
+    assert_eq!(timing.seek, there + back);
     assert_eq!(timing.rotation, Duration::ZERO);
     assert_eq!(timing.by_purpose[Purpose::MapMerge].bytes, sectors * 4096);
-    assert_eq!(rig.arm.spot(), (map.cylinder + 1, map.surface));
+    assert_eq!(rig.arm.spot(), parked);
 }
 
 #[test]

@@ -11,7 +11,7 @@ use crate::medium::memory::{Block, Lending};
 use crate::medium::movement::{Movement, Place, PlanId, Step};
 use crate::medium::mover::{MoverError, StoreOperation, byte_of};
 use crate::medium::ring::Job;
-use crate::medium::seal::{advanced, seal, sealed, sealed_source};
+use crate::medium::seal::{seal, sealed, sealed_source};
 use crate::units::{count, index};
 
 /// Transfers are cut into pieces of this size, which run side by side.
@@ -71,9 +71,21 @@ impl RingMover {
         if movement.to == Place::Discard || movement.from == Place::Padding {
             return Ok(Begun::Yes);
         }
+        let Movement {
+            from, to, bytes, ..
+        } = *movement;
+        if Touch::overlaps_itself(from, to, bytes) {
+            let touches = [Touch::reading(from, bytes), Touch::writing(to, bytes)];
+            let free = !touches.iter().flatten().any(|touch| self.conflicts(touch));
+            return Ok(if free && buffers.shift(from, to, bytes) {
+                Begun::Yes
+            } else {
+                Begun::MustWait
+            });
+        }
         while queued.done < movement.bytes {
-            let from = advanced(movement.from, queued.done);
-            let to = advanced(movement.to, queued.done);
+            let from = movement.from.advanced(queued.done);
+            let to = movement.to.advanced(queued.done);
             let left = movement.bytes - queued.done;
             let mut now = Buffers::piece_bytes(from, left).min(Buffers::piece_bytes(to, left));
             if movement.from != Place::Zeroes {
@@ -195,16 +207,8 @@ impl RingMover {
             if touch.is_some_and(|touch| self.conflicts(&touch)) {
                 return false;
             }
-            let mut done = 0;
-            while done < movement.bytes {
-                let piece = advanced(place, done);
-                let now = Buffers::piece_bytes(piece, movement.bytes - done);
-                if !buffers.at_hand(piece, now, Lending::Drain) {
-                    return false;
-                }
-                done += now;
-            }
-            true
+            Buffers::pieces(place, movement.bytes)
+                .all(|(piece, bytes)| buffers.at_hand(piece, bytes, Lending::Drain))
         })
     }
 

@@ -58,9 +58,9 @@ impl<'a> MetaQuery<'a> {
     pub(super) fn contexts(&self, listing: bool) -> Contexts {
         let mut contexts = Contexts::default();
         if listing && self.queries.is_empty() {
-            Context::ALL
-                .into_iter()
-                .for_each(|context| contexts.insert(context));
+            for context in Context::ALL {
+                contexts.insert(context);
+            }
         }
         for query in &self.queries {
             contexts.add_matching(query, listing);

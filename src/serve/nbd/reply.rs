@@ -248,3 +248,60 @@ fn encode_status(
     }
     body
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::meta_context::{Context, Contexts};
+    use super::*;
+    use crate::drive::request::Whereabouts;
+
+    fn asked(command: Command, bytes: u64) -> Asked {
+        Asked {
+            command,
+            cookie: 0x1122_3344_5566_7788,
+            offset: 4096,
+            bytes,
+            one: false,
+        }
+    }
+
+    #[test]
+    fn a_run_longer_than_32_bits_travels_whole_with_extended_headers() {
+        let mut contexts = Contexts::default();
+        contexts.insert(Context::Whereabouts);
+        let session = Session {
+            style: Style::Extended,
+            contexts,
+        };
+        let run = 5 << 40;
+        let answer = Answer::Whereabouts(vec![(run, Whereabouts::Staged), (9, Whereabouts::Home)]);
+        let (head, body) = encode(&asked(Command::BlockStatus, run), Ok(answer), session);
+        let mut expected = vec![0x6e, 0x8a, 0x27, 0x8c, 0, 1, 0, 6];
+        expected.extend([0x11, 0x22, 0x33, 0x44, 0x55, 0x66, 0x77, 0x88]);
+        for field in [4096, 24_u64] {
+            expected.extend(field.to_be_bytes());
+        }
+        expected.extend([0, 0, 0, 2, 0, 0, 0, 1]);
+        for field in [run, 2_u64] {
+            expected.extend(field.to_be_bytes());
+        }
+        assert_eq!([head.bytes(), &body].concat(), expected);
+    }
+
+    #[test]
+    fn an_answer_that_does_not_fit_its_request_becomes_an_io_error() {
+        let wrong = [
+            (Command::Read, Answer::Data(vec![0; 511])),
+            (Command::Read, Answer::Done),
+            (Command::Write, Answer::Data(vec![0; 512])),
+            (Command::BlockStatus, Answer::Done),
+            (Command::BlockStatus, Answer::Whereabouts(vec![])),
+        ];
+        for (command, answer) in wrong {
+            let session = Session::default();
+            let (head, body) = encode(&asked(command, 512), Ok(answer), session);
+            assert_eq!(head.bytes()[..8], [0x67, 0x44, 0x66, 0x98, 0, 0, 0, 5]);
+            assert_eq!((head.bytes().len(), body.len()), (16, 0));
+        }
+    }
+}

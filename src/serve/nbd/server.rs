@@ -135,19 +135,29 @@ struct Running {
 
 impl NbdServer {
     /// Binds everything the configuration names and serves the drive there.
+    #[allow(clippy::needless_pass_by_value)] // it describes this server and no other
     pub fn start(handle: Handle, config: NbdConfig) -> Result<NbdServer, NbdError> {
-        check_limits(&config.limits)?;
-        let tls = match &config.tls {
+        let NbdConfig {
+            unix,
+            tcp,
+            allow_remote,
+            tls,
+            handshake_patience: patience,
+            stop_grace,
+            limits,
+        } = config;
+        check_limits(&limits)?;
+        let tls = match &tls {
             Tls::Off => Encryption::Off,
             Tls::On(files) => Encryption::On(tls::load(files)?),
             Tls::Require(files) => Encryption::Require(tls::load(files)?),
         };
         let mut listeners = Vec::new();
-        for path in &config.unix {
-            listeners.push(Listener::unix(path)?);
+        for path in unix {
+            listeners.push(Listener::unix(&path)?);
         }
-        for address in &config.tcp {
-            listeners.push(Listener::tcp(*address, config.allow_remote)?);
+        for address in tcp {
+            listeners.push(Listener::tcp(address, allow_remote)?);
         }
         if listeners.is_empty() {
             return Err(NbdError::NoAddress);
@@ -157,14 +167,14 @@ impl NbdServer {
             .map(|listener| listener.address().clone())
             .collect();
         let register = Register::new();
-        let stuck = config.limits.stuck;
         let relieve = Arc::clone(&register);
+        let relieve = move || relieve.close_stuck(limits.stuck);
         let shared = Arc::new(Shared {
             handle,
             tls,
-            patience: config.handshake_patience,
-            limits: config.limits,
-            budget: Budget::new(config.limits, Box::new(move || relieve.close_stuck(stuck))),
+            patience,
+            limits,
+            budget: Budget::new(limits, Box::new(relieve)),
             register,
         });
         let running = start_accepting(listeners, Arc::clone(&shared))
@@ -172,7 +182,7 @@ impl NbdServer {
         Ok(NbdServer {
             addresses,
             shared,
-            stop_grace: config.stop_grace,
+            stop_grace,
             running: Some(running),
         })
     }

@@ -276,9 +276,9 @@ pub(super) fn info_data(name: &str, items: &[u16]) -> Vec<u8> {
     let mut data = u32::try_from(name.len()).unwrap().to_be_bytes().to_vec();
     data.extend(name.as_bytes());
     data.extend(u16::try_from(items.len()).unwrap().to_be_bytes());
-    items
-        .iter()
-        .for_each(|item| data.extend(item.to_be_bytes()));
+    for item in items {
+        data.extend(item.to_be_bytes());
+    }
     data
 }
 

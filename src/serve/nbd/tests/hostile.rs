@@ -47,7 +47,7 @@ fn hurl(mut stream: UnixStream, bytes: &[u8], vanish: bool) {
         return;
     }
     let _ = stream.shutdown(Shutdown::Write);
-    let mut sink = [0; 65536];
+    let mut sink = vec![0; 65536];
     loop {
         match stream.read(&mut sink) {
             Ok(0) => return,
@@ -183,8 +183,7 @@ fn thousands_of_broken_transmissions_leave_others_served() {
         }
         for _ in 0..below(&mut random, 8) {
             let mut one = request(&mut random, speech);
-            // The commands of these offsets write anywhere below the witness's sector only, so a
-            // changed byte of the offset would be a changed truth; cut, but do not flip.
+            // Cut but not flipped: a flipped offset might fairly overwrite the witness's sector.
             if below(&mut random, 6) == 0 {
                 let keep = below(&mut random, u64::try_from(one.len()).unwrap());
                 one.truncate(usize::try_from(keep).unwrap());
@@ -349,7 +348,7 @@ fn clients_that_never_finish_a_write_cannot_keep_the_memory() {
         witness.is_served();
         let data = vec![2; 32 << 20];
         assert_eq!(witness.0.ask(command(WRITE, 0, 32 << 20), &data).errno, 0);
-        // The witness overtook it only by its being closed, or it would still hold all there is.
+        // Kept until here: only the server can have ended it.
         hogs.push(hog);
     }
 }

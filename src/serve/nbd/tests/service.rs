@@ -194,7 +194,7 @@ fn bad_ranges_get_the_error_the_specification_names_and_the_connection_goes_on()
             };
             let reply = client.ask(command(kind, offset, bytes), &payload);
             assert_eq!(reply.errno, errno, "{speech:?} {kind} {offset}+{bytes}");
-            assert_eq!(reply.data, []);
+            assert!(reply.data.is_empty());
         }
         assert_eq!(
             stand.seen(),

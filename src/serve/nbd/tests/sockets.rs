@@ -3,6 +3,7 @@
 use std::net::{SocketAddr, TcpStream};
 use std::os::unix::fs::PermissionsExt;
 use std::os::unix::net::UnixListener;
+use std::time::Duration;
 
 use super::client::{Client, FLUSH, READ, Speech, WRITE, command};
 use super::stand_in::{Stand, info, socket_in};
@@ -115,13 +116,33 @@ fn no_address_and_impossible_limits_are_refused() {
 }
 
 #[test]
-fn stopping_with_a_drive_that_lost_its_asks_still_ends() {
+fn stopping_answers_what_the_drive_answers_in_time() {
     let mut stand = Stand::new();
-    let mut client = Client::enter(&stand.socket(), Speech::Simple);
-    client.send(command(READ, 0, 512), 1, &[]);
-    stand.server.take().unwrap().stop();
-    // The reply may or may not have left before the end.
+    let mut client = Client::enter(&stand.socket(), Speech::Structured);
+    for cookie in 0..50 {
+        client.send(command(READ, 0, 1 << 20), cookie, &[]);
+    }
+    // From here on the connection is certainly being served.
+    assert_eq!(client.reply(true, 1 << 20).errno, 0);
+    let server = stand.server.take().unwrap();
+    let stopping = std::thread::spawn(move || server.stop());
     let mut rest = Vec::new();
     client.stream.read_to_end(&mut rest).unwrap();
-    assert!(rest.is_empty() || rest.len() == 16 + 512);
+    stopping.join().unwrap();
+    // Only whole replies: 20 bytes of chunk header, 8 of offset, and the data.
+    assert_eq!(rest.len() % (28 + (1 << 20)), 0);
+}
+
+#[test]
+fn stopping_does_not_wait_for_ever_for_a_drive_that_keeps_its_asks() {
+    let config = NbdConfig {
+        stop_grace: Duration::from_millis(50),
+        ..NbdConfig::default()
+    };
+    let mut stand = Stand::with(info(), config);
+    let mut client = Client::enter(&stand.socket(), Speech::Simple);
+    stand.hold_calls();
+    client.send(command(READ, 0, 512), 1, &[]);
+    stand.server.take().unwrap().stop();
+    assert!(client.is_closed());
 }

@@ -29,6 +29,7 @@ struct Switches {
     seen: Mutex<Vec<String>>,
     fail: AtomicBool,
     drop_calls: AtomicBool,
+    hold_calls: AtomicBool,
 }
 
 /// A server over a stand-in drive.
@@ -98,6 +99,11 @@ impl Stand {
         self.switches.drop_calls.store(true, Ordering::SeqCst);
     }
 
+    /// From now on the drive keeps every ask without an answer.
+    pub(super) fn hold_calls(&self) {
+        self.switches.hold_calls.store(true, Ordering::SeqCst);
+    }
+
     pub(super) fn server(&self) -> &NbdServer {
         self.server.as_ref().unwrap()
     }
@@ -118,6 +124,7 @@ pub(super) fn socket_in(folder: &Path) -> PathBuf {
 fn run(owner: &Receiver<Call>, closed: &Receiver<()>, switches: &Switches) {
     let mut bytes = vec![0_u8; index(CAPACITY)];
     let mut written = vec![false; index(CAPACITY / SECTOR)];
+    let mut held = Vec::new();
     loop {
         let call = crossbeam_channel::select! {
             recv(owner) -> call => match call {
@@ -127,6 +134,10 @@ fn run(owner: &Receiver<Call>, closed: &Receiver<()>, switches: &Switches) {
             recv(closed) -> _ => return,
         };
         if switches.drop_calls.load(Ordering::SeqCst) {
+            continue;
+        }
+        if switches.hold_calls.load(Ordering::SeqCst) {
+            held.push(call);
             continue;
         }
         let outcome = if switches.fail.load(Ordering::SeqCst) {

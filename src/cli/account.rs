@@ -1,0 +1,242 @@
+//! Owns the account of a session: one page for people, one JSON object for programs.
+//!
+//! Everything in it was counted by the drive and its thread; only ratios are computed here.
+
+use std::fmt::Write as _;
+use std::path::PathBuf;
+use std::time::Duration as RealTime;
+
+use indicatif::BinaryBytes;
+use serde_json::{Map, Value, json};
+
+use crate::drive::request::Counters;
+use crate::host::account::Account;
+use crate::host::owner::Stopped;
+use crate::medium::movement::Purpose;
+use crate::time::Duration;
+use crate::translation::recovery::Report;
+
+/// Purposes for which the head writes.
+const WRITES: [Purpose; 7] = [
+    Purpose::HostWrite,
+    Purpose::Bypass,
+    Purpose::Stage,
+    Purpose::OutOfBand,
+    Purpose::MapMerge,
+    Purpose::CleanCopy,
+    Purpose::CleanWrite,
+];
+
+/// What is known of a session besides what was counted.
+pub(super) struct Session {
+    /// The image.
+    pub(super) image: PathBuf,
+    /// Its identity.
+    pub(super) id: String,
+    /// Name of the profile.
+    pub(super) profile: String,
+    /// The pace, in words.
+    pub(super) pace: String,
+    /// The mover.
+    pub(super) mover: &'static str,
+    /// What opening found.
+    pub(super) recovery: Report,
+    /// How long it took.
+    pub(super) real: RealTime,
+}
+
+/// The page.
+pub(super) fn words(session: &Session, stopped: &Stopped) -> String {
+    let (status, counters) = (&stopped.status, &stopped.status.counters);
+    let mut text = format!(
+        "\nserved {} ({}) for {} of its time, {:.1} s of ours; pace: {}\n",
+        session.image.display(),
+        session.profile,
+        Duration(status.at_ns),
+        session.real.as_secs_f64(),
+        session.pace
+    );
+    write_host(&mut text, counters);
+    write_medium(&mut text, counters);
+    let _ = writeln!(
+        text,
+        "cleaning    {} bands, {} of them while the host waited; {} bands dirty, {} of {} slots in use",
+        counters.bands_cleaned,
+        counters.bands_cleaned_foreground,
+        status.dirty_bands,
+        status.staging_slots_used,
+        status.staging_slots
+    );
+    write_latencies(&mut text, &stopped.account);
+    let tally = &stopped.tally;
+    let _ = writeln!(
+        text,
+        "image file  {} reads, {} writes, {} ranges zeroed, {} syncs ({})",
+        tally.reads, tally.writes, tally.zeroes, tally.syncs, session.mover
+    );
+    if stopped.account.late > 0 {
+        let _ = writeln!(
+            text,
+            "lag         {} answers came late, the latest by {}: this machine is too slow for the pace, \
+             the drive is not to blame",
+            stopped.account.late,
+            Duration(stopped.account.lag_ns_max)
+        );
+    }
+    text
+}
+
+/// The object.
+pub(super) fn value(session: &Session, stopped: &Stopped) -> Value {
+    let counters = &stopped.status.counters;
+    let medium: Map<String, Value> = Purpose::ALL
+        .into_iter()
+        .zip(counters.medium_bytes.iter().zip(&counters.medium_ns))
+        .map(|(purpose, (bytes, ns))| {
+            (
+                purpose.word().to_owned(),
+                json!({ "bytes": bytes, "ns": ns }),
+            )
+        })
+        .collect();
+    json!({
+        "imbrex": env!("CARGO_PKG_VERSION"),
+        "image": session.image,
+        "id": session.id,
+        "profile": session.profile,
+        "pace": session.pace,
+        "mover": session.mover,
+        "real_s": session.real.as_secs_f64(),
+        "recovery": session.recovery,
+        "write_amplification": amplification(counters),
+        "medium": medium,
+        "status": stopped.status,
+        "account": stopped.account,
+        "image_file": stopped.tally,
+    })
+}
+
+/// Bytes that the head wrote for each byte that the host wrote; none where the host wrote nothing.
+fn amplification(counters: &Counters) -> Option<f64> {
+    let [written, host] = [written_bytes(counters), counters.host_written_bytes].map(as_float);
+    (counters.host_written_bytes > 0).then(|| written / host)
+}
+
+fn written_bytes(counters: &Counters) -> u64 {
+    let purposes = Purpose::ALL.into_iter().zip(counters.medium_bytes);
+    purposes
+        .filter(|(purpose, _)| WRITES.contains(purpose))
+        .map(|(_, bytes)| bytes)
+        .sum()
+}
+
+/// Exact up to 2^53, and close enough for a ratio beyond.
+fn as_float(value: u64) -> f64 {
+    let [high, low] = [value >> 32, value & u64::from(u32::MAX)]
+        .map(|half| f64::from(u32::try_from(half).expect("half of 64 bits")));
+    high * 4_294_967_296.0 + low
+}
+
+fn write_host(text: &mut String, counters: &Counters) {
+    let _ = writeln!(
+        text,
+        "host        read {} in {} requests, wrote {} in {}, {} flushes, {} trims, {} zeroings",
+        BinaryBytes(counters.host_read_bytes),
+        counters.host_reads,
+        BinaryBytes(counters.host_written_bytes),
+        counters.host_writes,
+        counters.host_flushes,
+        counters.host_trims,
+        counters.host_zeroes
+    );
+}
+
+fn write_medium(text: &mut String, counters: &Counters) {
+    let _ = writeln!(
+        text,
+        "drive       {:<14}{:>12}  {:>10}",
+        "purpose", "bytes", "arm time"
+    );
+    for ((purpose, bytes), ns) in Purpose::ALL
+        .into_iter()
+        .zip(counters.medium_bytes)
+        .zip(counters.medium_ns)
+    {
+        if bytes > 0 || ns > 0 {
+            let (bytes, time) = (BinaryBytes(bytes).to_string(), Duration(ns).to_string());
+            let _ = writeln!(
+                text,
+                "            {:<14}{bytes:>12}  {time:>10}",
+                purpose.word()
+            );
+        }
+    }
+    if let Some(factor) = amplification(counters) {
+        let _ = writeln!(
+            text,
+            "            wrote {} in all: {factor:.2} bytes for each byte of the host (write amplification)",
+            BinaryBytes(written_bytes(counters))
+        );
+    }
+}
+
+fn write_latencies(text: &mut String, account: &Account) {
+    let _ = writeln!(
+        text,
+        "latency     {:<14}{:>8}{:>11}{:>11}{:>11}{:>11}",
+        "request", "count", "median", "90 %", "99 %", "longest"
+    );
+    for kind in account.kinds.iter().filter(|kind| kind.count > 0) {
+        let [p50, p90, p99, max] =
+            [kind.p50_ns, kind.p90_ns, kind.p99_ns, kind.max_ns].map(|ns| Duration(ns).to_string());
+        let _ = writeln!(
+            text,
+            "            {:<14}{:>8}{p50:>11}{p90:>11}{p99:>11}{max:>11}",
+            kind.operation, kind.count
+        );
+    }
+    for (turn, slow) in account.slowest.iter().enumerate() {
+        let range = match slow.bytes {
+            0 => String::new(),
+            bytes => format!(" of {} at byte {}", BinaryBytes(bytes), slow.offset),
+        };
+        let _ = writeln!(
+            text,
+            "{:<12}{}{range} took {}: {}",
+            if turn == 0 { "slowest" } else { "" },
+            slow.operation,
+            Duration(slow.took_ns),
+            slow.cause
+        );
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn amplification_counts_what_the_head_writes_and_nothing_it_reads() {
+        let mut counters = Counters {
+            host_written_bytes: 1000,
+            ..Counters::default()
+        };
+        for (bytes, purpose) in counters.medium_bytes.iter_mut().zip(Purpose::ALL) {
+            *bytes = match purpose {
+                Purpose::Stage => 1000,
+                Purpose::CleanWrite => 1500,
+                Purpose::CleanRead | Purpose::HostRead | Purpose::ReadAhead => 7777,
+                _ => 0,
+            };
+        }
+        assert_eq!(amplification(&counters), Some(2.5));
+        assert_eq!(amplification(&Counters::default()), None);
+    }
+
+    #[test]
+    fn large_counts_survive_as_floats() {
+        for value in [0, 1, (1 << 40) + 12345, 1 << 52] {
+            assert_eq!(format!("{:.0}", as_float(value)), value.to_string());
+        }
+    }
+}

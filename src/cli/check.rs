@@ -1,0 +1,133 @@
+//! `imbrex check`: checks every structure of an image, and on request every byte in use.
+
+use std::fmt::Write as _;
+use std::io::IsTerminal;
+use std::path::PathBuf;
+use std::time::Duration;
+
+use anyhow::Context as _;
+use indicatif::{BinaryBytes, ProgressBar, ProgressStyle};
+use serde_json::json;
+
+use super::exit::Code;
+use super::image_file::{self, Way};
+use super::output;
+use crate::image::check::{self, CheckReport};
+
+const LONG: &str = "\
+Check every structure of an image without writing to it: both copies of the superblock, both halves
+of the map, the journal, and whether what they say fits together. With --data everything that is in
+use is read as well.
+
+What the host wrote carries no checksum, so bytes of it that changed unnoticed are not found, except
+where a journal record newer than the map vouches for them.";
+
+const EXAMPLES: &str = "\
+Examples:
+  imbrex check disk.img
+  imbrex check disk.img --data --json";
+
+/// Arguments of `check`.
+#[derive(Debug, clap::Args)]
+#[command(long_about = LONG, after_help = EXAMPLES)]
+pub(super) struct Arguments {
+    /// The image.
+    image: PathBuf,
+    /// Read all data in use too.
+    #[arg(long)]
+    data: bool,
+    /// IMAGE is a block device.
+    #[arg(long)]
+    block_device: bool,
+    /// Print one JSON object.
+    #[arg(long)]
+    json: bool,
+}
+
+pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
+    let path = &arguments.image;
+    let way = Way {
+        read_only: true,
+        block_device: arguments.block_device,
+    };
+    let (_file, store) = image_file::backing(path, way)?;
+    let outcome = if arguments.data {
+        let bar = bar();
+        let mut advance = |read, total| {
+            bar.set_length(total);
+            bar.set_position(read);
+        };
+        let outcome = check::check(&store, Some(&mut advance));
+        bar.finish_and_clear();
+        outcome
+    } else {
+        check::check(&store, None)
+    };
+    if arguments.json {
+        let value = match &outcome {
+            Ok(report) => json!({ "image": path, "clean": report.is_clean(), "report": report }),
+            Err(error) => json!({ "image": path, "clean": false, "unusable": error.to_string() }),
+        };
+        output::print_json(&value)?;
+    }
+    let report = outcome.with_context(|| image_file::cannot_use(path))?;
+    if !arguments.json {
+        output::print(&words(arguments, &report))?;
+    }
+    Ok(if report.is_clean() {
+        Code::Ok
+    } else {
+        Code::Failure
+    })
+}
+
+fn words(arguments: &Arguments, report: &CheckReport) -> String {
+    let mut text = String::new();
+    for finding in &report.findings {
+        let _ = writeln!(text, "damage: {}: {}", finding.part, finding.what);
+    }
+    for remark in &report.remarks {
+        let _ = writeln!(
+            text,
+            "remark: {}: {} (a power cut can leave this; the next opening repairs it)",
+            remark.part, remark.what
+        );
+    }
+    let _ = write!(
+        text,
+        "{}: {} map deltas, {} journal records looked at",
+        arguments.image.display(),
+        report.deltas,
+        report.journal_records
+    );
+    if arguments.data {
+        let read = BinaryBytes(report.data_bytes);
+        let _ = write!(
+            text,
+            ", {read} of data read, {} payloads compared",
+            report.payloads
+        );
+    }
+    match report.findings.len() {
+        0 => text.push_str(": clean\n"),
+        1 => text.push_str(": damaged (1 finding)\n"),
+        many => {
+            let _ = writeln!(text, ": damaged ({many} findings)");
+        }
+    }
+    text
+}
+
+fn bar() -> ProgressBar {
+    if !std::io::stderr().is_terminal() {
+        return ProgressBar::hidden();
+    }
+    let bar = ProgressBar::new(0);
+    if let Ok(style) =
+        ProgressStyle::with_template("reading {bar:30} {binary_bytes}/{binary_total_bytes} {eta}")
+    {
+        bar.set_style(style);
+    }
+    bar.enable_steady_tick(Duration::from_millis(200));
+    bar
+}

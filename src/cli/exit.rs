@@ -1,0 +1,162 @@
+//! Owns the exit codes: what they mean, and which error leads to which.
+//!
+//! Scripts rely on the numbers; `docs/cli.md` and `--help` list them.
+
+use std::process::ExitCode;
+
+use crate::host::owner::StopError;
+use crate::image::backing_error::BackingError;
+use crate::image::open::OpenError;
+use crate::profile::error::ProfileError;
+use crate::profile::scale::ScaleError;
+use crate::serve::fuse::error::FuseError;
+use crate::serve::nbd::NbdError;
+
+/// How a command ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Code {
+    /// All is well.
+    Ok,
+    /// The check found damage, or something without a code of its own went wrong.
+    Failure,
+    /// The command line cannot be understood.
+    Usage,
+    /// The image or profile cannot be used.
+    Unusable,
+    /// Refused, to protect data.
+    Protected,
+    /// The drive failed while it was served.
+    DriveFailed,
+    /// The machine got in the way.
+    Rig,
+}
+
+impl From<Code> for ExitCode {
+    fn from(code: Code) -> ExitCode {
+        ExitCode::from(match code {
+            Code::Ok => 0,
+            Code::Failure => 1,
+            Code::Usage => 2,
+            Code::Unusable => 3,
+            Code::Protected => 4,
+            Code::DriveFailed => 5,
+            Code::Rig => 6,
+        })
+    }
+}
+
+/// A command line that clap accepts and that makes no sense all the same.
+#[derive(Debug, thiserror::Error)]
+#[error("{0}\n\nFor more information, try '--help'.")]
+pub(super) struct UsageError(pub(super) String);
+
+/// The machine does not give what is needed: a mover, a thread, a signal handler.
+#[derive(Debug, thiserror::Error)]
+#[error("cannot {doing}")]
+pub(super) struct RigError {
+    /// What was tried.
+    pub(super) doing: &'static str,
+    /// What the system says.
+    pub(super) source: std::io::Error,
+}
+
+/// What was named is no image and no profile.
+#[derive(Debug, thiserror::Error)]
+#[error("{0}")]
+pub(super) struct UnusableError(pub(super) String);
+
+/// The drive failed while it was served.
+#[derive(Debug, thiserror::Error)]
+#[error("the drive has failed: {0}")]
+pub(super) struct DriveError(pub(super) String);
+
+/// The code that an error leads to: that of the first cause which has one.
+pub(super) fn code_of(error: &anyhow::Error) -> Code {
+    error
+        .chain()
+        .find_map(code_of_cause)
+        .unwrap_or(Code::Failure)
+}
+
+fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
+    let is_drive = cause.is::<StopError>() || cause.is::<DriveError>();
+    let is_rig = cause.is::<NbdError>() || cause.is::<FuseError>() || cause.is::<RigError>();
+    let is_unusable =
+        cause.is::<OpenError>() || cause.is::<ProfileError>() || cause.is::<UnusableError>();
+    let is_usage = cause.is::<UsageError>() || cause.is::<ScaleError>();
+    if is_usage {
+        Some(Code::Usage)
+    } else if is_drive {
+        Some(Code::DriveFailed)
+    } else if is_rig {
+        Some(Code::Rig)
+    } else if is_unusable {
+        Some(Code::Unusable)
+    } else {
+        cause.downcast_ref::<BackingError>().map(code_of_backing)
+    }
+}
+
+fn code_of_backing(error: &BackingError) -> Code {
+    match error {
+        BackingError::Exists { .. }
+        | BackingError::Symlink { .. }
+        | BackingError::IsDevice { .. }
+        | BackingError::DeviceInUse { .. }
+        | BackingError::DeviceClaimed { .. }
+        | BackingError::Signed { .. }
+        | BackingError::Locked { .. }
+        | BackingError::BehindLoop { .. }
+        | BackingError::NoRoom { .. } => Code::Protected,
+        BackingError::WrongKind { .. } | BackingError::NotADevice { .. } => Code::Usage,
+        BackingError::NotSparse { .. }
+        | BackingError::TooLong { .. }
+        | BackingError::OverLimit { .. }
+        | BackingError::DeviceTooSmall { .. } => Code::Rig,
+        BackingError::Missing { .. } | BackingError::System { .. } => Code::Failure,
+    }
+}
+
+/// The option that says the word which an error asks for.
+pub(super) fn option_for(error: &anyhow::Error) -> Option<&'static str> {
+    error.chain().find_map(|cause| {
+        if let Some(NbdError::NotLoopback { .. }) = cause.downcast_ref() {
+            return Some("--allow-remote");
+        }
+        match cause.downcast_ref()? {
+            BackingError::Exists { .. } => Some("--replace"),
+            BackingError::IsDevice { .. } => Some("--block-device"),
+            BackingError::Signed { .. } => Some("--overwrite-signature"),
+            BackingError::NoRoom { .. } => Some("--allow-overcommit"),
+            _ => None,
+        }
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use anyhow::Context as _;
+
+    #[test]
+    fn a_cause_keeps_its_code_under_any_context() {
+        let check = |error: anyhow::Error, expected| {
+            let wrapped = Err::<(), _>(error).context("outer").context("outermost");
+            assert_eq!(code_of(&wrapped.expect_err("it is one")), expected);
+        };
+        let missing = BackingError::Missing { path: "x".into() };
+        let exists = BackingError::Exists {
+            path: "x".into(),
+            bytes: 1,
+        };
+        check(missing.into(), Code::Failure);
+        check(exists.into(), Code::Protected);
+        check(NbdError::NoAddress.into(), Code::Rig);
+        check(
+            StopError::Failed { why: "x".into() }.into(),
+            Code::DriveFailed,
+        );
+        check(UsageError("x".into()).into(), Code::Usage);
+        check(anyhow::anyhow!("something else"), Code::Failure);
+    }
+}

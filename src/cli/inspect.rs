@@ -1,0 +1,143 @@
+//! `imbrex inspect`: tells what an image is and what state it is in, without writing to it.
+
+use std::path::PathBuf;
+
+use indicatif::BinaryBytes;
+use serde_json::json;
+
+use super::exit::Code;
+use super::image_file::{self, Way, id_words, recovery_words};
+use super::output;
+use crate::drive::request::Status;
+use crate::image::open::Opened;
+use crate::medium::area::BandKind;
+use crate::profile::quantity::Unit;
+use crate::time::Instant;
+use crate::units::{Sectors, count};
+
+const EXAMPLES: &str = "\
+Examples:
+  imbrex inspect disk.img
+  imbrex inspect disk.img --json";
+
+/// Arguments of `inspect`.
+#[derive(Debug, clap::Args)]
+#[command(after_help = EXAMPLES)]
+pub(super) struct Arguments {
+    /// The image.
+    image: PathBuf,
+    /// IMAGE is a block device.
+    #[arg(long)]
+    block_device: bool,
+    /// Print one JSON object.
+    #[arg(long)]
+    json: bool,
+}
+
+/// What is written of the data bands.
+struct Written {
+    bands: u64,
+    bytes: u64,
+}
+
+pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
+    let way = Way {
+        read_only: true,
+        block_device: arguments.block_device,
+    };
+    let (opened, _file) = image_file::open(&arguments.image, way)?;
+    let status = opened.drive.status(Instant::default());
+    let written = written(&opened);
+    if arguments.json {
+        output::print_json(&value(arguments, &opened, &status, written.as_ref()))?;
+    } else {
+        output::print(&words(&opened, &status, written.as_ref()))?;
+    }
+    Ok(Code::Ok)
+}
+
+fn written(opened: &Opened) -> Option<Written> {
+    let translation = opened.drive.translation()?;
+    let layout = translation.layout();
+    let bands = translation.state().written_bands(layout);
+    let data = bands.iter().filter(|(band, sectors)| {
+        *sectors > Sectors(0) && layout.band(*band).kind == BandKind::Data
+    });
+    let lengths: Vec<u64> = data.map(|(_, sectors)| sectors.bytes()).collect();
+    Some(Written {
+        bands: count(lengths.len()),
+        bytes: lengths.iter().sum(),
+    })
+}
+
+fn words(opened: &Opened, status: &Status, written: Option<&Written>) -> String {
+    let (profile, identity) = (opened.drive.profile(), &opened.identity);
+    let mut rows = vec![
+        ("profile", profile.name.clone()),
+        ("capacity", Unit::Bytes.format(profile.drive.capacity_bytes)),
+        ("id", id_words(&identity.id)),
+        ("made with", format!("imbrex {}", identity.created_with)),
+        ("format number", format!("{:#018x}", identity.fingerprint)),
+        (
+            "image (sparse)",
+            BinaryBytes(identity.total.bytes()).to_string(),
+        ),
+        ("recovery", recovery_words(opened)),
+    ];
+    if let Some(damaged) = &opened.damaged {
+        rows.push(("superblock", format!("{damaged}: {}", damaged.why)));
+    }
+    if let Some(written) = written {
+        let percent = |used: u64, all: u64| used * 100 / all.max(1);
+        let (slots, extents) = (status.staging_slots, status.extents);
+        rows.extend([
+            (
+                "staging slots",
+                format!(
+                    "{} of {slots} ({} %)",
+                    status.staging_slots_used,
+                    percent(status.staging_slots_used, slots)
+                ),
+            ),
+            (
+                "map extents",
+                format!(
+                    "{} of {extents} ({} %)",
+                    status.extents_used,
+                    percent(status.extents_used, extents)
+                ),
+            ),
+            ("dirty bands", status.dirty_bands.to_string()),
+            ("newest record", status.sequence.to_string()),
+            ("map up to record", opened.report.map_sequence.to_string()),
+            (
+                "bands written",
+                format!("{} ({})", written.bands, BinaryBytes(written.bytes)),
+            ),
+        ]);
+    }
+    output::table(&rows)
+}
+
+fn value(
+    arguments: &Arguments,
+    opened: &Opened,
+    status: &Status,
+    written: Option<&Written>,
+) -> serde_json::Value {
+    let (profile, identity) = (opened.drive.profile(), &opened.identity);
+    json!({
+        "image": arguments.image,
+        "profile": profile.name,
+        "capacity_bytes": profile.drive.capacity_bytes,
+        "id": id_words(&identity.id),
+        "created_with": identity.created_with,
+        "format_fingerprint": format!("{:#018x}", identity.fingerprint),
+        "image_bytes": identity.total.bytes(),
+        "damaged_superblock_copy": opened.damaged.as_ref().map(|damaged| damaged.copy),
+        "recovery": opened.report,
+        "status": status,
+        "written_bands": written.map(|written| written.bands),
+        "written_band_bytes": written.map(|written| written.bytes),
+    })
+}

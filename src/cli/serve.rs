@@ -1,0 +1,258 @@
+//! `imbrex serve`: composes a running drive from an image and shows it until it is asked to end.
+//!
+//! Order at the start: signals, image, mover, drive, NBD, FUSE; at the end: FUSE, NBD, drive. The
+//! line `ready:` comes when clients can connect and not before.
+
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+
+use anyhow::Context as _;
+use clap::ValueEnum;
+use crossbeam_channel::{Receiver, never, select, tick};
+
+use super::account::{self, Session};
+use super::address::NbdAddress;
+use super::display::Display;
+use super::exit::{Code, DriveError, RigError, UsageError};
+use super::frontends::{Frontends, Wanted};
+use super::image_file::{self, Way, id_words, recovery_words};
+use super::tls::TlsArguments;
+use super::{output, pace, signals};
+use crate::host::clock::Pace;
+use crate::host::handle::{Ask, DriveInfo, Handle, HostError};
+use crate::host::limits::Limits;
+use crate::host::owner::Owner;
+use crate::medium::mover::{Mover, MoverChoice};
+use crate::profile::Profile;
+use crate::serve::fuse::server::FuseEnd;
+
+/// How often the drive is asked whether it still works.
+const PULSE: Duration = Duration::from_millis(500);
+
+const LONG: &str = "\
+Show an image as a disk until Ctrl-C or SIGTERM.
+
+A line beginning with `ready:` on stdout tells where, as soon as clients can connect. At the end an
+account of the session is printed. A second Ctrl-C ends at once, which is a power cut for the drive:
+what was flushed is there, the rest may be.";
+
+const EXAMPLES: &str = "\
+Examples:
+  imbrex serve disk.img --nbd unix:/tmp/disk.sock
+  imbrex serve disk.img --nbd tcp:127.0.0.1:10809 --pace 10x
+  imbrex serve disk.img --fuse /mnt/disk --account session.json
+  imbrex serve disk.img --nbd tcp:0.0.0.0:10809 --allow-remote \\
+      --tls-certificate server.pem --tls-key server.key --tls-client-ca clients.pem";
+
+/// Arguments of `serve`.
+#[derive(Debug, clap::Args)]
+#[command(long_about = LONG, after_help = EXAMPLES)]
+#[allow(clippy::struct_excessive_bools)] // words of the user, independent of each other
+pub(super) struct Arguments {
+    /// The image.
+    image: PathBuf,
+    /// Serve NBD at unix:PATH or tcp:HOST:PORT; may be given more than once.
+    #[arg(long, value_name = "ADDRESS")]
+    nbd: Vec<NbdAddress>,
+    /// Mount a filesystem at DIR (existing, empty) in which the file `disk` is the drive.
+    #[arg(long, value_name = "DIR")]
+    fuse: Option<PathBuf>,
+    /// Let root use that file too (needs `user_allow_other` in /etc/fuse.conf).
+    #[arg(long, requires = "fuse")]
+    allow_root: bool,
+    /// How long the drive takes: real, off (as fast as this machine goes), or a factor like 10x.
+    #[arg(long, default_value = "real", value_parser = pace::parse)]
+    pace: Pace,
+    /// What carries the bytes.
+    #[arg(long, value_enum, default_value_t = MoverWord::Auto)]
+    mover: MoverWord,
+    /// Serve for reading only; nothing is written to the image.
+    #[arg(long)]
+    read_only: bool,
+    /// IMAGE is a block device.
+    #[arg(long)]
+    block_device: bool,
+    /// Listen on TCP addresses that other machines can reach.
+    #[arg(long)]
+    allow_remote: bool,
+    /// Show the state of the drive on stderr every so many seconds (on a terminal always).
+    #[arg(long, value_name = "SECONDS", value_parser = clap::value_parser!(u32).range(1..))]
+    status: Option<u32>,
+    /// Write the account to this file too, as JSON.
+    #[arg(long, value_name = "FILE")]
+    account: Option<PathBuf>,
+    #[command(flatten)]
+    tls: TlsArguments,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum MoverWord {
+    /// `io_uring` where the system allows it, else plain.
+    Auto,
+    /// `io_uring` or nothing.
+    Ring,
+    /// One system call after another.
+    Plain,
+}
+
+/// Why serving ends.
+#[derive(Debug)]
+enum End {
+    Asked,
+    Unmounted,
+    MountBroken(std::io::Error),
+    DriveFailed(String),
+}
+
+pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
+    if arguments.nbd.is_empty() && arguments.fuse.is_none() {
+        let what = "nothing to serve on: give --nbd unix:PATH, --nbd tcp:HOST:PORT or --fuse DIR";
+        return Err(UsageError(what.to_owned()).into());
+    }
+    let asked = signals::catch().map_err(rig("catch SIGINT and SIGTERM"))?;
+    let way = Way {
+        read_only: arguments.read_only,
+        block_device: arguments.block_device,
+    };
+    let (opened, file) = image_file::open(&arguments.image, way)?;
+    let (info, profile) = (
+        info(opened.drive.profile(), arguments.read_only),
+        &opened.drive.profile().name,
+    );
+    let mut session = Session {
+        image: arguments.image.clone(),
+        id: id_words(&opened.identity.id),
+        profile: profile.clone(),
+        pace: pace::words(arguments.pace),
+        mover: "",
+        recovery: opened.report.clone(),
+        real: Duration::ZERO,
+    };
+    output::print(&format!(
+        "image: {} ({profile}), {}\n",
+        arguments.image.display(),
+        recovery_words(&opened)
+    ))?;
+    let mover = Mover::open(file, arguments.mover.choice()).map_err(rig("start the mover"))?;
+    session.mover = mover.name();
+    let begun = Instant::now();
+    let (handle, owner) =
+        Owner::start(opened.drive, mover, arguments.pace, info, Limits::default())
+            .map_err(rig("start the thread of the drive"))?;
+    let end = serve(arguments, &handle, &asked, session.mover);
+    // In any case: what was acknowledged is made durable before anything is reported.
+    let stopped = owner.stop();
+    session.real = begun.elapsed();
+    let end = end?;
+    if let End::DriveFailed(why) = end {
+        return Err(DriveError(why).into());
+    }
+    let stopped = stopped?;
+    output::print(&account::words(&session, &stopped))?;
+    if let Some(path) = &arguments.account {
+        write_account(path, &account::value(&session, &stopped))?;
+    }
+    match end {
+        End::MountBroken(source) => Err(RigError {
+            doing: "go on serving the mount",
+            source,
+        }
+        .into()),
+        _ => Ok(Code::Ok),
+    }
+}
+
+fn serve(
+    arguments: &Arguments,
+    handle: &Handle,
+    asked: &Receiver<()>,
+    mover: &str,
+) -> anyhow::Result<End> {
+    let wanted = Wanted {
+        nbd: &arguments.nbd,
+        allow_remote: arguments.allow_remote,
+        tls: arguments.tls.tls(),
+        fuse: arguments.fuse.as_deref(),
+        allow_root: arguments.allow_root,
+    };
+    let frontends = Frontends::start(handle, &wanted)?;
+    let places = frontends.places().join(" ");
+    output::print(&format!(
+        "ready: {places} (pace: {}; mover: {mover})\n",
+        pace::words(arguments.pace)
+    ))?;
+    let end = wait(arguments, handle, asked, &frontends);
+    frontends.stop();
+    Ok(end)
+}
+
+fn wait(
+    arguments: &Arguments,
+    handle: &Handle,
+    asked: &Receiver<()>,
+    frontends: &Frontends,
+) -> End {
+    let unmounted = frontends.unmounted().cloned().unwrap_or_else(never);
+    let pulse = tick(PULSE);
+    let mut display = Display::new(arguments.status);
+    loop {
+        select! {
+            recv(asked) -> _ => return End::Asked,
+            recv(unmounted) -> end => match end {
+                Ok(FuseEnd::Broken(error)) => return End::MountBroken(error),
+                Ok(FuseEnd::Unmounted) | Err(_) => return End::Unmounted,
+            },
+            recv(pulse) -> _ => {
+                if let Some(why) = failure(handle) {
+                    return End::DriveFailed(why);
+                }
+                display.tick(handle);
+            }
+        }
+    }
+}
+
+/// Why the drive has failed, if it has. A read of nothing is refused at the door of a drive that
+/// works, and costs it nothing.
+fn failure(handle: &Handle) -> Option<String> {
+    match handle.ask(Ask::Read {
+        offset: 0,
+        bytes: 0,
+    }) {
+        Err(HostError::Failed(why)) => Some(why.to_string()),
+        Err(HostError::Gone) => Some("its thread is gone".to_owned()),
+        _ => None,
+    }
+}
+
+fn info(profile: &Profile, read_only: bool) -> DriveInfo {
+    DriveInfo {
+        name: profile.name.clone(),
+        capacity_bytes: profile.drive.capacity_bytes,
+        logical_sector_bytes: profile.drive.logical_sector_bytes,
+        physical_sector_bytes: 4096,
+        trim: profile.trim.enabled,
+        fast_zeroes: profile.trim.enabled && profile.trim.zeroes_deallocate,
+        write_cache: profile.write_cache.enabled,
+        read_only,
+    }
+}
+
+fn write_account(path: &Path, value: &serde_json::Value) -> anyhow::Result<()> {
+    std::fs::write(path, format!("{value:#}\n"))
+        .with_context(|| format!("cannot write the account to {}", path.display()))
+}
+
+fn rig(doing: &'static str) -> impl FnOnce(std::io::Error) -> RigError {
+    move |source| RigError { doing, source }
+}
+
+impl MoverWord {
+    fn choice(self) -> MoverChoice {
+        match self {
+            MoverWord::Auto => MoverChoice::Auto,
+            MoverWord::Ring => MoverChoice::Ring,
+            MoverWord::Plain => MoverChoice::Plain,
+        }
+    }
+}

@@ -1,0 +1,36 @@
+//! Owns what Ctrl-C and SIGTERM do: the first asks for an orderly end, the second ends at once.
+//!
+//! The second is a power cut for the drive: what was flushed is there.
+
+use std::io;
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+
+use crossbeam_channel::{Receiver, bounded};
+use signal_hook::consts::{SIGINT, SIGTERM};
+use signal_hook::flag;
+use signal_hook::iterator::Signals;
+
+/// Exit code after the second signal, as shells count a process that was interrupted.
+const INTERRUPTED: i32 = 130;
+
+/// Catches both signals from now on; the receiver gets one message when the first comes.
+pub(super) fn catch() -> io::Result<Receiver<()>> {
+    let asked = Arc::new(AtomicBool::new(false));
+    for signal in [SIGINT, SIGTERM] {
+        // Order matters: the second signal must find the flag that the first one sets.
+        flag::register_conditional_shutdown(signal, INTERRUPTED, Arc::clone(&asked))?;
+        flag::register(signal, Arc::clone(&asked))?;
+    }
+    let mut signals = Signals::new([SIGINT, SIGTERM])?;
+    let (sender, receiver) = bounded(1);
+    std::thread::Builder::new()
+        .name("imbrex-signals".to_owned())
+        .spawn(move || {
+            if signals.forever().next().is_some() {
+                // Nobody listens any more where the command is over.
+                let _ = sender.send(());
+            }
+        })?;
+    Ok(receiver)
+}

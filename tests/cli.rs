@@ -1,0 +1,392 @@
+//! End-to-end tests: they know the built program, its sockets and the documented format, nothing
+//! else.
+
+#[path = "cli/image.rs"]
+mod image;
+#[path = "cli/nbd_client.rs"]
+mod nbd_client;
+#[path = "cli/program.rs"]
+mod program;
+
+use std::fs;
+use std::path::Path;
+
+use image::{FULL_MAP, JOURNAL, SUPERBLOCK, Scratch};
+use program::{Served, imbrex};
+
+/// Error numbers of NBD.
+const EPERM: u32 = 1;
+
+fn nowhere() -> &'static Path {
+    Path::new("nowhere")
+}
+
+#[test]
+fn a_new_image_is_clean_and_says_what_it_is() {
+    let scratch = Scratch::empty();
+    let told = imbrex("create {} --profile tiny", &scratch.image).success();
+    assert!(told.contains("8 MiB of profile tiny"), "{told}");
+    assert!(told.contains("the file is sparse"), "{told}");
+    imbrex("check {} --data", &scratch.image).success();
+    let told = imbrex("inspect {} --json", &scratch.image).json();
+    assert_eq!(told["profile"], "tiny");
+    assert_eq!(told["capacity_bytes"], 8 << 20);
+    assert_eq!(told["recovery"]["fresh"], true);
+    assert_eq!(told["image_bytes"], scratch.bytes().len());
+    let listed = imbrex("profile show {} --json", &scratch.image).json();
+    assert_eq!(listed["name"], "tiny");
+    assert_eq!(listed["format_fingerprint"], told["format_fingerprint"]);
+}
+
+#[test]
+fn an_existing_file_is_replaced_only_at_the_word_for_it() {
+    let scratch = Scratch::empty();
+    fs::write(&scratch.image, "somebody's thesis").expect("written");
+    let told = imbrex("create {} --profile tiny", &scratch.image).expect(4);
+    assert!(
+        told.contains("exists already") && told.contains("--replace"),
+        "{told}"
+    );
+    assert_eq!(scratch.bytes(), b"somebody's thesis");
+    imbrex("create {} --profile tiny --replace", &scratch.image).success();
+    imbrex("check {}", &scratch.image).success();
+}
+
+#[test]
+fn a_wrong_profile_or_capacity_makes_no_image() {
+    let scratch = Scratch::empty();
+    let told = imbrex("create {} --profile tinny", &scratch.image).expect(2);
+    assert!(told.contains("Did you mean tiny?"), "{told}");
+    let told = imbrex("create {} --profile tiny --capacity 3GiB", &scratch.image).expect(2);
+    assert!(
+        told.contains("3221225472") && told.contains("8388608"),
+        "{told}"
+    );
+    imbrex("create {} --capacity 20", &scratch.image).expect(2);
+    imbrex("create {} --overwrite-signature", &scratch.image).expect(2);
+    assert!(!scratch.image.exists());
+}
+
+#[test]
+fn what_was_flushed_survives_a_power_cut_and_is_vouched_for() {
+    let (scratch, written) = Scratch::cut_off();
+    let told = imbrex("check {} --data --json", &scratch.image);
+    assert_eq!(told.code, Some(0), "{told:#?}");
+    let report = &told.json()["report"];
+    assert!(report["payloads"].as_u64() > Some(0), "{report}");
+    assert!(report["data_bytes"].as_u64() > Some(0), "{report}");
+    let served = Served::start(&scratch.image, "--pace off");
+    assert!(served.said.contains("replayed"), "{}", served.said);
+    let read = served.client().read(0, 8192);
+    assert!(read == Ok(written), "other bytes came back");
+    served.stop().success();
+}
+
+#[test]
+fn a_changed_byte_that_a_record_vouches_for_is_found() {
+    let (scratch, _) = Scratch::cut_off();
+    let bytes = scratch.bytes();
+    let payload = bytes
+        .chunks(4096)
+        .position(|sector| *sector == Scratch::LONG_DURABLE);
+    scratch.set(payload.expect("it was staged"), 100, |byte| !byte);
+    imbrex("check {}", &scratch.image).success();
+    let ended = imbrex("check {} --data", &scratch.image);
+    assert_eq!(ended.code, Some(1), "{ended:#?}");
+    assert!(
+        ended.stdout.contains("damage: data: sectors"),
+        "{}",
+        ended.stdout
+    );
+}
+
+#[test]
+fn an_orderly_end_gives_an_account_and_leaves_nothing_to_replay() {
+    let scratch = Scratch::tiny();
+    let account = scratch.path("account.json");
+    let options = format!("--pace 100x --mover plain --account {}", account.display());
+    let served = Served::start(&scratch.image, &options);
+    let mut client = served.client();
+    client.write(0, &vec![7; 65536]).expect("written");
+    assert_eq!(client.read(512, 512), Ok(vec![7; 512]));
+    let told = served.stop().success();
+    for words in [
+        "100 times real time",
+        "write amplification",
+        "slowest",
+        "median",
+        "(plain)",
+    ] {
+        assert!(told.contains(words), "{words} is missing in {told}");
+    }
+    let text = fs::read_to_string(account).expect("the account was written");
+    let account: serde_json::Value = serde_json::from_str(&text).expect("JSON");
+    assert_eq!(account["status"]["counters"]["host_written_bytes"], 65536);
+    assert_eq!(account["status"]["cached_bytes"], 0);
+    assert_eq!(account["mover"], "plain");
+    let told = imbrex("inspect {} --json", &scratch.image).json();
+    assert_eq!(told["recovery"]["replayed"], 0);
+    assert_eq!(told["recovery"]["epoch"], 1);
+}
+
+#[test]
+fn an_image_in_use_is_refused_and_so_is_its_socket() {
+    let scratch = Scratch::tiny();
+    let served = Served::start(&scratch.image, "");
+    for arguments in [
+        "inspect {}",
+        "check {}",
+        "create {} --profile tiny --replace",
+    ] {
+        let told = imbrex(arguments, &scratch.image).expect(4);
+        assert!(told.contains("locked"), "{told}");
+    }
+    let other = Scratch::tiny();
+    let socket = scratch.image.with_extension("sock");
+    let serve = format!("serve {{}} --nbd unix:{}", socket.display());
+    imbrex(&serve, &other.image).expect(6);
+    served.stop().success();
+    imbrex("check {}", &scratch.image).success();
+}
+
+#[test]
+fn serving_for_reading_only_writes_nothing() {
+    let (scratch, written) = Scratch::cut_off();
+    let before = scratch.bytes();
+    let served = Served::start(&scratch.image, "--read-only --pace off");
+    let mut client = served.client();
+    assert!(client.read(0, 8192) == Ok(written), "other bytes came back");
+    assert_eq!(client.write(0, &[1; 4096]), Err(EPERM));
+    imbrex("inspect {}", &scratch.image).success();
+    served.stop().success();
+    assert!(scratch.bytes() == before, "the image was written to");
+}
+
+#[test]
+fn a_command_line_without_sense_is_a_usage_error_and_touches_nothing() {
+    let scratch = Scratch::tiny();
+    let before = scratch.bytes();
+    let told = imbrex("serve {}", &scratch.image).expect(2);
+    assert!(
+        told.contains("--nbd unix:PATH") && told.contains("--fuse DIR"),
+        "{told}"
+    );
+    for arguments in [
+        "serve {} --nbd /tmp/x",
+        "serve {} --nbd unix:x.sock --pace fast",
+        "serve {} --nbd unix:x.sock --tls-require",
+        "serve {} --nbd unix:x.sock --mover fast",
+        "inspect",
+        "mend {}",
+    ] {
+        imbrex(arguments, &scratch.image).expect(2);
+    }
+    let told = imbrex("serve {} --nbd tcp:0.0.0.0:0 --read-only", &scratch.image).expect(6);
+    assert!(told.contains("--allow-remote"), "{told}");
+    assert!(scratch.bytes() == before, "the image was written to");
+}
+
+#[test]
+fn a_frontend_that_cannot_start_stops_the_others() {
+    let scratch = Scratch::tiny();
+    let socket = scratch.path("some.sock");
+    let full = scratch.image.parent().expect("a folder").display();
+    let serve = format!("serve {{}} --nbd unix:{} --fuse {full}", socket.display());
+    let told = imbrex(&serve, &scratch.image).expect(6);
+    assert!(told.contains("not empty"), "{told}");
+    assert!(!socket.exists(), "the socket was left behind");
+    let told = imbrex("inspect {} --json", &scratch.image).json();
+    assert_eq!(told["recovery"]["replayed"], 0, "the drive was shut down");
+}
+
+#[test]
+fn what_is_no_image_is_refused() {
+    let scratch = Scratch::empty();
+    imbrex("inspect {}", &scratch.image).expect(1);
+    fs::write(&scratch.image, vec![0; 1 << 20]).expect("written");
+    scratch.is_refused(&["not an imbrex image", "sectors 0 and 1"]);
+    fs::write(&scratch.image, "text".repeat(10_000)).expect("written");
+    scratch.is_refused(&["not an imbrex image"]);
+    imbrex("inspect {}", scratch.image.parent().expect("a folder")).expect(2);
+}
+
+#[test]
+fn one_damaged_superblock_is_reported_and_two_are_refused() {
+    let scratch = Scratch::tiny();
+    let copies = scratch.records(SUPERBLOCK);
+    assert_eq!(copies.len(), 2);
+    scratch.set(copies[1].sector, 95, |byte| !byte);
+    let ended = imbrex("check {}", &scratch.image);
+    assert_eq!(ended.code, Some(1), "{ended:#?}");
+    assert!(
+        ended.stdout.contains("superblock copy 1 is damaged"),
+        "{}",
+        ended.stdout
+    );
+    let told = imbrex("check {} --json", &scratch.image).json();
+    assert_eq!(told["clean"], false);
+    assert_eq!(told["report"]["findings"][0]["part"], "superblock");
+    imbrex("inspect {}", &scratch.image).success();
+    scratch.set(copies[0].sector, 95, |byte| !byte);
+    scratch.is_refused(&["copy 0", "copy 1", "checksum"]);
+}
+
+#[test]
+fn a_damaged_profile_in_an_image_is_refused() {
+    let scratch = Scratch::tiny();
+    scratch.set(2, 40, |byte| byte ^ 1);
+    scratch.is_refused(&["profile's text", "sector 2", "checksum"]);
+}
+
+#[test]
+fn damaged_maps_are_refused() {
+    let (scratch, _) = Scratch::cut_off();
+    let maps = scratch.records(FULL_MAP);
+    assert!(!maps.is_empty());
+    for map in &maps {
+        scratch.set(map.sector, 60, |byte| !byte);
+    }
+    let place = maps[0].sector.to_string();
+    scratch.is_refused(&["neither map", "checksum", &place]);
+}
+
+#[test]
+fn a_damaged_newest_map_is_not_passed_over_for_an_older_one() {
+    let (scratch, _) = Scratch::cut_off();
+    let served = Served::start(&scratch.image, "--pace off");
+    let mut client = served.client();
+    client.write(4 << 20, &[9; 4096]).expect("written");
+    client.flush().expect("flushed");
+    served.cut();
+    imbrex("check {}", &scratch.image).success();
+    let maps = scratch.records(FULL_MAP);
+    let newest = maps
+        .iter()
+        .max_by_key(|map| map.sequence)
+        .expect("two maps");
+    scratch.set(newest.sector, 60, |byte| !byte);
+    let ended = imbrex("check {}", &scratch.image);
+    assert!(matches!(ended.code, Some(1 | 3)), "{ended:#?}");
+}
+
+#[test]
+fn a_damaged_record_that_was_durable_is_refused() {
+    let (scratch, _) = Scratch::cut_off();
+    let covered = imbrex("inspect {} --json", &scratch.image).json()["recovery"]["map_sequence"]
+        .as_u64()
+        .expect("a number");
+    let mut records = scratch.records(JOURNAL);
+    records.retain(|record| record.sequence == covered + 1);
+    assert_eq!(records.len(), 1);
+    scratch.set(records[0].sector, 50, |byte| !byte);
+    let number = format!("record {}", covered + 1);
+    let place = format!("sector {}", records[0].sector);
+    scratch.is_refused(&["damaged", &number, &place, "checksum"]);
+}
+
+#[test]
+fn an_image_cut_short_is_refused_with_both_lengths() {
+    let scratch = Scratch::tiny();
+    let whole = scratch.bytes().len();
+    let file = fs::OpenOptions::new()
+        .write(true)
+        .open(&scratch.image)
+        .expect("open");
+    file.set_len(1 << 20).expect("cut");
+    scratch.is_refused(&[&whole.to_string(), "1048576"]);
+}
+
+#[test]
+fn an_image_of_another_version_is_refused() {
+    let scratch = Scratch::tiny();
+    for copy in scratch.records(SUPERBLOCK) {
+        scratch.set(copy.sector, 12, |_| 9);
+    }
+    scratch.is_refused(&["format version 9", "version 1"]);
+}
+
+#[test]
+fn a_drive_that_loses_its_file_ends_with_a_code_of_its_own() {
+    let scratch = Scratch::tiny();
+    let served = Served::start(&scratch.image, "--pace off");
+    let mut client = served.client();
+    client.write(0, &vec![5; 65536]).expect("written");
+    client.flush().expect("flushed");
+    let file = fs::OpenOptions::new()
+        .write(true)
+        .open(&scratch.image)
+        .expect("open");
+    file.set_len(4096).expect("cut");
+    // Half a sector: the drive has to read the rest of it, and cannot go on without.
+    let _ = client.write(512, &[6; 512]);
+    let _ = client.flush();
+    let told = served.wait().expect(5);
+    assert!(told.contains("the drive has failed"), "{told}");
+}
+
+#[test]
+fn every_built_in_profile_is_listed_shown_and_valid() {
+    let listed = imbrex("profile list", nowhere()).success();
+    let names: Vec<&str> = listed
+        .lines()
+        .filter_map(|line| line.split_whitespace().next())
+        .collect();
+    assert!(
+        names.contains(&"desktop-5tb") && names.contains(&"tiny"),
+        "{listed}"
+    );
+    let scratch = Scratch::empty();
+    for name in names {
+        let shown = imbrex(&format!("profile show {name}"), nowhere()).success();
+        assert!(
+            shown.contains("revolution") && shown.contains("seek, full stroke"),
+            "{shown}"
+        );
+        let text = imbrex(&format!("profile text {name}"), nowhere()).success();
+        let file = scratch.path(name);
+        fs::write(&file, text).expect("written");
+        imbrex("profile check {}", &file).success();
+    }
+}
+
+#[test]
+fn every_problem_of_a_profile_is_told_at_once() {
+    let scratch = Scratch::empty();
+    let text = imbrex("profile text tiny", nowhere()).success();
+    let wrong = text
+        .replace("rpm = 5900", "rpm = \"fast\"")
+        .replace("surfaces = 2", "surfases = 2");
+    let file = scratch.path("wrong.toml");
+    fs::write(&file, wrong).expect("written");
+    let told = imbrex("profile check {}", &file).expect(3);
+    for words in [
+        "wrong.toml",
+        "platters.rpm",
+        "platters.surfases",
+        "platters.surfaces",
+    ] {
+        assert!(told.contains(words), "{words} is missing in {told}");
+    }
+    imbrex("create {} --profile ./no/such.toml", &scratch.image).expect(2);
+    imbrex(
+        &format!("create {{}} --profile {}", file.display()),
+        &scratch.image,
+    )
+    .expect(3);
+    assert!(!scratch.image.exists());
+}
+
+#[test]
+fn help_names_the_exit_codes_and_examples() {
+    let help = imbrex("--help", nowhere()).success();
+    assert!(
+        help.contains("Exit codes:") && help.contains("Examples:"),
+        "{help}"
+    );
+    for command in ["create", "serve", "check", "inspect", "profile"] {
+        let help = imbrex(&format!("{command} --help"), nowhere()).success();
+        assert!(help.contains("Examples:"), "{command}: {help}");
+    }
+    let version = imbrex("--version", nowhere()).success();
+    assert_eq!(imbrex("version", nowhere()).success(), version);
+}
