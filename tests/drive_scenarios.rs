@@ -377,6 +377,32 @@ fn a_far_read_is_answered_though_near_ones_keep_coming() {
     }
 }
 
+#[test]
+fn a_large_write_gets_room_in_the_cache_though_small_ones_keep_coming() {
+    let mut profile = tiny();
+    profile.staging.as_mut().unwrap().entry_bytes_max = 16 << 10;
+    let mut drive = open::imagined(&profile).unwrap();
+    let capacity = profile.drive.capacity_bytes;
+    let write = |id, at, bytes| {
+        let operation = Operation::Write { fua: false };
+        Request::new(id, operation, at, bytes, capacity).unwrap()
+    };
+    let start = Instant::default();
+    for i in 0..16 {
+        drive.submit(start, write(RequestId(i + 1), i * 40960, 4096));
+    }
+    drive.submit(start, write(RequestId(901), 1 << 20, 60 << 10));
+    let mut at = 0;
+    let took = answered_from(&mut drive, start, RequestId(901), 8, |id| {
+        at = (at + 40960) % capacity;
+        write(id, at, 4096)
+    });
+    assert!(
+        took.is_some_and(|took| took < Duration::from_ms(2000)),
+        "{took:?}"
+    );
+}
+
 /// Lets the host keep the drive busy with `depth` requests at a time that `next` makes, and tells
 /// how long `watched` took; `None`: more than a minute.
 fn answered_from(

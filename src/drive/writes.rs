@@ -23,7 +23,9 @@ impl Drive {
         if matches!(waiting.request.operation(), Operation::Write { .. }) {
             waiting.buffers.push(waiting.request.buffer());
         }
-        if self.absorbs(&waiting) && waiting.is_whole() {
+        let mut queued = self.queue.iter();
+        let others_lack_room = queued.any(|other| self.lacks_room(other));
+        if self.absorbs(&waiting) && waiting.is_whole() && !others_lack_room {
             let mut draft = Draft::default();
             self.prepare(&mut waiting, &mut draft);
             debug_assert!(draft.is_empty(), "whole sectors need no reading");
@@ -39,6 +41,13 @@ impl Drive {
     fn absorbs(&self, waiting: &Waiting) -> bool {
         let touched = waiting.touched();
         self.is_for_cache(waiting) && self.cache.has_room(touched.sectors) && !self.is_held(touched)
+    }
+
+    /// Whether it waits for room in the cache. What comes later must not take that room from it.
+    fn lacks_room(&self, waiting: &Waiting) -> bool {
+        waiting.request.operation() != Operation::Read
+            && self.is_for_cache(waiting)
+            && !self.cache.has_room(waiting.touched().sectors)
     }
 
     /// Whether it goes through the cache, once there is room.
