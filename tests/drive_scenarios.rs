@@ -446,3 +446,43 @@ fn answered_from(
     }
     None
 }
+
+#[test]
+fn the_journal_is_used_again_only_when_a_durable_map_covers_it() {
+    // The steps of the plan in which the journal is full: the power goes after each.
+    let mut reached = 0;
+    loop {
+        let mut profile = tiny();
+        profile.staging.as_mut().unwrap().merge_every_entries = 1_000_000;
+        profile.cleaning.idle_delay = Duration::from_ms(1_000_000);
+        profile.write_cache.enabled = false;
+        let mut rig = Rig::new(&profile);
+        rig.settle();
+        let maps = |rig: &Rig| rig.tally.get("delta maps") + rig.tally.get("full maps");
+        let before = maps(&rig);
+        let mut writes = 0;
+        while maps(&rig) == before {
+            rig.carry_out();
+            if rig.under_way() == 0 {
+                rig.ask(write(writes % 16 * 8, 8));
+                writes += 1;
+            } else {
+                assert!(rig.advance());
+            }
+        }
+        assert!(writes > 100, "the journal is full after {writes} records");
+        let steps = rig.steps_waiting();
+        let layout = rig.opened.drive.translation().unwrap().layout().clone();
+        rig.cut_power(reached, &mut |sector| {
+            if layout.journal().contains(imbrex::units::Pba(sector)) {
+                Fate::Kept
+            } else {
+                Fate::Lost
+            }
+        });
+        reached += 1;
+        if reached > steps {
+            break;
+        }
+    }
+}
