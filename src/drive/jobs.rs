@@ -48,8 +48,12 @@ impl Drive {
         if self.serve_flushes(at) || self.close(at) {
             return true;
         }
-        // A request whose electronics are about to be through finds the arm free.
-        !self.host_waits() && self.on_own_account(at)
+        if self.host_waits() {
+            // A request whose electronics are about to be through finds the arm free, unless it
+            // goes on where the arm is reading: a pause would cost a revolution.
+            return self.streams_on() && self.read_ahead(at);
+        }
+        self.on_own_account(at)
     }
 
     /// A flush that came before the request chosen takes turns with the host's requests: neither
