@@ -15,6 +15,7 @@ fn small(passes: u32) -> Profile {
     profile.drive.capacity_bytes = 2 << 20;
     profile.cleaning.passes = passes;
     profile.cleaning.step = CleaningStep::Track;
+    profile.write_cache.bypass_run_bytes = 64 << 10;
     profile
 }
 
@@ -31,7 +32,7 @@ fn write(at: u64, pieces: u64) -> Ask {
 fn cleaning(passes: u32, full: bool, steps: usize) -> Option<Rig> {
     let mut rig = Rig::new(&small(passes));
     if full {
-        for i in 0..4 {
+        for i in 0..8 {
             rig.done(write(i * 128, 128));
         }
         rig.rest(60_000_000_000);
@@ -74,6 +75,8 @@ fn deeds() -> Vec<Vec<Ask>> {
         vec![write(20, 1), write(500, 3)],
         vec![zero(8, 100, false), zero(200, 100, true)],
         (0..4).map(|i| write(i * 128, 128)).collect(),
+        // Another band, over a spare if one is free.
+        (4..8).map(|i| write(i * 128, 128)).collect(),
     ]
 }
 

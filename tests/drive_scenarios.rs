@@ -336,18 +336,20 @@ fn a_flush_is_answered_though_a_stream_of_writes_never_ends() {
     let capacity = profile.drive.capacity_bytes;
     let ask = |id, operation, at, bytes| Request::new(id, operation, at, bytes, capacity).unwrap();
     let start = Instant::default();
-    drive.submit(
-        start,
-        ask(RequestId(900), Operation::Write { fua: false }, 0, 4096),
-    );
+    let write = Operation::Write { fua: false };
+    // The sweep of the cache is past the address that the flush is about.
+    drive.submit(start, ask(RequestId(890), write, 1 << 20, 4096));
+    drive.submit(start, ask(RequestId(891), Operation::Flush, 0, 0));
+    let start = start + Duration::from_ms(500);
+    drive.submit(start, ask(RequestId(900), write, 0, 4096));
     drive.submit(start, ask(RequestId(901), Operation::Flush, 0, 0));
-    let mut at = 4096;
+    let mut at = 1 << 20;
     let took = answered_from(&mut drive, start, RequestId(901), 8, |id| {
-        at = (at + 4096) % capacity;
-        ask(id, Operation::Write { fua: false }, at, 4096)
+        at = (at + 8192) % capacity;
+        ask(id, write, at, 4096)
     });
     assert!(
-        took.is_some_and(|took| took < Duration::from_ms(1000)),
+        took.is_some_and(|took| took < Duration::from_ms(500)),
         "{took:?}"
     );
 }
@@ -433,24 +435,25 @@ fn the_journal_is_used_again_only_when_a_durable_map_covers_it() {
     let mut reached = 0;
     loop {
         let mut profile = tiny();
-        profile.staging.as_mut().unwrap().merge_every_entries = 1_000_000;
+        profile.drive.capacity_bytes = 2 << 20;
         profile.cleaning.idle_delay = Duration::from_ms(1_000_000);
         profile.write_cache.enabled = false;
         let mut rig = Rig::new(&profile);
-        rig.settle();
+        rig.done(write(0, 2400));
         let maps = |rig: &Rig| rig.tally.get("delta maps") + rig.tally.get("full maps");
         let before = maps(&rig);
-        let mut writes = 0;
+        // Discards are records and no entries: nothing but the journal's end makes a map due.
+        let mut trims = 0;
         while maps(&rig) == before {
             rig.carry_out();
             if rig.under_way() == 0 {
-                rig.ask(write(writes % 16 * 8, 8));
-                writes += 1;
+                rig.ask(trim(trims * 8, 8));
+                trims += 1;
             } else {
                 assert!(rig.advance());
             }
         }
-        assert!(writes > 100, "the journal is full after {writes} records");
+        assert!(trims > 200, "the journal is full after {trims} records");
         let steps = rig.steps_waiting();
         let layout = rig.opened.drive.translation().unwrap().layout().clone();
         rig.cut_power(reached, &mut |sector| {
@@ -464,5 +467,184 @@ fn the_journal_is_used_again_only_when_a_durable_map_covers_it() {
         if reached > steps {
             break;
         }
+    }
+}
+
+#[test]
+fn a_whole_write_is_not_lost_to_one_that_merged_its_sector_before() {
+    let mut rig = Rig::new(&tiny());
+    each(&mut rig, &[write(800, 8), Ask::Flush]);
+    // The first fills an entry, so that the second waits with its sector read already.
+    rig.ask(fua(0, 128));
+    rig.ask(fua(804, 1));
+    rig.step();
+    let whole = rig.ask(write(800, 8)).0;
+    rig.settle();
+    assert_eq!(rig.values_unchecked(800, 4), vec![Some(whole); 4]);
+}
+
+#[test]
+fn a_whole_write_is_not_lost_to_one_that_shares_its_entry_and_its_sector() {
+    let mut rig = Rig::new(&tiny());
+    each(&mut rig, &[write(800, 8), Ask::Flush]);
+    // Both wait while the arm is busy.
+    rig.ask(fua(8000, 8));
+    rig.step();
+    let whole = rig.ask(fua(800, 8)).0;
+    rig.ask(fua(804, 1));
+    rig.settle();
+    assert_eq!(rig.values_unchecked(800, 4), vec![Some(whole); 4]);
+}
+
+#[test]
+fn a_discard_in_the_middle_of_a_run_over_three_bands_keeps_to_the_limit_of_extents() {
+    let mut profile = tiny();
+    profile.write_cache.enabled = false;
+    profile.write_cache.bypass_run_bytes = 0;
+    profile.staging.as_mut().unwrap().extents = 3;
+    let mut rig = Rig::new(&profile);
+    let extents = |rig: &Rig| rig.opened.drive.status(rig.now).extents_used;
+    for i in 0..5 {
+        rig.done(write(448 + i * 128, 128));
+    }
+    assert_eq!(extents(&rig), 1, "one run over three bands");
+    rig.ask(trim(480, 576));
+    while rig.under_way() > 0 {
+        assert!(extents(&rig) <= 3);
+        assert!(rig.step());
+    }
+    assert!(extents(&rig) <= 3);
+    each(&mut rig, &[read(448, 640)]);
+}
+
+#[test]
+fn what_was_staged_over_a_direct_write_survives_its_completion() {
+    let mut profile = tiny();
+    profile.write_cache.bypass_run_bytes = 64 << 10;
+    profile.write_cache.bytes = 512 << 10;
+    let mut rig = Rig::new(&profile);
+    // The band is full.
+    for i in 0..4 {
+        rig.ask(write(i * 128, 128));
+    }
+    each(&mut rig, &[Ask::Flush, fua(15_000, 8)]);
+    assert!(rig.tally.get("direct appends") > 0);
+    // Its first half anew, over a spare; something small in that, and behind it; the other half.
+    for asks in [
+        vec![write(0, 128), write(128, 128), Ask::Flush],
+        vec![fua(8, 8), trim(40, 16), fua(400, 8)],
+        vec![write(256, 128), write(384, 128), Ask::Flush],
+    ] {
+        each(&mut rig, &asks);
+    }
+    assert_eq!(
+        rig.tally.get("direct diverts completed"),
+        1,
+        "{:?}",
+        rig.tally
+    );
+    each(&mut rig, &[read(0, 512)]);
+    let rig = lose_all(rig);
+    rig.shut_down_and_reopen();
+}
+
+#[test]
+fn a_record_longer_than_a_sector_begins_anew_where_the_journal_begins() {
+    let mut profile = tiny();
+    profile.drive.capacity_bytes = 4 << 20;
+    profile.write_cache.bytes = 4 << 20;
+    profile.write_cache.bypass_run_bytes = 0;
+    let staging = profile.staging.as_mut().unwrap();
+    staging.medium = StagingMedium::Flash {
+        read_latency: Duration::from_us(80),
+        write_latency: Duration::from_us(200),
+        bytes_per_s: 200_000_000,
+    };
+    staging.slots = 2048;
+    staging.bytes = 8 << 20;
+    staging.entry_bytes_max = 2 << 20;
+    staging.extents = 2000;
+    // As few as make the journal 256 sectors long.
+    staging.merge_every_entries = 6;
+    let mut wrapped = 0;
+    for short in 244..256 {
+        let mut rig = Rig::new(&profile);
+        for _ in 0..short {
+            rig.done(fua(8, 8));
+        }
+        // Every other sector: a record of more than 250 ranges.
+        for sector in 0..300 {
+            rig.ask(write(sector * 16, 8));
+        }
+        rig.done(Ask::Flush);
+        let met = |what| rig.tally.get(what);
+        assert!(met("long records") > 0, "{:?}", rig.tally);
+        wrapped += met("long records sent to the start of the journal");
+        lose_all(rig);
+    }
+    assert!(wrapped > 0);
+}
+
+#[test]
+fn cleaning_begins_when_its_style_says() {
+    use imbrex::medium::movement::Purpose;
+    use imbrex::profile::CleaningStyle;
+    for style in [CleaningStyle::Aggressive, CleaningStyle::Lazy] {
+        let mut profile = tiny();
+        profile.cleaning.style = style;
+        profile.write_cache.enabled = false;
+        let mut drive = open::imagined(&profile).unwrap();
+        let capacity = profile.drive.capacity_bytes;
+        let slots = profile.staging.as_ref().unwrap().slots;
+        let high = u64::from(profile.cleaning.high_mark_percent);
+        let mut last = Instant::default();
+        let mut begun = Vec::new();
+        let mut effects = Vec::new();
+        for i in 0..slots {
+            let now = last + Duration::from_ms(10);
+            let operation = Operation::Write { fua: true };
+            let request = Request::new(RequestId(i + 1), operation, i * 40960, 4096, capacity);
+            drive.submit(now, request.unwrap());
+            // Alone until a moment before the delay is over, and until that moment.
+            while drive.next_deadline().is_some_and(|d| d.host_waits) {
+                drive.advance(drive.next_deadline().unwrap().at);
+            }
+            drive.drain_effects(&mut effects);
+            for effect in effects.drain(..) {
+                if let Effect::Complete(done) = effect {
+                    last = done.due;
+                }
+            }
+            let used = drive.status(now).staging_slots_used;
+            let expected = match style {
+                CleaningStyle::Aggressive => true,
+                CleaningStyle::Lazy => used * 100 >= high * slots,
+            };
+            let due = last + profile.cleaning.idle_delay;
+            let cleans = |drive: &mut imbrex::drive::Drive, at| {
+                drive.advance(at);
+                let mut effects = Vec::new();
+                drive.drain_effects(&mut effects);
+                effects.iter().any(|effect| match effect {
+                    Effect::Move(plan) => plan.steps.iter().any(
+                        |step| matches!(step, Step::Move(m) if m.purpose == Purpose::CleanGather),
+                    ),
+                    _ => false,
+                })
+            };
+            assert!(
+                !cleans(&mut drive, Instant(due.0 - 1)),
+                "too early: {style:?}"
+            );
+            assert_eq!(cleans(&mut drive, due), expected, "{style:?} {used}");
+            begun.push(expected);
+            if expected {
+                break;
+            }
+            last = due;
+        }
+        assert!(begun.contains(&true), "{style:?}");
+        let lazy = style == CleaningStyle::Lazy;
+        assert_eq!(begun.len() > 40, lazy, "{style:?}: {}", begun.len());
     }
 }
