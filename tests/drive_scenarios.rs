@@ -128,6 +128,20 @@ fn slots_that_hold_nothing_any_more_do_not_keep_a_region_from_writing() {
 }
 
 #[test]
+fn recovery_counts_the_slots_of_a_band_that_was_used_again() {
+    let mut rig = Rig::new(&two_regions(2));
+    for _ in 0..8 {
+        each(&mut rig, &[write(0, 8), write(64, 8), trim(0, 512)]);
+    }
+    each(&mut rig, &[write(0, 8)]);
+    let used = |rig: &Rig| rig.opened.drive.status(rig.now).staging_slots_used;
+    let before = used(&rig);
+    assert_eq!(before, 1);
+    let rig = lose_all(rig);
+    assert_eq!(used(&rig), before);
+}
+
+#[test]
 fn the_former_place_of_a_band_of_a_formatted_drive_is_used_again_only_when_it_is_free_for_good() {
     let mut profile = tiny();
     profile.drive.formatted = true;
