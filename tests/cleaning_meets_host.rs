@@ -72,6 +72,8 @@ fn deeds() -> Vec<Vec<Ask>> {
         vec![trim(8, 100)],
         vec![trim(300, 212)],
         vec![write(16, 8)],
+        // So long that it may go straight to the band.
+        vec![write(0, 128)],
         vec![write(20, 1), write(500, 3)],
         vec![zero(8, 100, false), zero(200, 100, true)],
         (0..4).map(|i| write(i * 128, 128)).collect(),
@@ -102,6 +104,8 @@ fn whatever_the_host_does_at_any_step_of_a_cleaning_wins() {
                     rig.carry_out();
                 }
                 rig.rest(60_000_000_000);
+                let status = rig.opened.drive.status(rig.now);
+                assert_eq!(status.cleaning_band, None, "it holds a spare for nothing");
                 let all = rig.pieces();
                 rig.values(0, all);
                 given_up += rig.tally.get("cleanings given up");

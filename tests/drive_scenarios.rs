@@ -292,18 +292,61 @@ fn a_drive_that_stands_still_writes_nothing() {
 }
 
 #[test]
-fn a_trim_of_parts_of_sectors_is_durable_when_answered_without_a_cache() {
-    let mut profile = tiny();
-    profile.write_cache.enabled = false;
-    let mut rig = Rig::new(&profile);
-    each(&mut rig, &[write(0, 16)]);
-    rig.ask(trim(2, 3));
-    // The mover does nothing for a while.
-    for _ in 0..20 {
-        rig.advance();
-        rig.carry(0);
+fn nothing_is_durable_that_the_mover_has_not_carried_out() {
+    let zero = |may_deallocate| Ask::Zero {
+        at: 0,
+        pieces: 16,
+        fua: true,
+        may_deallocate,
+    };
+    for (cache, asks) in [
+        (true, vec![fua(0, 8)]),
+        (true, vec![fua(3, 2)]),
+        (true, vec![zero(false)]),
+        (true, vec![zero(true)]),
+        (true, vec![write(0, 8), Ask::Flush]),
+        (true, vec![trim(0, 8), Ask::Flush]),
+        (false, vec![write(0, 8)]),
+        (false, vec![write(3, 2)]),
+        (false, vec![trim(0, 8)]),
+        // Only the edges are left to do once they are zeroed.
+        (false, vec![trim(2, 3)]),
+        (true, vec![read(0, 16)]),
+    ] {
+        let mut profile = tiny();
+        profile.write_cache.enabled = cache;
+        let mut rig = Rig::new(&profile);
+        each(&mut rig, &[write(0, 16), Ask::Flush]);
+        let answers = rig.completions.len();
+        for ask in &asks {
+            rig.ask(*ask);
+        }
+        for _ in 0..20 {
+            rig.advance();
+            rig.carry(0);
+        }
+        let given = rig.completions.len() - answers;
+        assert!(given < asks.len(), "{asks:?}: answered in vain");
+        rig.cut_power(0, &mut |_| Fate::Lost);
     }
-    rig.cut_power(0, &mut |_| Fate::Lost);
+}
+
+#[test]
+fn the_limit_of_extents_is_kept() {
+    let mut profile = tiny();
+    profile.staging.as_mut().unwrap().extents = 8;
+    for cache in [false, true] {
+        profile.write_cache.enabled = cache;
+        let mut rig = Rig::new(&profile);
+        for i in 0..30 {
+            rig.ask(write(i * 48, 8));
+        }
+        rig.ask(Ask::Flush);
+        while rig.under_way() > 0 {
+            assert!(rig.opened.drive.status(rig.now).extents_used <= 8);
+            assert!(rig.step());
+        }
+    }
 }
 
 fn prefilled(profile: &Profile) -> imbrex::drive::Drive {
