@@ -10,7 +10,7 @@ use imbrex::image::open;
 use imbrex::medium::memory_store::{Fate, MemoryStore};
 use imbrex::medium::movement::{RequestId, Step};
 use imbrex::medium::store::Store;
-use imbrex::profile::{Profile, QueueOrder, StagingMedium, StagingPlace};
+use imbrex::profile::{Profile, StagingMedium, StagingPlace};
 use imbrex::time::{Duration, Instant};
 
 use rig::Ask;
@@ -125,6 +125,20 @@ fn slots_that_hold_nothing_any_more_do_not_keep_a_region_from_writing() {
     let all = rig.pieces();
     each(&mut rig, &[write(0, 8), trim(0, 512), write(all - 8, 8)]);
     each(&mut rig, &[trim(all - 512, 512), write(0, 8), read(0, 8)]);
+}
+
+#[test]
+fn recovery_counts_the_slots_of_a_band_that_was_used_again() {
+    let mut rig = Rig::new(&two_regions(2));
+    for _ in 0..8 {
+        each(&mut rig, &[write(0, 8), write(64, 8), trim(0, 512)]);
+    }
+    each(&mut rig, &[write(0, 8)]);
+    let used = |rig: &Rig| rig.opened.drive.status(rig.now).staging_slots_used;
+    let before = used(&rig);
+    assert_eq!(before, 1);
+    let rig = lose_all(rig);
+    assert_eq!(used(&rig), before);
 }
 
 #[test]
@@ -278,171 +292,215 @@ fn a_drive_that_stands_still_writes_nothing() {
 }
 
 #[test]
-fn a_trim_of_parts_of_sectors_is_durable_when_answered_without_a_cache() {
+fn nothing_is_durable_that_the_mover_has_not_carried_out() {
+    let zero = |may_deallocate| Ask::Zero {
+        at: 0,
+        pieces: 16,
+        fua: true,
+        may_deallocate,
+    };
+    for (cache, asks) in [
+        (true, vec![fua(0, 8)]),
+        (true, vec![fua(3, 2)]),
+        (true, vec![zero(false)]),
+        (true, vec![zero(true)]),
+        (true, vec![write(0, 8), Ask::Flush]),
+        (true, vec![trim(0, 8), Ask::Flush]),
+        (false, vec![write(0, 8)]),
+        (false, vec![write(3, 2)]),
+        (false, vec![trim(0, 8)]),
+        // Only the edges are left to do once they are zeroed.
+        (false, vec![trim(2, 3)]),
+        (true, vec![read(0, 16)]),
+    ] {
+        let mut profile = tiny();
+        profile.write_cache.enabled = cache;
+        let mut rig = Rig::new(&profile);
+        each(&mut rig, &[write(0, 16), Ask::Flush]);
+        let answers = rig.completions.len();
+        for ask in &asks {
+            rig.ask(*ask);
+        }
+        for _ in 0..20 {
+            rig.advance();
+            rig.carry(0);
+        }
+        let given = rig.completions.len() - answers;
+        assert!(given < asks.len(), "{asks:?}: answered in vain");
+        rig.cut_power(0, &mut |_| Fate::Lost);
+    }
+}
+
+#[test]
+fn the_limit_of_extents_is_kept() {
+    let mut profile = tiny();
+    profile.staging.as_mut().unwrap().extents = 8;
+    for cache in [false, true] {
+        profile.write_cache.enabled = cache;
+        let mut rig = Rig::new(&profile);
+        for i in 0..30 {
+            rig.ask(write(i * 48, 8));
+        }
+        rig.ask(Ask::Flush);
+        while rig.under_way() > 0 {
+            assert!(rig.opened.drive.status(rig.now).extents_used <= 8);
+            assert!(rig.step());
+        }
+    }
+}
+
+#[test]
+fn the_journal_is_used_again_only_when_a_durable_map_covers_it() {
+    // The steps of the plan in which the journal is full: the power goes after each.
+    let mut reached = 0;
+    loop {
+        let mut profile = tiny();
+        profile.drive.capacity_bytes = 2 << 20;
+        profile.cleaning.idle_delay = Duration::from_ms(1_000_000);
+        profile.write_cache.enabled = false;
+        let mut rig = Rig::new(&profile);
+        rig.done(write(0, 2400));
+        let maps = |rig: &Rig| rig.tally.get("delta maps") + rig.tally.get("full maps");
+        let before = maps(&rig);
+        // Discards are records and no entries: nothing but the journal's end makes a map due.
+        let mut trims = 0;
+        while maps(&rig) == before {
+            rig.carry_out();
+            if rig.under_way() == 0 {
+                rig.ask(trim(trims * 8, 8));
+                trims += 1;
+            } else {
+                assert!(rig.advance());
+            }
+        }
+        assert!(trims > 200, "the journal is full after {trims} records");
+        let steps = rig.steps_waiting();
+        let layout = rig.opened.drive.translation().unwrap().layout().clone();
+        rig.cut_power(reached, &mut |sector| {
+            if layout.journal().contains(imbrex::units::Pba(sector)) {
+                Fate::Kept
+            } else {
+                Fate::Lost
+            }
+        });
+        reached += 1;
+        if reached > steps {
+            break;
+        }
+    }
+}
+
+#[test]
+fn a_whole_write_is_not_lost_to_one_that_merged_its_sector_before() {
+    let mut rig = Rig::new(&tiny());
+    each(&mut rig, &[write(800, 8), Ask::Flush]);
+    // The first fills an entry, so that the second waits with its sector read already.
+    rig.ask(fua(0, 128));
+    rig.ask(fua(804, 1));
+    rig.step();
+    let whole = rig.ask(write(800, 8)).0;
+    rig.settle();
+    assert_eq!(rig.values_unchecked(800, 4), vec![Some(whole); 4]);
+}
+
+#[test]
+fn a_whole_write_is_not_lost_to_one_that_shares_its_entry_and_its_sector() {
+    let mut rig = Rig::new(&tiny());
+    each(&mut rig, &[write(800, 8), Ask::Flush]);
+    // Both wait while the arm is busy.
+    rig.ask(fua(8000, 8));
+    rig.step();
+    let whole = rig.ask(fua(800, 8)).0;
+    rig.ask(fua(804, 1));
+    rig.settle();
+    assert_eq!(rig.values_unchecked(800, 4), vec![Some(whole); 4]);
+}
+
+#[test]
+fn a_discard_in_the_middle_of_a_run_over_three_bands_keeps_to_the_limit_of_extents() {
     let mut profile = tiny();
     profile.write_cache.enabled = false;
+    profile.write_cache.bypass_run_bytes = 0;
+    profile.staging.as_mut().unwrap().extents = 3;
     let mut rig = Rig::new(&profile);
-    each(&mut rig, &[write(0, 16)]);
-    rig.ask(trim(2, 3));
-    // The mover does nothing for a while.
-    for _ in 0..20 {
-        rig.advance();
-        rig.carry(0);
+    let extents = |rig: &Rig| rig.opened.drive.status(rig.now).extents_used;
+    for i in 0..5 {
+        rig.done(write(448 + i * 128, 128));
     }
-    rig.cut_power(0, &mut |_| Fate::Lost);
-}
-
-fn prefilled(profile: &Profile) -> imbrex::drive::Drive {
-    let mut drive = open::imagined(profile).unwrap();
-    let capacity = profile.drive.capacity_bytes;
-    for (i, at) in (0..capacity).step_by(64 << 10).enumerate() {
-        let id = RequestId(u64::try_from(i).unwrap() + 1);
-        let request = Request::new(id, Operation::Write { fua: true }, at, 64 << 10, capacity);
-        drive.submit(Instant::default(), request.unwrap());
+    assert_eq!(extents(&rig), 1, "one run over three bands");
+    rig.ask(trim(480, 576));
+    while rig.under_way() > 0 {
+        assert!(extents(&rig) <= 3);
+        assert!(rig.step());
     }
-    drive.advance(Instant(1_000_000_000_000));
-    drive.drain_effects(&mut Vec::new());
-    assert!(drive.idle());
-    drive
+    assert!(extents(&rig) <= 3);
+    each(&mut rig, &[read(448, 640)]);
 }
 
 #[test]
-fn a_flush_is_answered_though_the_host_never_stops_reading() {
-    let profile = tiny();
-    let mut drive = prefilled(&profile);
-    let start = Instant(1_000_000_000_000);
-    let capacity = profile.drive.capacity_bytes;
-    let ask = |id, operation, at, bytes| Request::new(id, operation, at, bytes, capacity).unwrap();
-    drive.submit(
-        start,
-        ask(RequestId(900), Operation::Write { fua: false }, 0, 4096),
-    );
-    drive.submit(start, ask(RequestId(901), Operation::Flush, 0, 0));
-    let mut at = 0;
-    let took = answered_from(&mut drive, start, RequestId(901), 4, |id| {
-        at = (at + 1_310_720) % capacity;
-        ask(id, Operation::Read, at, 4096)
-    });
-    assert!(
-        took.is_some_and(|took| took < Duration::from_ms(2000)),
-        "{took:?}"
-    );
-}
-
-#[test]
-fn a_flush_is_answered_though_a_stream_of_writes_never_ends() {
-    let profile = tiny();
-    let mut drive = open::imagined(&profile).unwrap();
-    let capacity = profile.drive.capacity_bytes;
-    let ask = |id, operation, at, bytes| Request::new(id, operation, at, bytes, capacity).unwrap();
-    let start = Instant::default();
-    drive.submit(
-        start,
-        ask(RequestId(900), Operation::Write { fua: false }, 0, 4096),
-    );
-    drive.submit(start, ask(RequestId(901), Operation::Flush, 0, 0));
-    let mut at = 4096;
-    let took = answered_from(&mut drive, start, RequestId(901), 8, |id| {
-        at = (at + 4096) % capacity;
-        ask(id, Operation::Write { fua: false }, at, 4096)
-    });
-    assert!(
-        took.is_some_and(|took| took < Duration::from_ms(1000)),
-        "{took:?}"
-    );
-}
-
-#[test]
-fn a_far_read_is_answered_though_near_ones_keep_coming() {
-    for watched in [Operation::Read, Operation::Write { fua: true }] {
-        let mut profile = tiny();
-        profile.drive.queue_order = QueueOrder::Nearest;
-        profile.read_ahead_bytes = 0;
-        let mut drive = prefilled(&profile);
-        let start = Instant(1_000_000_000_000);
-        let capacity = profile.drive.capacity_bytes;
-        let ask = |id, operation, at| Request::new(id, operation, at, 4096, capacity).unwrap();
-        drive.submit(start, ask(RequestId(899), Operation::Read, 0));
-        drive.submit(start, ask(RequestId(900), Operation::Read, capacity - 4096));
-        drive.submit(start, ask(RequestId(901), watched, capacity - 8192));
-        let mut at = 0;
-        let took = answered_from(&mut drive, start, RequestId(901), 4, |id| {
-            at = (at + 4096) % 65536;
-            ask(id, Operation::Read, at)
-        });
-        assert!(
-            took.is_some_and(|took| took < Duration::from_ms(3000)),
-            "{took:?}"
-        );
-    }
-}
-
-#[test]
-fn a_large_write_gets_room_in_the_cache_though_small_ones_keep_coming() {
+fn what_was_staged_over_a_direct_write_survives_its_completion() {
     let mut profile = tiny();
-    profile.staging.as_mut().unwrap().entry_bytes_max = 16 << 10;
-    let mut drive = open::imagined(&profile).unwrap();
-    let capacity = profile.drive.capacity_bytes;
-    let write = |id, at, bytes| {
-        let operation = Operation::Write { fua: false };
-        Request::new(id, operation, at, bytes, capacity).unwrap()
-    };
-    let start = Instant::default();
-    for i in 0..16 {
-        drive.submit(start, write(RequestId(i + 1), i * 40960, 4096));
+    profile.write_cache.bypass_run_bytes = 64 << 10;
+    profile.write_cache.bytes = 512 << 10;
+    let mut rig = Rig::new(&profile);
+    // The band is full.
+    for i in 0..4 {
+        rig.ask(write(i * 128, 128));
     }
-    drive.submit(start, write(RequestId(901), 1 << 20, 60 << 10));
-    let mut at = 0;
-    let took = answered_from(&mut drive, start, RequestId(901), 8, |id| {
-        at = (at + 40960) % capacity;
-        write(id, at, 4096)
-    });
-    assert!(
-        took.is_some_and(|took| took < Duration::from_ms(2000)),
-        "{took:?}"
+    each(&mut rig, &[Ask::Flush, fua(15_000, 8)]);
+    assert!(rig.tally.get("direct appends") > 0);
+    // Its first half anew, over a spare; something small in that, and behind it; the other half.
+    for asks in [
+        vec![write(0, 128), write(128, 128), Ask::Flush],
+        vec![fua(8, 8), trim(40, 16), fua(400, 8)],
+        vec![write(256, 128), write(384, 128), Ask::Flush],
+    ] {
+        each(&mut rig, &asks);
+    }
+    assert_eq!(
+        rig.tally.get("direct diverts completed"),
+        1,
+        "{:?}",
+        rig.tally
     );
+    each(&mut rig, &[read(0, 512)]);
+    let rig = lose_all(rig);
+    rig.shut_down_and_reopen();
 }
 
-/// Lets the host keep the drive busy with `depth` requests at a time that `next` makes, and tells
-/// how long `watched` took; `None`: more than a minute.
-fn answered_from(
-    drive: &mut imbrex::drive::Drive,
-    start: Instant,
-    watched: RequestId,
-    depth: usize,
-    mut next: impl FnMut(RequestId) -> Request,
-) -> Option<Duration> {
-    let mut now = start;
-    let mut asked = 1000;
-    let mut under_way: Vec<RequestId> = Vec::new();
-    let mut due: Vec<(Instant, RequestId)> = Vec::new();
-    while now.since(start) < Duration::from_ms(60_000) {
-        let mut effects = Vec::new();
-        drive.drain_effects(&mut effects);
-        for effect in effects {
-            if let Effect::Complete(done) = effect {
-                if done.request == watched {
-                    return Some(done.due.since(done.arrived));
-                }
-                due.push((done.due, done.request));
-            }
+#[test]
+fn a_record_longer_than_a_sector_begins_anew_where_the_journal_begins() {
+    let mut profile = tiny();
+    profile.drive.capacity_bytes = 4 << 20;
+    profile.write_cache.bytes = 4 << 20;
+    profile.write_cache.bypass_run_bytes = 0;
+    let staging = profile.staging.as_mut().unwrap();
+    staging.medium = StagingMedium::Flash {
+        read_latency: Duration::from_us(80),
+        write_latency: Duration::from_us(200),
+        bytes_per_s: 200_000_000,
+    };
+    staging.slots = 2048;
+    staging.bytes = 8 << 20;
+    staging.entry_bytes_max = 2 << 20;
+    staging.extents = 2000;
+    // As few as make the journal 256 sectors long.
+    staging.merge_every_entries = 6;
+    let mut wrapped = 0;
+    for short in 244..256 {
+        let mut rig = Rig::new(&profile);
+        for _ in 0..short {
+            rig.done(fua(8, 8));
         }
-        due.retain(|(at, id)| {
-            if *at <= now {
-                under_way.retain(|other| other != id);
-            }
-            *at > now
-        });
-        if under_way.len() < depth {
-            asked += 1;
-            under_way.push(RequestId(asked));
-            drive.submit(now, next(RequestId(asked)));
-            continue;
+        // Every other sector: a record of more than 250 ranges.
+        for sector in 0..300 {
+            rig.ask(write(sector * 16, 8));
         }
-        let deadline = drive.next_deadline().map(|deadline| deadline.at);
-        let answer = due.iter().map(|(at, _)| *at).min();
-        now = now.max([deadline, answer].into_iter().flatten().min().unwrap());
-        drive.advance(now);
+        rig.done(Ask::Flush);
+        let met = |what| rig.tally.get(what);
+        assert!(met("long records") > 0, "{:?}", rig.tally);
+        wrapped += met("long records sent to the start of the journal");
+        lose_all(rig);
     }
-    None
+    assert!(wrapped > 0);
 }

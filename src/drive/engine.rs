@@ -288,7 +288,7 @@ impl Drive {
         let Some(translation) = self.back.translation() else {
             return false;
         };
-        let dirty = translation.has_dirty_bands()
+        let dirty = translation.has_cleaning_to_do()
             && !self.clean_in_vain
             && !self.still
             && self.closing == Closing::No;

@@ -23,9 +23,7 @@ impl Drive {
         if matches!(waiting.request.operation(), Operation::Write { .. }) {
             waiting.buffers.push(waiting.request.buffer());
         }
-        let mut queued = self.queue.iter();
-        let others_lack_room = queued.any(|other| self.lacks_room(other));
-        if self.absorbs(&waiting) && waiting.is_whole() && !others_lack_room {
+        if self.absorbs(&waiting) && waiting.is_whole() {
             let mut draft = Draft::default();
             self.prepare(&mut waiting, &mut draft);
             debug_assert!(draft.is_empty(), "whole sectors need no reading");
@@ -41,13 +39,6 @@ impl Drive {
     fn absorbs(&self, waiting: &Waiting) -> bool {
         let touched = waiting.touched();
         self.is_for_cache(waiting) && self.cache.has_room(touched.sectors) && !self.is_held(touched)
-    }
-
-    /// Whether it waits for room in the cache. What comes later must not take that room from it.
-    fn lacks_room(&self, waiting: &Waiting) -> bool {
-        waiting.request.operation() != Operation::Read
-            && self.is_for_cache(waiting)
-            && !self.cache.has_room(waiting.touched().sectors)
     }
 
     /// Whether it goes through the cache, once there is room.
@@ -223,10 +214,7 @@ impl Drive {
         // Reading what a sector held must not overtake a write of it that is only gathered.
         let clashes =
             |other: &Waiting| overlaps(other) && !(waiting.is_whole() && other.is_whole());
-        let held_elsewhere = (0..self.queue.len())
-            .filter(|&i| i != candidate)
-            .any(|i| self.queue[i].held.iter().any(|&lba| touched.contains(lba)));
-        !held_elsewhere && !owners.iter().any(|&owner| clashes(&self.queue[owner]))
+        !owners.iter().any(|&owner| clashes(&self.queue[owner]))
     }
 
     /// Marks `written` sectors of the owners' pieces, in order, as done; tells which owners are.

@@ -39,7 +39,6 @@ pub struct Cleaning {
     phase: Phase,
     /// What the host wrote or discarded meanwhile.
     overwritten: ExtentSet,
-    given_up: bool,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -96,13 +95,6 @@ impl Translation {
     /// Plans the next step of cleaning, choosing a band when none is under way. `need`: what a
     /// waiting host request lacks. Returns the band, or `None` when there is nothing to do.
     pub fn clean_step(&mut self, draft: &mut Draft, need: Option<NoRoom>) -> Option<HomeBand> {
-        if self
-            .cleaning
-            .as_ref()
-            .is_some_and(|cleaning| cleaning.given_up)
-        {
-            self.cleaning = None;
-        }
         let mut cleaning = self.cleaning.take().or_else(|| self.begin(need))?;
         let band = cleaning.band;
         let track = self.track_of(cleaning.band);
@@ -135,7 +127,8 @@ impl Translation {
         Some(band)
     }
 
-    /// Notes that the host wrote or discarded `range`.
+    /// Notes that the host wrote or discarded `range`. A cleaning that this makes useless is given
+    /// up at once, so that it holds no spare and keeps no direct write waiting.
     pub(super) fn note_overwritten(&mut self, range: LbaExtent) {
         let Some(cleaning) = &mut self.cleaning else {
             return;
@@ -143,7 +136,9 @@ impl Translation {
         let whole = self.layout.home_extent(cleaning.band);
         if let Some(part) = range.intersect(&whole) {
             cleaning.overwritten.insert(part, (), |_, ()| {});
-            cleaning.given_up |= part == whole || cleaning.overwritten.len() > OVERWRITTEN_MAX;
+            if part == whole || cleaning.overwritten.len() > OVERWRITTEN_MAX {
+                self.cleaning = None;
+            }
         }
     }
 
@@ -199,7 +194,6 @@ impl Translation {
             way,
             phase: Phase::Gather { next: 0 },
             overwritten: ExtentSet::default(),
-            given_up: false,
         })
     }
 

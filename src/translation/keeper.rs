@@ -163,9 +163,10 @@ impl Translation {
         self.counts
     }
 
-    /// Whether some band has staged sectors.
-    pub fn has_dirty_bands(&self) -> bool {
-        !self.state.dirty.is_empty()
+    /// Whether there is something to clean: a band with staged sectors, or one whose cleaning is
+    /// under way though the host has taken its staged sectors away meanwhile.
+    pub fn has_cleaning_to_do(&self) -> bool {
+        !self.state.dirty.is_empty() || self.cleaning.is_some()
     }
 
     /// Bands with staged sectors.

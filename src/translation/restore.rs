@@ -17,13 +17,13 @@ impl State {
     pub fn restore(layout: &Layout, formatted: bool, map: &MapState) -> Result<State, String> {
         let mut state = State::new(layout, formatted);
         for place in &map.band_places {
-            check_data_band(layout, place.at)?;
             check_band(layout, place.band, place.written)?;
+            check_data_band(layout, place.at, place.band)?;
             state.set_home(layout, place.band, place.at, place.written);
         }
         for pass in &map.passes {
-            check_data_band(layout, pass.spare)?;
             check_band(layout, pass.band, pass.upto)?;
+            check_data_band(layout, pass.spare, pass.band)?;
             state.passes.insert(
                 pass.band,
                 Pass {
@@ -158,7 +158,7 @@ impl State {
             } => {
                 check_band(layout, *band, *upto)?;
                 check_order(*from, *upto)?;
-                check_data_band(layout, *spare)?;
+                check_data_band(layout, *spare, *band)?;
                 let expected = self.passes.get(band).map(|pass| pass.spare);
                 let fits =
                     expected == Some(*spare) || (expected.is_none() && self.free.contains(spare));
@@ -178,7 +178,7 @@ impl State {
                 keep,
             } => {
                 check_band(layout, *band, *written)?;
-                check_data_band(layout, *at)?;
+                check_data_band(layout, *at, *band)?;
                 let home = self.home(layout, *band).0;
                 let spare = self.passes.get(band).map(|pass| pass.spare);
                 if *at != home && spare != Some(*at) && !self.free.contains(at) {
@@ -212,17 +212,17 @@ fn check_extent(layout: &Layout, extent: LbaExtent) -> Result<(), String> {
 }
 
 fn check_place(layout: &Layout, at: Pba, sectors: Sectors) -> Result<(), String> {
-    let inside =
-        at.0.checked_add(sectors.0)
-            .is_some_and(|end| end <= layout.total().0);
-    if inside && layout.band_at(at).is_some() && layout.band_at(Pba(at.0 + sectors.0 - 1)).is_some()
-    {
-        Ok(())
-    } else {
-        Err(format!(
-            "data at sectors {at} and {sectors} on, outside every band"
-        ))
+    let outside = || format!("data at sectors {at} and {sectors} on, outside every band");
+    let end = at.0.checked_add(sectors.0).ok_or_else(outside)?;
+    if end > layout.total().0 {
+        return Err(outside());
     }
+    let mut next = at;
+    while next < Pba(end) {
+        let band = layout.band_at(next).ok_or_else(outside)?;
+        next = layout.band(band).end();
+    }
+    Ok(())
 }
 
 fn check_band(layout: &Layout, band: HomeBand, upto: Sectors) -> Result<(), String> {
@@ -236,11 +236,15 @@ fn check_band(layout: &Layout, band: HomeBand, upto: Sectors) -> Result<(), Stri
     Ok(())
 }
 
-fn check_data_band(layout: &Layout, band: BandId) -> Result<(), String> {
-    if band.0 < layout.bands() && layout.band(band).kind == BandKind::Data {
+/// Whether `place` can be the place of `band`.
+fn check_data_band(layout: &Layout, place: BandId, band: HomeBand) -> Result<(), String> {
+    let fits = place.0 < layout.bands()
+        && layout.band(place).kind == BandKind::Data
+        && layout.band(place).sectors >= layout.home_extent(band).sectors;
+    if fits {
         Ok(())
     } else {
-        Err(format!("band {band} as the place of a band"))
+        Err(format!("band {place} as the place of band {band}"))
     }
 }
 

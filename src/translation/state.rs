@@ -254,6 +254,10 @@ impl State {
         let id = layout.band_at(at).expect("entries lie in staging bands");
         let band = layout.band(id);
         let region = region_of_band(layout, id);
+        if at == band.start {
+            // A pass begins anew. That the band was given up before is in no record.
+            self.release_staging(id);
+        }
         let slots = slot_sectors.0.div_ceil(layout.slot_sectors(id).0);
         let entry = self.used.entry(id).or_insert(StagingUse {
             age: sequence,

@@ -185,6 +185,11 @@ impl Rig {
             }
         }
         let status = self.opened.drive.status(self.now);
+        // A safe copy may add what the host writes while it is made.
+        assert!(
+            status.extents_used <= status.extents + 32,
+            "more extents than allowed: {status:?}"
+        );
         self.observer.status(&status, &mut self.tally);
     }
 
@@ -364,7 +369,9 @@ impl Rig {
     /// An orderly end: everything is on the medium, nobody holds a buffer, and the next opening has
     /// nothing to replay.
     pub(crate) fn shut_down_and_reopen(mut self) -> Rig {
+        self.audit();
         self.shut_down();
+        self.audit();
         self.carry_out();
         assert_eq!(self.buffers.len(), 0, "buffers that nobody released");
         assert_eq!(
@@ -384,7 +391,18 @@ impl Rig {
 
     /// The power goes while the newest plans are only partly carried out: as far as `reached` steps
     /// of what is still to do. The image is opened again and every piece compared.
-    pub(crate) fn cut_power(mut self, reached: usize, fate: &mut dyn FnMut(u64) -> Fate) -> Rig {
+    pub(crate) fn cut_power(self, reached: usize, fate: &mut dyn FnMut(u64) -> Fate) -> Rig {
+        let mut rig = self.cut_power_only(reached, fate);
+        rig.compare();
+        rig
+    }
+
+    /// Like [`Rig::cut_power`], but nothing is carried out or compared afterwards.
+    pub(crate) fn cut_power_only(
+        mut self,
+        reached: usize,
+        fate: &mut dyn FnMut(u64) -> Fate,
+    ) -> Rig {
         let mut left = reached;
         for effect in std::mem::take(&mut self.effects) {
             if let Effect::Move(mut plan) = effect
@@ -396,11 +414,6 @@ impl Rig {
             }
         }
         self.tally.add("power cuts", 1);
-        self.reopen(fate)
-    }
-
-    /// What another start of the machine finds: every piece is compared.
-    pub(crate) fn reopen(self, fate: &mut dyn FnMut(u64) -> Fate) -> Rig {
         let store = self.store.power_cut(fate);
         let mut rig = Rig::start(
             &self.profile,
@@ -411,9 +424,22 @@ impl Rig {
         );
         rig.now = self.now;
         rig.trace = self.trace;
-        rig.carry_out();
-        rig.learn();
         rig
+    }
+
+    /// Settles what recovery found and compares every piece.
+    pub(crate) fn compare(&mut self) {
+        self.carry_out();
+        self.audit();
+        self.learn();
+    }
+
+    /// What must hold of the drive's state whatever the host does.
+    pub(crate) fn audit(&self) {
+        if let Some(translation) = self.opened.drive.translation() {
+            let complaints = translation.state().audit(translation.layout());
+            assert!(complaints.is_empty(), "{complaints:?}");
+        }
     }
 
     /// What another start of the machine would find now; this rig stays as it is.
@@ -422,8 +448,7 @@ impl Rig {
         let reference = self.reference.clone();
         let tally = Tally::default();
         let mut rig = Rig::start(&self.profile, store, reference, self.requests, tally);
-        rig.carry_out();
-        rig.learn();
+        rig.compare();
         rig
     }
 
@@ -490,6 +515,16 @@ impl Rig {
             self.done(Ask::Read { at: first, pieces });
             values.append(&mut self.found);
         }
+        values
+    }
+
+    /// The same of pieces that requests under way at the same time have left in an order that the
+    /// reference does not know.
+    pub(crate) fn values_unchecked(&mut self, at: u64, pieces: u64) -> Vec<Option<u64>> {
+        let reference = self.reference.clone();
+        self.reference.unknown(at, pieces);
+        let values = self.values(at, pieces);
+        self.reference = reference;
         values
     }
 

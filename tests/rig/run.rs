@@ -186,6 +186,8 @@ struct Run {
     stream: u64,
     operations: u64,
     cuts: bool,
+    /// How often the mover will do nothing.
+    stalls: u64,
 }
 
 /// What a run may do.
@@ -220,6 +222,7 @@ pub(crate) fn run_traced(options: Options, trace: bool) -> (Tally, u64) {
         stream: 0,
         operations: 0,
         cuts: options.cuts,
+        stalls: 0,
     };
     while run.operations < options.operations {
         run.go_on(options.lag);
@@ -265,6 +268,9 @@ impl Run {
         }
         if self.cuts && self.dice.one_in(25) {
             return self.cut();
+        }
+        if self.dice.one_in(20) {
+            self.rig().audit();
         }
         match self.dice.below(6) {
             0 => self.rig().settle(),
@@ -319,19 +325,31 @@ impl Run {
     }
 
     fn carry(&mut self, lag: bool) {
-        if lag && self.dice.one_in(2) {
-            let plans = usize::try_from(self.dice.below(4)).unwrap();
+        if lag && self.stalls == 0 && self.dice.one_in(8) {
+            self.stalls = 1 + self.dice.below(8);
+        }
+        if self.stalls > 0 {
+            self.stalls -= 1;
+            let plans = usize::try_from(self.dice.below(4) / 3).unwrap();
             self.rig().carry(plans);
         } else {
             self.rig().carry_out();
         }
     }
 
+    /// The power goes; and sometimes again before what recovery found is settled.
     fn cut(&mut self) {
-        let waiting = u64::try_from(self.rig().steps_waiting()).unwrap();
-        let reached = usize::try_from(self.dice.below(waiting + 1)).unwrap();
-        let mut fates = fates(&mut self.dice);
-        let rig = self.rig.take().expect("a rig");
-        self.rig = Some(rig.cut_power(reached, &mut fates));
+        let mut rig = self.rig.take().expect("a rig");
+        loop {
+            let waiting = u64::try_from(rig.steps_waiting()).unwrap();
+            let reached = usize::try_from(self.dice.below(waiting + 1)).unwrap();
+            let mut fates = fates(&mut self.dice);
+            rig = rig.cut_power_only(reached, &mut fates);
+            if !self.dice.one_in(4) {
+                break;
+            }
+        }
+        rig.compare();
+        self.rig = Some(rig);
     }
 }

@@ -13,7 +13,7 @@ use imbrex::translation::codec::header::seal;
 use imbrex::translation::codec::map_record::{MapRecord, decode_map};
 use imbrex::translation::codec::record::decode_journal;
 use imbrex::translation::recovery::Report;
-use imbrex::units::{BandId, HomeBand, Pba};
+use imbrex::units::{BandId, HomeBand, Pba, Sectors};
 
 /// States met, by name.
 #[derive(Clone, Debug, Default)]
@@ -129,6 +129,14 @@ impl Observer {
             .unwrap_or_else(|error| panic!("a record that nobody can read: {error}"));
         let wrapped = self.record_at.is_some_and(|at| record.at < at);
         tally.add("journal wraps", u64::from(wrapped));
+        let long = record.sectors > Sectors(1);
+        tally.add("long records", u64::from(long));
+        let end = translation.layout().journal().end();
+        let left = self.record_at.map_or(0, |at| (end - at).0 - 1);
+        tally.add(
+            "long records sent to the start of the journal",
+            u64::from(long && wrapped && left > 0),
+        );
         self.record_at = Some(record.at);
         for change in &decoded.changes {
             self.change(change, record.purpose, translation, tally);
