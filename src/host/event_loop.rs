@@ -341,7 +341,11 @@ impl<M: Machine> EventLoop<M> {
             return self.nothing_to_come();
         };
         let host_waits = due.is_some() || deadline.is_some_and(|d| d.host_waits);
-        if !self.clock.is_paced() && (host_waits || self.phase != Phase::Running) {
+        if self.phase != Phase::Running && !host_waits {
+            // The drive's own work can be done after the next opening as well.
+            return self.nothing_to_come();
+        }
+        if !self.clock.is_paced() && host_waits {
             self.clock.jump_to(at);
             return Next::Turn;
         }
