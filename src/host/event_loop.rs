@@ -14,6 +14,7 @@ use std::sync::Arc;
 use crossbeam_channel::Receiver;
 
 use super::account::Account;
+use super::carriers::Carriers;
 use super::clock::Clock;
 use super::deliveries::{Deliveries, Delivery};
 use super::front_desk::{Admitted, FrontDesk, answer};
@@ -23,6 +24,7 @@ use crate::drive::request::{Completion, Effect, Request, Status};
 use crate::medium::buffers::Buffers;
 use crate::medium::movement::{Plan, PlanId, Step};
 use crate::medium::mover::{Finished, Mover};
+use crate::medium::shelf::Shelf;
 use crate::time::{Duration, Instant};
 
 /// Calls taken in one turn, so that answers are not held up by a flood of asks.
@@ -42,6 +44,7 @@ pub(super) struct EventLoop<M> {
     calls: Receiver<Call>,
     desk: FrontDesk,
     deliveries: Deliveries,
+    carriers: Carriers,
     phase: Phase,
     failure: Option<Arc<str>>,
     read_only: bool,
@@ -87,6 +90,7 @@ impl<M: Machine> EventLoop<M> {
             read_only: info.read_only,
             desk: FrontDesk::new(info),
             deliveries: Deliveries::default(),
+            carriers: Carriers::default(),
             phase: Phase::Running,
             failure: None,
             restless: false,
@@ -95,8 +99,20 @@ impl<M: Machine> EventLoop<M> {
         }
     }
 
+    /// Takes memory for replies from this shelf, and gives that of writes back to it.
+    pub(super) fn use_shelf(&mut self, shelf: Shelf) {
+        self.buffers = Buffers::with_shelf(shelf);
+    }
+
     /// One turn: everything that can be done now.
     pub(super) fn turn(&mut self) -> Next {
+        let next = self.take_turn();
+        let more = next == Next::Turn && !self.clock.is_paced();
+        self.carriers.turn_over(more);
+        next
+    }
+
+    fn take_turn(&mut self) -> Next {
         let now = self.clock.now();
         self.advance(now);
         let taken = self.take_calls(now);
@@ -152,16 +168,21 @@ impl<M: Machine> EventLoop<M> {
             let Ok(call) = self.calls.try_recv() else {
                 return taken > 0;
             };
+            if let Some(carrier) = &call.carrier {
+                self.carriers.meet(carrier);
+            }
             if let Some(error) = self.refusal(&call.ask) {
                 answer(call.reply, Err(error), None);
+                self.carriers.reply_put_down();
                 continue;
             }
             match self.desk.admit(call, &mut self.buffers) {
                 Admitted::Request(request) => self.submit(now, request),
                 Admitted::Question(ask, reply) => {
                     answer(reply, Ok(self.answer_to(&ask, now)), None);
+                    self.carriers.reply_put_down();
                 }
-                Admitted::Answered => {}
+                Admitted::Answered => self.carriers.reply_put_down(),
             }
         }
         true
@@ -253,6 +274,7 @@ impl<M: Machine> EventLoop<M> {
                 Delivery::Spoilt(request, why) => {
                     let error = HostError::Failed(why);
                     self.desk.fail(request, error, &mut self.buffers);
+                    self.carriers.reply_put_down();
                 }
             }
         }
@@ -265,8 +287,9 @@ impl<M: Machine> EventLoop<M> {
         if self.clock.is_paced() && lag > LAG_NOTICED {
             completion.breakdown.lag = lag;
         }
-        if let Some(request) = self.desk.complete(completion, &mut self.buffers) {
-            self.submit(now, request);
+        match self.desk.complete(completion, &mut self.buffers) {
+            Some(request) => self.submit(now, request),
+            None => self.carriers.reply_put_down(),
         }
     }
 
@@ -280,6 +303,7 @@ impl<M: Machine> EventLoop<M> {
         self.failure = Some(why);
         self.deliveries.forget_all();
         self.desk.fail_all(&error, &mut self.buffers);
+        self.carriers.reply_put_down();
     }
 
     fn leave_if_done(&mut self, now: Instant) {

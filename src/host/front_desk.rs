@@ -63,7 +63,7 @@ impl FrontDesk {
 
     /// Checks an ask. Payloads and room for replies are put among the buffers.
     pub(super) fn admit(&mut self, call: Call, buffers: &mut Buffers) -> Admitted {
-        let Call { ask, reply } = call;
+        let Call { ask, reply, .. } = call;
         if let Some(outcome) = self.answer_at_the_door(&ask) {
             answer(reply, outcome, None);
             return Admitted::Answered;

@@ -12,6 +12,7 @@ pub mod clock;
 
 pub mod account;
 mod bell;
+mod carriers;
 mod deliveries;
 mod event_loop;
 mod front_desk;

@@ -13,6 +13,7 @@ use std::ops::Range;
 
 use super::memory::{Block, Lending, Lent};
 use super::movement::{BufferId, Place};
+use super::shelf::Shelf;
 use crate::units::{count, index};
 
 /// Bytes of one chunk of the scratch; transfers are cut where chunks meet.
@@ -23,6 +24,7 @@ const CHUNK_BYTES: u64 = 1 << 20;
 pub struct Buffers {
     slots: HashMap<BufferId, Slot>,
     scratch: Vec<Option<Block>>,
+    shelf: Shelf,
 }
 
 struct Slot {
@@ -51,6 +53,14 @@ impl Buffers {
         Buffers::default()
     }
 
+    /// The same, with memory from `shelf` where it will be overwritten, and back to it.
+    pub fn with_shelf(shelf: Shelf) -> Buffers {
+        Buffers {
+            shelf,
+            ..Buffers::default()
+        }
+    }
+
     /// Buffers there are.
     pub fn len(&self) -> usize {
         self.slots.len()
@@ -75,9 +85,11 @@ impl Buffers {
         self.insert_block(id, Block::zeroed(index(bytes)), false);
     }
 
-    /// Makes a buffer of zeroes that stays until [`Buffers::take_reply`].
+    /// Makes a buffer of any content that stays until [`Buffers::take_reply`]: plans fill all of it
+    /// before.
     pub fn allocate_reply(&mut self, id: BufferId, bytes: u64) {
-        self.insert_block(id, Block::zeroed(index(bytes)), true);
+        let block = Block::from(self.shelf.take(index(bytes)));
+        self.insert_block(id, block, true);
     }
 
     fn insert_block(&mut self, id: BufferId, block: Block, reply_owed: bool) {
@@ -152,7 +164,10 @@ impl Buffers {
             .get(&id)
             .is_some_and(|slot| slot.released && slot.plans == 0 && !slot.reply_owed)
         {
-            self.slots.remove(&id);
+            let block = self.slots.remove(&id).and_then(|slot| slot.block);
+            if let Some(Ok(bytes)) = block.map(Block::into_vec) {
+                self.shelf.give(bytes);
+            }
         }
     }
 

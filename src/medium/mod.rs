@@ -18,6 +18,7 @@ pub mod derived;
 mod flash;
 pub mod timing;
 
+pub mod shelf;
 pub mod store;
 
 pub mod buffers;

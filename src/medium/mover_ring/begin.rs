@@ -113,8 +113,13 @@ impl RingMover {
         match (from, to) {
             (Place::Medium { pba, skip }, _) => {
                 let at = byte_of(pba, skip);
-                let job = Job::Transfer(buffers.lend(to, bytes, Lending::Fill), at);
-                self.start(plan, StoreOperation::Read, (at, bytes), touches, job);
+                let into = buffers.piece_mut(to, bytes);
+                if into.is_some_and(|into| self.ring.read_at_hand(into, at)) {
+                    self.tally.add(StoreOperation::Read);
+                } else {
+                    let job = Job::Transfer(buffers.lend(to, bytes, Lending::Fill), at);
+                    self.start(plan, StoreOperation::Read, (at, bytes), touches, job);
+                }
             }
             (Place::Zeroes, Place::Medium { pba, skip }) => {
                 let at = byte_of(pba, skip);

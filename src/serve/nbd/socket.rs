@@ -5,10 +5,11 @@
 
 use std::io::{self, IoSlice, Read, Write};
 use std::net::{Shutdown, TcpStream};
+use std::os::fd::AsRawFd;
 use std::os::unix::net::UnixStream;
 use std::time::{Duration, Instant};
 
-use nix::sys::socket::{setsockopt, sockopt};
+use nix::sys::socket::{MsgFlags, sendmsg, setsockopt, sockopt};
 
 /// A connected stream socket.
 #[derive(Debug)]
@@ -35,6 +36,16 @@ impl Socket {
         };
     }
 
+    /// Sends as much as there is room for now.
+    pub(super) fn send_now(&self, slices: &[IoSlice<'_>]) -> io::Result<usize> {
+        let fd = match self {
+            Socket::Tcp(stream) => stream.as_raw_fd(),
+            Socket::Unix(stream) => stream.as_raw_fd(),
+        };
+        let flags = MsgFlags::MSG_DONTWAIT | MsgFlags::MSG_NOSIGNAL;
+        Ok(sendmsg::<()>(fd, slices, &[], flags, None)?)
+    }
+
     /// Limits how long a read or write may wait; `None` for ever.
     pub(super) fn set_patience(&self, patience: Option<Duration>) -> io::Result<()> {
         match self {
@@ -46,15 +57,6 @@ impl Socket {
                 stream.set_read_timeout(patience)?;
                 stream.set_write_timeout(patience)
             }
-        }
-    }
-
-    /// Appends up to `bytes` to `data`, without filling the new room with zeroes first; fewer
-    /// only at the end of the stream.
-    pub(super) fn append(&self, data: &mut Vec<u8>, bytes: u64) -> io::Result<usize> {
-        match self {
-            Socket::Tcp(stream) => stream.take(bytes).read_to_end(data),
-            Socket::Unix(stream) => stream.take(bytes).read_to_end(data),
         }
     }
 }

@@ -144,13 +144,6 @@ impl Inlet {
             }
         }
     }
-
-    fn append(&mut self, data: &mut Vec<u8>, bytes: u64) -> io::Result<usize> {
-        match self {
-            Inlet::Plain(socket) => socket.append(data, bytes),
-            Inlet::Tls(inlet) => inlet.take(bytes).read_to_end(data),
-        }
-    }
 }
 
 /// Where replies go.
@@ -165,6 +158,14 @@ impl Outlet {
         match self {
             Outlet::Plain(socket) => (&**socket).write_vectored(slices),
             Outlet::Tls(outlet) => outlet.write_vectored(slices),
+        }
+    }
+
+    /// The socket, where bytes leave as they are.
+    pub(super) fn plain(&self) -> Option<Arc<Socket>> {
+        match self {
+            Outlet::Plain(socket) => Some(Arc::clone(socket)),
+            Outlet::Tls(_) => None,
         }
     }
 
@@ -225,22 +226,30 @@ impl Inbox {
         Ok(Some(header))
     }
 
-    /// The next `bytes`, of which the caller has made sure that there is memory for.
-    pub(super) fn payload(&mut self, bytes: u64, stall: &Stall) -> io::Result<Vec<u8>> {
-        let mut data = Vec::with_capacity(index(bytes));
-        let ready = self.filled.len().min(index(bytes));
-        data.extend_from_slice(&self.buffer[self.filled.start..self.filled.start + ready]);
+    /// Fills `data` with the next bytes.
+    pub(super) fn fill(&mut self, data: &mut [u8], stall: &Stall) -> io::Result<()> {
+        let ready = self.filled.len().min(data.len());
+        data[..ready].copy_from_slice(&self.buffer[self.filled.start..self.filled.start + ready]);
         self.consume(ready);
-        while count(data.len()) < bytes {
-            let step = STEP_BYTES.min(bytes - count(data.len()));
+        for step in data[ready..].chunks_mut(index(STEP_BYTES)) {
             stall.begin();
-            let read = self.inlet.append(&mut data, step);
-            stall.end();
-            if count(read?) < step {
-                return Err(io::ErrorKind::UnexpectedEof.into());
+            let mut rest = step;
+            while !rest.is_empty() {
+                match self.inlet.read(rest) {
+                    Ok(0) => {
+                        stall.end();
+                        return Err(io::ErrorKind::UnexpectedEof.into());
+                    }
+                    Ok(read) => rest = &mut rest[read..],
+                    Err(error) => {
+                        stall.end();
+                        return Err(error);
+                    }
+                }
             }
+            stall.end();
         }
-        Ok(data)
+        Ok(())
     }
 
     /// Throws the next `bytes` away.
