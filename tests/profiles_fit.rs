@@ -1,5 +1,7 @@
 //! Every profile that ships, whole and scaled down, describes a drive whose parts fit.
 
+#![allow(clippy::unwrap_used)] // in a test it is an assertion
+
 use imbrex::image::open;
 use imbrex::medium::derived::Derived;
 use imbrex::medium::layout::Layout;
@@ -28,8 +30,14 @@ fn every_shipped_profile_becomes_a_drive() {
 fn every_shipped_profile_can_be_scaled_down_and_still_fits() {
     for profile in shipped() {
         let whole = profile.drive.capacity_bytes;
-        for part in [2, 3, 7, 10, 50, 100, 250, 1000] {
-            let capacity = (whole / part / 4096 * 4096).max(profile.capacity_bytes_min());
+        let parts = [2, 3, 7, 10, 50, 100, 250, 1000].map(|part| whole / part / 4096 * 4096);
+        let sizes = [1, 2, 5, 10, 20, 32, 50, 64, 100, 200, 500, 1000].map(|gib| gib << 30);
+        for capacity in parts
+            .into_iter()
+            .chain(sizes)
+            .filter(|&bytes| bytes <= whole)
+        {
+            let capacity = capacity.max(profile.capacity_bytes_min());
             let (scaled, changed) = profile
                 .scaled_to(capacity)
                 .unwrap_or_else(|error| panic!("{}: {error}", profile.name));

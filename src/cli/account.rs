@@ -196,13 +196,16 @@ fn write_latencies(text: &mut String, account: &Account) {
         );
     }
     for (turn, slow) in account.slowest.iter().enumerate() {
+        let place = match slow.bytes {
+            // A flush is of everything and nowhere.
+            0 => String::new(),
+            bytes => format!(" of {} at byte {}", BinaryBytes(bytes), slow.offset),
+        };
         let _ = writeln!(
             text,
-            "{:<12}{} of {} at byte {} took {}: {}",
+            "{:<12}{}{place} took {}: {}",
             if turn == 0 { "slowest" } else { "" },
             slow.operation,
-            BinaryBytes(slow.bytes),
-            slow.offset,
             Duration(slow.took_ns),
             slow.cause
         );

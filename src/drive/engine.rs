@@ -25,6 +25,7 @@ use crate::units::{BandId, Sectors};
 
 /// One drive.
 #[derive(Clone, Debug)]
+#[allow(clippy::struct_excessive_bools)] // independent facts, not a state
 pub struct Drive {
     pub(super) profile: Profile,
     pub(super) back: Back,
@@ -39,6 +40,10 @@ pub struct Drive {
     pub(super) need: Option<NoRoom>,
     /// The last job was cleaning for a waiting write: others may have their turn.
     pub(super) yielded: bool,
+    /// The last job was for a flush: others may have their turn.
+    pub(super) flush_yields: bool,
+    /// How often the oldest request has let a nearer one go first.
+    pub(super) passed_over: u32,
     pub(super) job: Option<Job>,
     pub(super) ahead: ReadAhead,
     pub(super) meters: Meters,
@@ -60,7 +65,7 @@ pub struct Drive {
     pub(super) clean_in_vain: bool,
     pub(super) closing: Closing,
     /// Nothing may be written.
-    still: bool,
+    pub(super) still: bool,
     failure: Option<String>,
 }
 
@@ -107,6 +112,8 @@ impl Drive {
             flushes: VecDeque::new(),
             need: None,
             yielded: false,
+            flush_yields: false,
+            passed_over: 0,
             job: None,
             meters: Meters::default(),
             counters: Counters::default(),
@@ -281,7 +288,10 @@ impl Drive {
         let Some(translation) = self.back.translation() else {
             return false;
         };
-        let dirty = translation.has_dirty_bands() && !self.clean_in_vain && !self.still;
+        let dirty = translation.has_dirty_bands()
+            && !self.clean_in_vain
+            && !self.still
+            && self.closing == Closing::No;
         match self.profile.cleaning.style {
             CleaningStyle::Aggressive => dirty,
             CleaningStyle::Lazy => {

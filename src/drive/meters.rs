@@ -69,6 +69,7 @@ impl Meters {
 
 impl Reading {
     /// What was added since `earlier`.
+    #[must_use]
     pub fn since(self, earlier: Reading) -> Reading {
         Reading {
             cleaning: self.cleaning - earlier.cleaning,

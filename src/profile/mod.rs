@@ -17,6 +17,7 @@ mod raw;
 mod reader;
 mod relations;
 mod render;
+mod room;
 pub mod scale;
 mod words;
 

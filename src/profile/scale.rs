@@ -7,8 +7,7 @@
 use crate::profile::quantity::Unit;
 use crate::profile::relations;
 use crate::profile::{
-    BandSize, Personality, Profile, RecordingZone, SeekCurve, SeekPoint, Staging, StagingMedium,
-    StagingPlace,
+    BandSize, Profile, RecordingZone, SeekCurve, SeekPoint, Staging, StagingMedium, StagingPlace,
 };
 use crate::units::{SECTOR_BYTES, count};
 
@@ -76,11 +75,6 @@ pub enum ScaleError {
         key: &'static str,
     },
 }
-
-/// Bytes of a full map for each extent and home band, and for its fixed parts: what the layout
-/// sets aside.
-const MAP_BYTES_PER_ENTRY: u64 = 32;
-const MAP_SPARE_BYTES: u64 = 64 << 10;
 
 impl Profile {
     /// The smallest capacity that [`Profile::scaled_to`] accepts, in bytes.
@@ -250,92 +244,6 @@ impl Profile {
         }
     }
 
-    /// Bytes by which the platters are too small for data, staging, map and spare bands, with a
-    /// hundredth to spare. An estimate on the safe side: the layout has the last word.
-    fn missing_bytes(&self) -> u64 {
-        let capacity = self.drive.capacity_bytes;
-        let mut needed = capacity + capacity / 100;
-        if self.drive.personality == Personality::DriveManaged {
-            let outer = &self.platters.zones[0];
-            // Each staging region and the map cut an area of data bands in two, and each area
-            // has spares and may leave a row of bands unfinished.
-            let areas = count(self.platters.zones.len()) + self.regions() + 1;
-            let lost = u64::from(self.bands.spares_per_zone) + u64::from(self.platters.surfaces);
-            let mut bands = areas * lost;
-            if let Some(staging) = &self.staging {
-                needed += self.map_rows() * u64::from(self.platters.surfaces) * outer.track_bytes();
-                bands += self.staging_bands(staging) + 1;
-            }
-            needed += bands * self.bands.bytes_in(outer);
-        }
-        needed.saturating_sub(self.band_bytes())
-    }
-
-    /// Tracks of each surface that the map area takes at least: a full map and one merge, in each
-    /// of two halves on neighbouring surfaces (one behind the other where there is only one).
-    fn map_rows(&self) -> u64 {
-        let Some(staging) = &self.staging else {
-            return 0;
-        };
-        let inner = self
-            .platters
-            .zones
-            .last()
-            .map_or(1, RecordingZone::track_bytes)
-            .max(1);
-        let homes = self.drive.capacity_bytes
-            / self
-                .platters
-                .zones
-                .iter()
-                .map(|zone| self.bands.bytes_in(zone))
-                .min()
-                .unwrap_or(1)
-                .max(1);
-        let map = MAP_BYTES_PER_ENTRY * (staging.extents + homes + 1) + MAP_SPARE_BYTES;
-        let half = map.div_ceil(inner)
-            + u64::from(staging.merge_tracks)
-            + u64::from(self.bands.guard_tracks)
-            + 1;
-        if self.platters.surfaces > 1 {
-            half
-        } else {
-            2 * half
-        }
-    }
-
-    /// Bands that the staging area takes: enough for its bytes and for its slots.
-    fn staging_bands(&self, staging: &Staging) -> u64 {
-        let StagingMedium::Disk {
-            quanta_per_track, ..
-        } = staging.medium
-        else {
-            return 0;
-        };
-        let outer = &self.platters.zones[0];
-        let band = self.bands.bytes_in(outer);
-        let by_slots = match quanta_per_track {
-            0 => staging.slots.div_ceil(band / SECTOR_BYTES),
-            parts => staging
-                .slots
-                .div_ceil(self.bands.tracks_in(outer) * u64::from(parts)),
-        };
-        let unfinished = u64::from(self.platters.surfaces);
-        staging.bytes.div_ceil(band).max(by_slots) + self.regions() * unfinished
-    }
-
-    /// Regions of a staging area on the platters.
-    fn regions(&self) -> u64 {
-        match self.staging.as_ref().map(|staging| staging.medium) {
-            Some(StagingMedium::Disk {
-                place: StagingPlace::Spread(regions),
-                ..
-            }) => u64::from(regions),
-            Some(StagingMedium::Disk { .. }) => 1,
-            Some(StagingMedium::Flash { .. }) | None => 0,
-        }
-    }
-
     /// What differs in `scaled`, one sentence each.
     fn changes_to(&self, scaled: &Profile) -> Vec<String> {
         let mut said = Changes(Vec::new());
@@ -421,7 +329,7 @@ fn shrink_staging(staging: &mut Staging, share: Share, bytes_min: u64) {
         .next_multiple_of(SECTOR_BYTES)
         .min(staging.bytes);
     staging.slots = share.of(staging.slots).max(1);
-    staging.extents = share.of(staging.extents).max(1);
+    staging.extents = share.of(staging.extents).max(2);
     let entry_max = staging.bytes / 2 / SECTOR_BYTES * SECTOR_BYTES;
     staging.entry_bytes_max = staging.entry_bytes_max.min(entry_max.max(SECTOR_BYTES));
 }

@@ -108,7 +108,7 @@ impl Translation {
         let track = self.track_of(cleaning.band);
         match cleaning.phase {
             Phase::Gather { next } => self.gather(draft, &mut cleaning, next),
-            Phase::Read { at } => self.read_home(draft, &mut cleaning, at, track),
+            Phase::Read { at } => Translation::read_home(draft, &mut cleaning, at, track),
             Phase::Write {
                 target,
                 at,
@@ -222,7 +222,11 @@ impl Translation {
 
     fn choose(&mut self, need: Option<NoRoom>) -> Option<HomeBand> {
         match (need, self.rules.choice) {
-            (Some(NoRoom::Log { region }), _) => self.oldest_in(region),
+            // The limits of slots and bytes hold for all regions together, so another region's
+            // data may be what has to go.
+            (Some(NoRoom::Log { region }), _) => {
+                self.oldest_in(region).or_else(|| self.oldest_of(|_| true))
+            }
             (Some(NoRoom::Extents), _) => self
                 .state
                 .dirty
@@ -277,13 +281,7 @@ impl Translation {
         };
     }
 
-    fn read_home(
-        &mut self,
-        draft: &mut Draft,
-        cleaning: &mut Cleaning,
-        at: Sectors,
-        track: Sectors,
-    ) {
+    fn read_home(draft: &mut Draft, cleaning: &mut Cleaning, at: Sectors, track: Sectors) {
         let upto = cleaning.upto.min(at + track);
         for (part, source) in content_of(cleaning, at, upto) {
             if let Source::Home(pba) = source {

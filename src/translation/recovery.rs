@@ -11,7 +11,7 @@ use super::change::Change;
 use super::codec::error::RecordError;
 use super::codec::map_record::{MapHeader, MapRecord, decode_map, peek_map_sectors};
 use super::codec::map_state::MapState;
-use super::codec::record::{JournalRecord, decode_journal, peek_sectors};
+use super::codec::record::{JournalHeader, JournalRecord, decode_journal, peek_sectors};
 use super::journal::Journal;
 use super::keeper::{Parts, Touched, Translation};
 use super::map_area::MapArea;
@@ -39,9 +39,9 @@ pub enum RecoveryError {
     #[error("neither map of the image can be used: {first}; {second}")]
     NoMap {
         /// What is wrong with the first half.
-        first: RecordError,
+        first: Box<RecordError>,
         /// What is wrong with the second half.
-        second: RecordError,
+        second: Box<RecordError>,
     },
     /// A record is damaged although a later one says that it was durable.
     #[error("the image is damaged: record {sequence} at sector {at} was durable, but {what}")]
@@ -149,11 +149,17 @@ pub fn fresh(profile: &Profile, staging: &Staging, layout: &Layout, render: bool
     let state = State::new(layout, profile.drive.formatted);
     let journal = Journal::resume(layout.journal(), layout.journal().start, 0, 1);
     let maps = MapArea::new(layout, staging.merge_tracks, 1, 0);
+    // The home bands of a formatted drive hold something that no pass has written.
+    let touched = if profile.drive.formatted {
+        Touched::Unknown
+    } else {
+        Touched::These(BTreeSet::new())
+    };
     let parts = Parts {
         state,
         journal,
         maps,
-        touched: Touched::These(BTreeSet::new()),
+        touched,
     };
     let translation = Translation::assemble(profile, staging, layout.clone(), parts, render);
     Recovered {
@@ -178,6 +184,7 @@ struct Root {
     sectors: Sectors,
 }
 
+#[allow(clippy::large_enum_variant)] // one value, for the length of a match
 enum Roots {
     Blank,
     Found {
@@ -234,7 +241,10 @@ impl Reader<'_> {
                 unusable: not_blank(a),
             },
             (Err(a), Err(b)) if is_blank(&a) && is_blank(&b) => Roots::Blank,
-            (Err(first), Err(second)) => return Err(RecoveryError::NoMap { first, second }),
+            (Err(first), Err(second)) => {
+                let (first, second) = (Box::new(first), Box::new(second));
+                return Err(RecoveryError::NoMap { first, second });
+            }
         })
     }
 
@@ -515,14 +525,18 @@ impl Reader<'_> {
         Ok(crc)
     }
 
-    /// Looks through the whole journal for a record of this epoch which says that something past
-    /// the end found was durable.
+    /// Looks through the whole journal for a record which shows that something past the end found was
+    /// durable: one that says so, or one of a later opening, whose map must then be lost.
     fn refuse_lost_records(
         &self,
         epoch: u64,
         end: &End,
         torn: Option<&str>,
     ) -> Result<(), RecoveryError> {
+        // Each opening makes its own map durable before its first record.
+        let lost = |header: &JournalHeader| {
+            header.epoch > epoch || (header.epoch == epoch && header.durable > end.sequence)
+        };
         let journal = self.layout.journal();
         let mut at = journal.start;
         while at < journal.end() {
@@ -539,7 +553,7 @@ impl Reader<'_> {
                 let Ok(record) = decode_journal(&self.read(here, sectors)?, here) else {
                     continue;
                 };
-                if record.header.epoch == epoch && record.header.durable > end.sequence {
+                if lost(&record.header) {
                     let what = torn
                         .unwrap_or("it is not where the journal goes on")
                         .to_owned();

@@ -11,7 +11,7 @@ use super::dirty::DirtyBands;
 use super::homes::{Home, Homes};
 use super::target::Target;
 use crate::extent::{Along, Extent, ExtentMap, LbaExtent};
-use crate::medium::area::AreaKind;
+use crate::medium::area::{Area, AreaKind};
 use crate::medium::layout::Layout;
 use crate::units::{BandId, HomeBand, Lba, Pba, Sectors};
 
@@ -96,6 +96,11 @@ impl State {
             home.moved_to.unwrap_or_else(|| layout.factory_place(band)),
             home.written,
         )
+    }
+
+    /// The pass over a spare that will take the place of `band`, if there is one.
+    pub fn pass(&self, band: HomeBand) -> Option<Pass> {
+        self.passes.get(&band).copied()
     }
 
     /// Where each part of `range` is to be read, in order.
@@ -283,7 +288,7 @@ impl State {
             let target = target.along(piece.start - range.start);
             let mut dropped = Vec::new();
             self.map.insert(piece, target, |part, former| {
-                dropped.push((part.sectors, former))
+                dropped.push((part.sectors, former));
             });
             // The new target counts before the old ones go, so that a band which is in use all
             // the time never looks free in between.
@@ -376,7 +381,7 @@ pub(super) fn spare_bands(layout: &Layout) -> impl Iterator<Item = BandId> + '_ 
         .areas()
         .iter()
         .filter(|area| area.kind == AreaKind::Data);
-    areas.flat_map(|area| area.spares()).map(BandId)
+    areas.flat_map(Area::spares).map(BandId)
 }
 
 fn region_of_band(layout: &Layout, band: BandId) -> usize {

@@ -25,7 +25,13 @@ pub(crate) struct Stopwatch {
 impl Stopwatch {
     pub(crate) fn new(profile: &Profile) -> Stopwatch {
         let drive = open::imagined(profile).expect("the profile's parts fit");
-        Stopwatch { drive, now: Instant::default(), capacity: profile.drive.capacity_bytes, requests: 0, answers: Vec::new() }
+        Stopwatch {
+            drive,
+            now: Instant::default(),
+            capacity: profile.drive.capacity_bytes,
+            requests: 0,
+            answers: Vec::new(),
+        }
     }
 
     /// A shipped profile, changed by `change`.
@@ -48,15 +54,20 @@ impl Stopwatch {
         assert_eq!(self.drive.failure(), None);
         let mut effects = Vec::new();
         self.drive.drain_effects(&mut effects);
-        self.answers.extend(effects.into_iter().filter_map(|effect| match effect {
-            Effect::Complete(completion) => Some(completion),
-            _ => None,
-        }));
+        self.answers
+            .extend(effects.into_iter().filter_map(|effect| match effect {
+                Effect::Complete(completion) => Some(completion),
+                _ => None,
+            }));
     }
 
     /// Keeps `depth` of the requests under way until all are answered; the answers in the order in
     /// which they were due.
-    pub(crate) fn closed_loop(&mut self, depth: usize, wanted: impl IntoIterator<Item = Wanted>) -> Vec<Completion> {
+    pub(crate) fn closed_loop(
+        &mut self,
+        depth: usize,
+        wanted: impl IntoIterator<Item = Wanted>,
+    ) -> Vec<Completion> {
         let mut wanted = wanted.into_iter();
         let mut under_way = 0;
         let mut done = Vec::new();
@@ -71,12 +82,19 @@ impl Stopwatch {
             }
             let due = self.answers.iter().map(|answer| answer.due).min();
             let deadline = self.drive.next_deadline().map(|deadline| deadline.at);
-            let next = [due, deadline].into_iter().flatten().min().expect("something is under way");
+            let next = [due, deadline]
+                .into_iter()
+                .flatten()
+                .min()
+                .expect("something is under way");
             self.now = self.now.max(next);
             self.drive.advance(self.now);
             self.collect();
             let now = self.now;
-            let mut answered: Vec<Completion> = self.answers.extract_if(.., |answer| answer.due <= now).collect();
+            let mut answered: Vec<Completion> = self
+                .answers
+                .extract_if(.., |answer| answer.due <= now)
+                .collect();
             answered.sort_by_key(|answer| answer.due);
             under_way -= answered.len();
             done.extend(answered);
@@ -86,7 +104,11 @@ impl Stopwatch {
     /// Nothing is asked for a while.
     pub(crate) fn pause(&mut self, ns: u64) {
         let until = Instant(self.now.0 + ns);
-        while let Some(deadline) = self.drive.next_deadline().filter(|deadline| deadline.at <= until) {
+        while let Some(deadline) = self
+            .drive
+            .next_deadline()
+            .filter(|deadline| deadline.at <= until)
+        {
             self.now = self.now.max(deadline.at);
             self.drive.advance(self.now);
             self.collect();

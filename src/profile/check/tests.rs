@@ -112,6 +112,10 @@ fn values_out_of_range_or_of_another_type_are_refused() {
         "platters.surfaces",
         &["1 to 64"],
     );
+}
+
+#[test]
+fn words_that_are_not_offered_are_refused() {
     check(
         &[("\"4 tracks\"", "\"0 tracks\"")],
         "bands.size",

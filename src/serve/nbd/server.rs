@@ -135,6 +135,7 @@ struct Running {
 
 impl NbdServer {
     /// Binds everything the configuration names and serves the drive there.
+    #[allow(clippy::needless_pass_by_value)] // it describes this server and no other
     pub fn start(handle: Handle, config: NbdConfig) -> Result<NbdServer, NbdError> {
         let NbdConfig {
             unix,
