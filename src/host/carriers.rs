@@ -8,9 +8,13 @@ use std::sync::{Arc, Weak};
 use super::handle::Carrier;
 
 /// Replies that may lie there before they are carried, with the pace off.
-const REPLIES_MAX: u32 = 8;
+const REPLIES_MAX: u32 = 4;
 /// Turns for which a reply may lie there.
 const TURNS_MAX: u32 = 8;
+/// Payload carried at a time while moments are kept: a fraction of the lag that is noticed.
+const PACED_BYTES_MAX: usize = 64 << 10;
+/// Payload carried at a time with the pace off.
+const BYTES_MAX: usize = 2 << 20;
 
 /// See the module's description.
 #[derive(Default)]
@@ -38,19 +42,21 @@ impl Carriers {
         self.lying += 1;
     }
 
-    /// A turn is over; `more` of them follow at once. Carries what cannot wait for those.
-    pub(super) fn turn_over(&mut self, more: bool) {
+    /// A turn is over; `more` of them follow at once. Carries what cannot wait for those: with a
+    /// pace, everything.
+    pub(super) fn turn_over(&mut self, more: bool, paced: bool) {
         if self.lying == 0 {
             return;
         }
         self.turns += 1;
-        if more && self.lying < REPLIES_MAX && self.turns < TURNS_MAX {
+        if !paced && more && self.lying < REPLIES_MAX && self.turns < TURNS_MAX {
             return;
         }
+        let bytes_max = if paced { PACED_BYTES_MAX } else { BYTES_MAX };
         (self.lying, self.turns) = (0, 0);
         self.known.retain(|known| match known.upgrade() {
             Some(carrier) => {
-                carrier.carry();
+                carrier.carry(bytes_max);
                 true
             }
             None => false,
@@ -67,7 +73,7 @@ mod tests {
     struct Counting(AtomicU32);
 
     impl Carrier for Counting {
-        fn carry(&self) {
+        fn carry(&self, _bytes_max: usize) {
             self.0.fetch_add(1, Ordering::SeqCst);
         }
     }
@@ -80,19 +86,22 @@ mod tests {
         let told = || counting.0.load(Ordering::SeqCst);
         carriers.meet(&carrier);
         carriers.meet(&carrier);
-        carriers.turn_over(false);
+        carriers.turn_over(false, false);
         assert_eq!(told(), 0, "nothing lies there");
         carriers.reply_put_down();
-        carriers.turn_over(true);
+        carriers.turn_over(true, false);
         assert_eq!(told(), 0, "another may follow at once");
-        carriers.turn_over(false);
+        carriers.turn_over(false, false);
         assert_eq!(told(), 1);
         carriers.reply_put_down();
-        (0..1000).for_each(|_| carriers.turn_over(true));
+        (0..1000).for_each(|_| carriers.turn_over(true, false));
         assert_eq!(told(), 2, "the turns go on and on");
         (0..1000).for_each(|_| carriers.reply_put_down());
-        carriers.turn_over(true);
+        carriers.turn_over(true, false);
         assert_eq!(told(), 3, "many lie there");
+        carriers.reply_put_down();
+        carriers.turn_over(true, true);
+        assert_eq!(told(), 4, "its moment has come");
     }
 
     #[test]
@@ -102,7 +111,7 @@ mod tests {
         carriers.meet(&carrier);
         drop(carrier);
         carriers.reply_put_down();
-        carriers.turn_over(false);
+        carriers.turn_over(false, false);
         assert!(carriers.known.is_empty());
     }
 }

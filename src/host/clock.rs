@@ -100,7 +100,7 @@ impl Clock {
     /// With a pace: a defect of the loop.
     pub fn jump_to(&mut self, at: Instant) {
         assert!(!self.is_paced(), "model time with a pace does not jump");
-        self.model_start = self.model_start + at.since(self.now());
+        self.model_start += at.since(self.now());
     }
 
     /// Switches the pace off from now on.

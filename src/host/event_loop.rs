@@ -100,15 +100,15 @@ impl<M: Machine> EventLoop<M> {
     }
 
     /// Takes memory for replies from this shelf, and gives that of writes back to it.
-    pub(super) fn use_shelf(&mut self, shelf: Shelf) {
-        self.buffers = Buffers::with_shelf(shelf);
+    pub(super) fn use_shelf(&mut self, memory: Shelf) {
+        self.buffers = Buffers::with_shelf(memory);
     }
 
     /// One turn: everything that can be done now.
     pub(super) fn turn(&mut self) -> Next {
         let next = self.take_turn();
-        let more = next == Next::Turn && !self.clock.is_paced();
-        self.carriers.turn_over(more);
+        let (more, paced) = (next == Next::Turn, self.clock.is_paced());
+        self.carriers.turn_over(more, paced);
         next
     }
 

@@ -139,8 +139,9 @@ pub type ReplyTo = Box<dyn FnOnce(Reply) + Send>;
 
 /// Takes replies that were put down to whoever waits for them.
 pub trait Carrier: Send + Sync {
-    /// Called on the drive's thread after one reply or several. Must not block.
-    fn carry(&self);
+    /// Called on the drive's thread after one reply or several. Must not block, nor keep the thread
+    /// busy with many more than `bytes_max` bytes.
+    fn carry(&self, bytes_max: usize);
 }
 
 /// What travels to the drive's thread.
@@ -161,7 +162,7 @@ impl Call {
             completion: None,
         });
         if let Some(carrier) = self.carrier {
-            carrier.carry();
+            carrier.carry(0);
         }
     }
 }

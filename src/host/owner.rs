@@ -25,11 +25,6 @@ use crate::time::{Duration, Instant};
 const CALLS_MAX: usize = 1024;
 /// The last stretch before a moment is waited for awake: a timer is rarely later than this.
 const SPIN: Duration = Duration::from_us(70);
-/// For how long the thread stays awake with the pace off: a client that sends its next request at
-/// once is then served without a sleep and a ring of the bell.
-const AWAKE_MAX: Duration = Duration::from_us(40);
-/// Every so often it stays awake although that was in vain before.
-const AWAKE_EVERY: u32 = 64;
 
 /// A running drive. Dropping it without [`Owner::stop`] leaves the thread running.
 pub struct Owner {
@@ -64,7 +59,7 @@ impl Owner {
     /// Starts a thread that owns `machine` and `mover`. Model time begins now.
     pub fn start<M: Machine + 'static>(
         machine: M,
-        mover: Mover,
+        mut mover: Mover,
         pace: Pace,
         info: DriveInfo,
         limits: Limits,
@@ -73,6 +68,9 @@ impl Owner {
             bell: Bell::new()?,
             closed: OnceLock::new(),
         });
+        if pace == Pace::Off {
+            mover.write_at_once();
+        }
         let (sender, calls) = crossbeam_channel::bounded(CALLS_MAX);
         let info = Arc::new(info);
         let wake: Arc<dyn Wake> = door.clone();
@@ -153,7 +151,6 @@ fn run<M: Machine>(
     bell: &Bell,
 ) -> Result<Stopped, StopError> {
     let mut left = false;
-    let mut alertness = Alertness::default();
     loop {
         if !left && stopping.load(Ordering::SeqCst) {
             event_loop.leave();
@@ -162,7 +159,7 @@ fn run<M: Machine>(
         match event_loop.turn() {
             Next::Turn => {}
             Next::Rest(until) => {
-                rest(&event_loop, until, bell, &mut alertness, || {
+                rest(&event_loop, until, bell, || {
                     !left && stopping.load(Ordering::SeqCst)
                 });
             }
@@ -185,15 +182,19 @@ fn rest<M: Machine>(
     event_loop: &EventLoop<M>,
     until: Option<Instant>,
     bell: &Bell,
-    alertness: &mut Alertness,
     stopping: impl Fn() -> bool,
 ) {
     let clock = &event_loop.clock;
     let stay_awake = || event_loop.is_called() || stopping();
     let real = until.map(|at| clock.real_until(at));
+    // Without a pace nobody is waiting for the moment.
+    let spin = if clock.is_paced() {
+        SPIN
+    } else {
+        Duration::ZERO
+    };
     if let (Some(at), Some(real)) = (until, real)
-        && real <= SPIN
-        && clock.is_paced()
+        && real <= spin
     {
         while clock.real_until(at) > Duration::ZERO && !stay_awake() {
             std::hint::spin_loop();
@@ -201,45 +202,13 @@ fn rest<M: Machine>(
         return;
     }
     let mover = event_loop.mover();
-    if !clock.is_paced() && mover.in_flight() == 0 && alertness.pays(clock, &stay_awake) {
-        return;
-    }
     let other = if mover.in_flight() > 0 {
         mover.fd()
     } else {
         None
     };
-    let real = real.map(|real| real.saturating_sub(SPIN));
+    let real = real.map(|real| real.saturating_sub(spin));
     bell.sleep(real, other, stay_awake);
-}
-
-/// Whether it pays to stay awake. Giving way to others instead would be worse on a busy machine:
-/// they take whole slices of time, while a sleeper that is woken has precedence.
-#[derive(Default)]
-struct Alertness {
-    /// It paid last time.
-    paid: bool,
-    rests: u32,
-}
-
-impl Alertness {
-    /// Stays awake for a moment if that makes sense; whether something came meanwhile.
-    fn pays(&mut self, clock: &Clock, came: impl Fn() -> bool) -> bool {
-        self.rests = self.rests.wrapping_add(1);
-        if !self.paid && !self.rests.is_multiple_of(AWAKE_EVERY) {
-            return false;
-        }
-        let until = clock.now() + AWAKE_MAX;
-        while clock.now() < until {
-            if came() {
-                self.paid = true;
-                return true;
-            }
-            std::hint::spin_loop();
-        }
-        self.paid = false;
-        false
-    }
 }
 
 /// Calls the function if the thread panics.

@@ -82,6 +82,7 @@ fn mover(kind: usize, faults: Option<Countdown>) -> Option<(Mover, FileStore)> {
         return None;
     };
     ring.inline_bytes = [0, SECTOR_BYTES][kind - 1];
+    ring.write_at_once_bytes = 0;
     if let Some(faults) = faults {
         ring.inject(faults);
     }

@@ -136,7 +136,8 @@ impl RingMover {
             (_, Place::Medium { pba, skip }) => {
                 let at = byte_of(pba, skip);
                 self.dirty = true;
-                if bytes <= self.inline_bytes && buffers.at_hand(from, bytes, Lending::Drain) {
+                let small = bytes <= self.inline_bytes.max(self.write_at_once_bytes);
+                if small && buffers.at_hand(from, bytes, Lending::Drain) {
                     self.write_at_once(buffers.piece(from, bytes), at)?;
                 } else {
                     check_end(self.store_bytes, at, bytes)

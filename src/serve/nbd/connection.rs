@@ -226,7 +226,11 @@ fn serve(
     inbox: Inbox,
     mut outlet: Outlet,
 ) -> Result<(), Broken> {
-    let direct = outlet.plain().map(|socket| Direct { socket, session });
+    let direct = outlet.plain().map(|socket| Direct {
+        socket,
+        session,
+        shelf: shared.handle.shelf().clone(),
+    });
     let lane = Lane::new(Arc::clone(&peer.replies), direct);
     let mut write = |peer: &Peer| -> io::Result<()> {
         let written = write_replies(

@@ -44,9 +44,7 @@ pub(super) fn write_replies(
         unsent.with_slices(|slices| write_all(slices, outlet, stall))?;
         queue.written();
         // Permits are given back here too.
-        for frame in unsent.frames {
-            shelf.give(frame.body);
-        }
+        unsent.shelve(shelf);
     }
     Ok(())
 }
@@ -71,6 +69,13 @@ impl Unsent {
 
     pub(super) fn is_empty(&self) -> bool {
         self.sent == self.bytes
+    }
+
+    /// Gives the memory back.
+    pub(super) fn shelve(self, memory: &Shelf) {
+        for frame in self.frames {
+            memory.give(frame.body);
+        }
     }
 
     /// So many more bytes are written.

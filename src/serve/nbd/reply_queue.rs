@@ -74,6 +74,7 @@ pub(super) struct ReplyQueue {
 }
 
 #[derive(Default)]
+#[allow(clippy::struct_excessive_bools)] // each can be true by itself
 struct State {
     waiting: VecDeque<Outgoing>,
     /// Comes before all that waits.
@@ -233,9 +234,9 @@ impl Lane {
 }
 
 impl Carrier for Lane {
-    fn carry(&self) {
+    fn carry(&self, bytes_max: usize) {
         if let Some(direct) = &self.direct {
-            direct.write(&self.queue);
+            direct.write(&self.queue, bytes_max);
         }
     }
 }

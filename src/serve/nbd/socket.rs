@@ -11,6 +11,9 @@ use std::time::{Duration, Instant};
 
 use nix::sys::socket::{MsgFlags, sendmsg, setsockopt, sockopt};
 
+/// The system doubles this, for its own needs.
+const SEND_BUFFER_BYTES: usize = 1 << 20;
+
 /// A connected stream socket.
 #[derive(Debug)]
 pub(super) enum Socket {
@@ -25,6 +28,13 @@ impl Socket {
         stream.set_nodelay(true)?;
         setsockopt(&stream, sockopt::KeepAlive, &true)?;
         Ok(Socket::Tcp(stream))
+    }
+
+    /// Takes over an accepted unix connection, with room for a long reply as TCP has by itself.
+    pub(super) fn unix(stream: UnixStream) -> io::Result<Socket> {
+        // As much of it as the system allows.
+        setsockopt(&stream, sockopt::SndBuf, &SEND_BUFFER_BYTES)?;
+        Ok(Socket::Unix(stream))
     }
 
     /// Ends the connection in the given direction. One that has already ended stays so.

@@ -150,7 +150,7 @@ fn run(owner: &Receiver<Call>, closed: &Receiver<()>, switches: &Switches) {
             completion: None,
         });
         if let Some(carrier) = call.carrier {
-            carrier.carry();
+            carrier.carry(64 << 10);
         }
     }
 }
