@@ -20,17 +20,21 @@ use super::deliveries::{Deliveries, Delivery};
 use super::front_desk::{Admitted, FrontDesk, answer};
 use super::handle::{Answer, Ask, Call, DriveInfo, HostError};
 use super::machine::Machine;
+use super::shelf::Shelf;
 use crate::drive::request::{Completion, Effect, Request, Status};
 use crate::medium::buffers::Buffers;
 use crate::medium::movement::{Plan, PlanId, Step};
 use crate::medium::mover::{Finished, Mover};
-use crate::medium::shelf::Shelf;
 use crate::time::{Duration, Instant};
 
 /// Calls taken in one turn, so that answers are not held up by a flood of asks.
 const CALLS_MAX: usize = 256;
 /// Deadlines met in one turn, so that calls are looked at now and then.
 const DEADLINES_MAX: usize = 1024;
+/// How far the mover may be behind the drive, in bytes. A drive whose cache acknowledges early plans
+/// as fast as its mechanism allows, with the pace off as fast as the client writes, while this machine
+/// may be making things durable for seconds.
+const BEHIND_BYTES_MAX: u64 = 32 << 20;
 /// An answer that is later than this is counted as late. Below it are timers and other threads of
 /// a machine that keeps up.
 pub(super) const LAG_NOTICED: Duration = Duration::from_ms(1);
@@ -101,7 +105,7 @@ impl<M: Machine> EventLoop<M> {
 
     /// Takes memory for replies from this shelf, and gives that of writes back to it.
     pub(super) fn use_shelf(&mut self, memory: Shelf) {
-        self.buffers = Buffers::with_shelf(memory);
+        self.desk.shelf = memory;
     }
 
     /// One turn: everything that can be done now.
@@ -119,6 +123,9 @@ impl<M: Machine> EventLoop<M> {
         self.move_on();
         self.restless = false;
         self.deliver(now);
+        for memory in self.buffers.drain_used() {
+            self.desk.shelf.give(memory);
+        }
         self.leave_if_done(now);
         if self.clock.is_paced() {
             self.desk.ledger.turn_took(self.clock.now().since(now));
@@ -160,11 +167,19 @@ impl<M: Machine> EventLoop<M> {
 
     /// Whether something has come in since the last turn.
     pub(super) fn is_called(&self) -> bool {
-        !self.calls.is_empty()
+        !self.calls.is_empty() && !self.is_held_up()
+    }
+
+    /// Whether the drive must wait for the mover: at a pace, that is a lag of this machine.
+    fn is_held_up(&self) -> bool {
+        self.buffers.lingering_bytes() > BEHIND_BYTES_MAX && self.failure.is_none()
     }
 
     fn take_calls(&mut self, now: Instant) -> bool {
         for taken in 0..CALLS_MAX {
+            if self.is_held_up() {
+                return taken > 0;
+            }
             let Ok(call) = self.calls.try_recv() else {
                 return taken > 0;
             };
@@ -224,7 +239,7 @@ impl<M: Machine> EventLoop<M> {
             let Some(at) = deadline.map(|d| d.at).filter(|at| *at <= now) else {
                 return;
             };
-            if self.failure.is_some() {
+            if self.failure.is_some() || self.is_held_up() {
                 return;
             }
             self.machine.advance(at);
@@ -355,9 +370,10 @@ impl<M: Machine> EventLoop<M> {
         if self.phase == Phase::Closing && self.mover.in_flight() == 0 && self.at_rest() {
             return Next::Turn;
         }
-        let deadline = match self.failure {
-            None => self.machine.next_deadline(),
-            Some(_) => None,
+        let deadline = if self.failure.is_some() || self.is_held_up() {
+            None
+        } else {
+            self.machine.next_deadline()
         };
         let due = self.deliveries.next_due();
         let at = [deadline.map(|d| d.at), due].into_iter().flatten().min();

@@ -8,10 +8,11 @@ use std::sync::Arc;
 
 use super::account::Ledger;
 use super::handle::{Answer, Ask, Call, DriveInfo, HostError, Reply, ReplyTo};
+use super::shelf::Shelf;
 use crate::drive::request::{Breakdown, Completion, Operation, Request};
 use crate::medium::buffers::Buffers;
 use crate::medium::movement::{BufferId, RequestId};
-use crate::units::count;
+use crate::units::{count, index};
 
 /// What becomes of an ask.
 pub(super) enum Admitted {
@@ -29,6 +30,8 @@ pub(super) struct FrontDesk {
     waiting: HashMap<RequestId, Waiting>,
     next_id: u64,
     pub(super) ledger: Ledger,
+    /// Where memory for replies comes from.
+    pub(super) shelf: Shelf,
 }
 
 struct Waiting {
@@ -53,6 +56,7 @@ impl FrontDesk {
             waiting: HashMap::new(),
             next_id: 0,
             ledger: Ledger::new(),
+            shelf: Shelf::default(),
         }
     }
 
@@ -105,7 +109,8 @@ impl FrontDesk {
                 match (data, &then) {
                     (Some(data), _) => buffers.insert(BufferId::Request(id), data),
                     (None, Then::AnswerWithData) => {
-                        buffers.allocate_reply(BufferId::Request(id), bytes);
+                        let memory = self.shelf.take(index(bytes));
+                        buffers.insert_reply(BufferId::Request(id), memory);
                     }
                     _ => {}
                 }

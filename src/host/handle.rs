@@ -10,8 +10,8 @@ use crossbeam_channel::Sender;
 
 use super::account::Account;
 use super::limits::Limits;
+use super::shelf::Shelf;
 use crate::drive::request::{Completion, Refusal, Status, Whereabouts};
-use crate::medium::shelf::Shelf;
 
 /// What a frontend needs to know to describe the drive to its clients. It never changes.
 #[derive(Clone, Debug, PartialEq, Eq)]

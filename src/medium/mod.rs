@@ -18,7 +18,6 @@ pub mod derived;
 mod flash;
 pub mod timing;
 
-pub mod shelf;
 pub mod store;
 
 pub mod buffers;

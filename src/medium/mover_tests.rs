@@ -448,7 +448,7 @@ fn a_failed_read_for_a_reply_concerns_only_that_reply() {
     };
     each_mover(None, |mut mover, _file| {
         let mut buffers = Buffers::new();
-        buffers.allocate_reply(reply, 8192);
+        buffers.insert_reply(reply, vec![0; 8192]);
         buffers.insert(internal(0), vec![1; 4096]);
         // Past the end of the image.
         mover.submit(

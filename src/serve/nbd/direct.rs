@@ -10,7 +10,7 @@ use super::handshake::Session;
 use super::reply::{Frame, Unsent};
 use super::reply_queue::ReplyQueue;
 use super::socket::Socket;
-use crate::medium::shelf::Shelf;
+use crate::host::shelf::Shelf;
 
 /// Replies written at once.
 const REPLIES_MAX: usize = 64;

@@ -17,7 +17,7 @@ use super::wire::{
     chunk,
 };
 use crate::host::handle::Answer;
-use crate::medium::shelf::Shelf;
+use crate::host::shelf::Shelf;
 use crate::units::count;
 
 /// Replies per system call: two slices each stay far below what the system takes.

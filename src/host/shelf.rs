@@ -6,8 +6,8 @@
 
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-/// Below this the allocator is as good.
-const PIECE_BYTES_MIN: usize = 64 << 10;
+use crate::medium::buffers::USED_BYTES_MIN;
+
 /// Most that lies there.
 const BYTES_MAX: usize = 16 << 20;
 
@@ -20,7 +20,7 @@ pub struct Shelf {
 impl Shelf {
     /// `bytes` bytes of any content.
     pub fn take(&self, bytes: usize) -> Vec<u8> {
-        if bytes >= PIECE_BYTES_MIN {
+        if bytes >= USED_BYTES_MIN {
             let mut pieces = self.lock();
             // The newest first: it may still be in the processor's cache.
             let fits = |piece: &Vec<u8>| (bytes..=2 * bytes).contains(&piece.len());
@@ -36,7 +36,7 @@ impl Shelf {
 
     /// Takes back what is no longer needed.
     pub fn give(&self, piece: Vec<u8>) {
-        if piece.len() < PIECE_BYTES_MIN || piece.capacity() > BYTES_MAX {
+        if piece.len() < USED_BYTES_MIN || piece.capacity() > BYTES_MAX {
             return;
         }
         let mut pieces = self.lock();
