@@ -206,7 +206,7 @@ fn fio_verifies(pattern: &str) {
     let bench = Bench::new(1);
     let served = bench.serve();
     let fixed = "--name=verify --ioengine=nbd --size=192m --offset=300m --iodepth=16 \
-                 --verify=crc32c --verify_fatal=1 --do_verify=1 --randseed=7 --minimal";
+                 --verify=crc32c --verify_fatal=1 --do_verify=1 --verify_state_save=0 --randseed=7 --minimal";
     let uri = format!("--uri={}", served.uri());
     let arguments = fixed.split(' ').filter(|argument| !argument.is_empty());
     let arguments = arguments.chain(pattern.split(' ')).chain([&*uri]);
