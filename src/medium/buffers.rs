@@ -97,6 +97,11 @@ impl Buffers {
         self.insert_block(id, Block::zeroed(index(bytes)), false);
     }
 
+    /// Makes a buffer of zeroes that stays until [`Buffers::take_reply`].
+    pub fn allocate_reply(&mut self, id: BufferId, bytes: u64) {
+        self.insert_block(id, Block::zeroed(index(bytes)), true);
+    }
+
     /// Takes over `bytes`, of any content, as a buffer that stays until [`Buffers::take_reply`]:
     /// plans fill all of it before.
     pub fn insert_reply(&mut self, id: BufferId, bytes: Vec<u8>) {
