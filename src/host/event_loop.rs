@@ -20,7 +20,6 @@ use super::deliveries::{Deliveries, Delivery};
 use super::front_desk::{Admitted, FrontDesk, answer};
 use super::handle::{Answer, Ask, Call, DriveInfo, HostError};
 use super::machine::Machine;
-use super::shelf::Shelf;
 use crate::drive::request::{Completion, Effect, Request, Status};
 use crate::medium::buffers::Buffers;
 use crate::medium::movement::{Plan, PlanId, Step};
@@ -31,9 +30,8 @@ use crate::time::{Duration, Instant};
 const CALLS_MAX: usize = 256;
 /// Deadlines met in one turn, so that calls are looked at now and then.
 const DEADLINES_MAX: usize = 1024;
-/// How far the mover may be behind the drive, in bytes. A drive whose cache acknowledges early plans
-/// as fast as its mechanism allows, with the pace off as fast as the client writes, while this machine
-/// may be making things durable for seconds.
+/// Bytes by which the mover may be behind the drive, which plans as fast as its cache acknowledges
+/// while this machine may be making things durable for seconds.
 const BEHIND_BYTES_MAX: u64 = 32 << 20;
 /// An answer that is later than this is counted as late. Below it are timers and other threads of
 /// a machine that keeps up.
@@ -46,7 +44,7 @@ pub(super) struct EventLoop<M> {
     buffers: Buffers,
     pub(super) clock: Clock,
     calls: Receiver<Call>,
-    desk: FrontDesk,
+    pub(super) desk: FrontDesk,
     deliveries: Deliveries,
     carriers: Carriers,
     phase: Phase,
@@ -103,16 +101,11 @@ impl<M: Machine> EventLoop<M> {
         }
     }
 
-    /// Takes memory for replies from this shelf, and gives that of writes back to it.
-    pub(super) fn use_shelf(&mut self, memory: Shelf) {
-        self.desk.shelf = memory;
-    }
-
     /// One turn: everything that can be done now.
     pub(super) fn turn(&mut self) -> Next {
         let next = self.take_turn();
-        let (more, paced) = (next == Next::Turn, self.clock.is_paced());
-        self.carriers.turn_over(more, paced);
+        self.carriers
+            .turn_over(next == Next::Turn, self.clock.is_paced());
         next
     }
 
@@ -123,9 +116,7 @@ impl<M: Machine> EventLoop<M> {
         self.move_on();
         self.restless = false;
         self.deliver(now);
-        for memory in self.buffers.drain_used() {
-            self.desk.shelf.give(memory);
-        }
+        self.desk.clear_away(&mut self.buffers);
         self.leave_if_done(now);
         if self.clock.is_paced() {
             self.desk.ledger.turn_took(self.clock.now().since(now));
@@ -165,22 +156,20 @@ impl<M: Machine> EventLoop<M> {
         &self.mover
     }
 
-    /// Whether something has come in since the last turn.
+    /// Whether there is something to take in.
     pub(super) fn is_called(&self) -> bool {
         !self.calls.is_empty() && !self.is_held_up()
     }
 
-    /// Whether the drive must wait for the mover: at a pace, that is a lag of this machine.
+    /// Whether the drive must wait for the mover (a lag of this machine).
     fn is_held_up(&self) -> bool {
         self.buffers.lingering_bytes() > BEHIND_BYTES_MAX && self.failure.is_none()
     }
 
     fn take_calls(&mut self, now: Instant) -> bool {
         for taken in 0..CALLS_MAX {
-            if self.is_held_up() {
-                return taken > 0;
-            }
-            let Ok(call) = self.calls.try_recv() else {
+            let free = !self.is_held_up();
+            let Some(call) = free.then(|| self.calls.try_recv().ok()).flatten() else {
                 return taken > 0;
             };
             if let Some(carrier) = &call.carrier {
@@ -370,11 +359,8 @@ impl<M: Machine> EventLoop<M> {
         if self.phase == Phase::Closing && self.mover.in_flight() == 0 && self.at_rest() {
             return Next::Turn;
         }
-        let deadline = if self.failure.is_some() || self.is_held_up() {
-            None
-        } else {
-            self.machine.next_deadline()
-        };
+        let goes_on = self.failure.is_none() && !self.is_held_up();
+        let deadline = self.machine.next_deadline().filter(|_| goes_on);
         let due = self.deliveries.next_due();
         let at = [deadline.map(|d| d.at), due].into_iter().flatten().min();
         let Some(at) = at else {

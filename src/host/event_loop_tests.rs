@@ -13,6 +13,9 @@ use crate::host::stand_in::{Dials, StandIn};
 use crate::medium::memory_store::{Fate, MemoryStore};
 use crate::medium::store::Store;
 
+#[path = "behind_tests.rs"]
+mod behind;
+
 const CAPACITY: u64 = 1 << 20;
 const TAKES: Duration = Duration::from_ms(10);
 
@@ -589,27 +592,4 @@ fn a_failed_last_sync_is_a_failure() {
     assert_eq!(rig.settle(), Next::Over);
     let why = rig.event_loop.failure().expect("it says so");
     assert!(why.contains("syncing"), "{why}");
-}
-
-#[test]
-fn a_drive_that_is_far_ahead_of_the_mover_waits_for_it_and_nobody_is_forgotten() {
-    for pace in [Pace::Off, Pace::Real] {
-        let mut rig = plain_rig(pace);
-        let far = crate::medium::movement::BufferId::Internal(7);
-        let bytes = crate::units::index(BEHIND_BYTES_MAX) + 1;
-        let buffers = &mut rig.event_loop.buffers;
-        buffers.insert(far, vec![0; bytes]);
-        buffers.hold(far);
-        buffers.release(far);
-        rig.ask(read(0));
-        assert_eq!(rig.settle(), Next::Rest(None));
-        assert!(!rig.event_loop.is_called(), "it may sleep");
-        assert!(rig.dials.log.lock().expect("no panic").is_empty());
-        rig.event_loop.buffers.let_go(far);
-        assert!(rig.event_loop.is_called());
-        rig.settle();
-        rig.time.step(TAKES);
-        rig.settle();
-        assert_eq!(rig.replies().len(), 1);
-    }
 }

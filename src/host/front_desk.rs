@@ -184,6 +184,13 @@ impl FrontDesk {
         None
     }
 
+    /// Puts memory that nobody needs any more where the next request finds it.
+    pub(super) fn clear_away(&self, buffers: &mut Buffers) {
+        buffers
+            .drain_used()
+            .for_each(|memory| self.shelf.give(memory));
+    }
+
     /// Answers one request with an error.
     pub(super) fn fail(&mut self, id: RequestId, error: HostError, buffers: &mut Buffers) {
         if let Some(waiting) = self.waiting.remove(&id) {

@@ -26,6 +26,12 @@ const CALLS_MAX: usize = 1024;
 /// The last stretch before a moment is waited for awake: a timer is rarely later than this.
 const SPIN: Duration = Duration::from_us(70);
 
+/// For how long the thread stays awake with the pace off: a client that sends its next request at
+/// once is then served without a sleep and a ring of the bell.
+const AWAKE_MAX: Duration = Duration::from_us(40);
+/// Every so often it stays awake although that was in vain before.
+const AWAKE_EVERY: u32 = 64;
+
 /// A running drive. Dropping it without [`Owner::stop`] leaves the thread running.
 pub struct Owner {
     thread: JoinHandle<Result<Stopped, StopError>>,
@@ -85,7 +91,7 @@ impl Owner {
                 ask_for_precise_timers();
                 let clock = Clock::system(pace);
                 let mut event_loop = EventLoop::new(machine, mover, clock, info, calls.clone());
-                event_loop.use_shelf(shelf);
+                event_loop.desk.shelf = shelf;
                 let outcome = run(event_loop, &told, &entrance.bell);
                 entrance.close(calls);
                 outcome
@@ -151,6 +157,7 @@ fn run<M: Machine>(
     bell: &Bell,
 ) -> Result<Stopped, StopError> {
     let mut left = false;
+    let mut alertness = Alertness::default();
     loop {
         if !left && stopping.load(Ordering::SeqCst) {
             event_loop.leave();
@@ -159,7 +166,7 @@ fn run<M: Machine>(
         match event_loop.turn() {
             Next::Turn => {}
             Next::Rest(until) => {
-                rest(&event_loop, until, bell, || {
+                rest(&event_loop, until, bell, &mut alertness, || {
                     !left && stopping.load(Ordering::SeqCst)
                 });
             }
@@ -182,6 +189,7 @@ fn rest<M: Machine>(
     event_loop: &EventLoop<M>,
     until: Option<Instant>,
     bell: &Bell,
+    alertness: &mut Alertness,
     stopping: impl Fn() -> bool,
 ) {
     let clock = &event_loop.clock;
@@ -202,6 +210,9 @@ fn rest<M: Machine>(
         return;
     }
     let mover = event_loop.mover();
+    if !clock.is_paced() && mover.in_flight() == 0 && alertness.pays(clock, stay_awake) {
+        return;
+    }
     let other = if mover.in_flight() > 0 {
         mover.fd()
     } else {
@@ -209,6 +220,35 @@ fn rest<M: Machine>(
     };
     let real = real.map(|real| real.saturating_sub(spin));
     bell.sleep(real, other, stay_awake);
+}
+
+/// Whether it pays to stay awake. Giving way to others instead would be worse on a busy machine:
+/// they take whole slices of time, while a sleeper that is woken has precedence.
+#[derive(Default)]
+struct Alertness {
+    /// It paid last time.
+    paid: bool,
+    rests: u32,
+}
+
+impl Alertness {
+    /// Stays awake for a moment if that makes sense; whether something came meanwhile.
+    fn pays(&mut self, clock: &Clock, came: impl Fn() -> bool) -> bool {
+        self.rests = self.rests.wrapping_add(1);
+        if !self.paid && !self.rests.is_multiple_of(AWAKE_EVERY) {
+            return false;
+        }
+        let until = clock.now() + AWAKE_MAX;
+        while clock.now() < until {
+            if came() {
+                self.paid = true;
+                return true;
+            }
+            std::hint::spin_loop();
+        }
+        self.paid = false;
+        false
+    }
 }
 
 /// Calls the function if the thread panics.

@@ -2,7 +2,7 @@
 //!
 //! Fresh memory of the system costs a fault per page, which for a long transfer takes about as long
 //! as the transfer. What comes from the shelf holds old bytes: whoever takes it overwrites all of it.
-//! Small pieces are left to the allocator. Takes at most [`BYTES_MAX`].
+//! Small pieces are left to the allocator. What lies there is bounded.
 
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 

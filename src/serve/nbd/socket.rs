@@ -9,7 +9,7 @@ use std::os::fd::AsRawFd;
 use std::os::unix::net::UnixStream;
 use std::time::{Duration, Instant};
 
-use nix::sys::socket::{MsgFlags, sendmsg, setsockopt, sockopt};
+use nix::sys::socket::{MsgFlags, recv, sendmsg, setsockopt, sockopt};
 
 /// The system doubles this, for its own needs.
 const SEND_BUFFER_BYTES: usize = 1 << 20;
@@ -54,6 +54,15 @@ impl Socket {
         };
         let flags = MsgFlags::MSG_DONTWAIT | MsgFlags::MSG_NOSIGNAL;
         Ok(sendmsg::<()>(fd, slices, &[], flags, None)?)
+    }
+
+    /// Reads what is there now.
+    pub(super) fn read_now(&self, buffer: &mut [u8]) -> io::Result<usize> {
+        let fd = match self {
+            Socket::Tcp(stream) => stream.as_raw_fd(),
+            Socket::Unix(stream) => stream.as_raw_fd(),
+        };
+        Ok(recv(fd, buffer, MsgFlags::MSG_DONTWAIT)?)
     }
 
     /// Limits how long a read or write may wait; `None` for ever.

@@ -180,6 +180,10 @@ impl Outlet {
 
 /// Room for many small requests per system call.
 const INBOX_BYTES: usize = 64 << 10;
+/// How often a thread looks for the next request before it sleeps: a few microseconds.
+const LOOKS: u32 = 16;
+/// Every so often it does so although that was in vain before.
+const LOOK_EVERY: u32 = 64;
 /// A payload must make this much progress between two looks at the clock.
 const STEP_BYTES: u64 = 256 << 10;
 
@@ -188,6 +192,9 @@ pub(super) struct Inbox {
     inlet: Inlet,
     buffer: Box<[u8]>,
     filled: std::ops::Range<usize>,
+    /// Looking for more instead of waiting for it paid last time.
+    looking_paid: bool,
+    waits: u32,
 }
 
 impl Inbox {
@@ -196,6 +203,8 @@ impl Inbox {
             inlet,
             buffer: vec![0; INBOX_BYTES].into_boxed_slice(),
             filled: 0..0,
+            looking_paid: true,
+            waits: 0,
         }
     }
 
@@ -208,7 +217,10 @@ impl Inbox {
                 self.buffer.copy_within(self.filled.clone(), 0);
                 self.filled = 0..self.filled.len();
             }
-            let read = self.inlet.read(&mut self.buffer[self.filled.end..])?;
+            let read = match self.read_soon()? {
+                Some(read) => read,
+                None => self.inlet.read(&mut self.buffer[self.filled.end..])?,
+            };
             if read == 0 {
                 return if self.filled.is_empty() {
                     Ok(None)
@@ -224,6 +236,30 @@ impl Inbox {
             .expect("the loop above ends with N bytes there");
         self.consume(N);
         Ok(Some(header))
+    }
+
+    /// Looks a few times whether more comes at once. A client with many requests under way sends the
+    /// next one sooner than this thread could fall asleep and be woken.
+    fn read_soon(&mut self) -> io::Result<Option<usize>> {
+        let Inlet::Plain(socket) = &self.inlet else {
+            return Ok(None);
+        };
+        self.waits = self.waits.wrapping_add(1);
+        if !self.looking_paid && !self.waits.is_multiple_of(LOOK_EVERY) {
+            return Ok(None);
+        }
+        for _ in 0..LOOKS {
+            match socket.read_now(&mut self.buffer[self.filled.end..]) {
+                Err(error) if error.kind() == io::ErrorKind::WouldBlock => std::hint::spin_loop(),
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+                other => {
+                    self.looking_paid = true;
+                    return other.map(Some);
+                }
+            }
+        }
+        self.looking_paid = false;
+        Ok(None)
     }
 
     /// Fills `data` with the next bytes.
