@@ -1,7 +1,8 @@
 //! Owns the relation of real time to model time. The only file that reads the system's clock.
 //!
 //! Model time never runs backwards. With a pace it follows real time; with the pace off it also
-//! jumps to whatever a host request waits for. Nothing here knows what happens at a moment.
+//! jumps to whatever a host request waits for, and goes on from there: it is real time plus the sum
+//! of all jumps. Nothing here knows what happens at a moment.
 
 use std::num::NonZeroU32;
 use std::sync::Arc;
@@ -21,7 +22,7 @@ pub enum Pace {
         /// Length of real time in which it passes.
         real: NonZeroU32,
     },
-    /// As real time, or faster: whatever a host request waits for is there at once.
+    /// As real time, and whatever a host request waits for is there at once.
     Off,
 }
 
@@ -30,11 +31,10 @@ pub enum Pace {
 pub struct Clock {
     source: Source,
     pace: Pace,
-    /// Real and model time when this pace began.
+    /// Real time when this pace began.
     real_start: u64,
+    /// Model time then, and the jumps since.
     model_start: Instant,
-    /// Model time is not before this moment: the furthest jump.
-    floor: Instant,
 }
 
 #[derive(Debug)]
@@ -71,7 +71,6 @@ impl Clock {
             pace,
             real_start: 0,
             model_start: Instant(0),
-            floor: Instant(0),
         }
     }
 
@@ -87,7 +86,12 @@ impl Clock {
 
     /// The moment of model time.
     pub fn now(&self) -> Instant {
-        self.flowing().max(self.floor)
+        let real = self.real() - self.real_start;
+        let passed = match self.pace {
+            Pace::Real | Pace::Off => Duration(real),
+            Pace::Factor { model, real: r } => scale(real, model, r, |a, b| a / b),
+        };
+        self.model_start + passed
     }
 
     /// Goes to `at`, if that is still to come. Only with the pace off.
@@ -96,7 +100,7 @@ impl Clock {
     /// With a pace: a defect of the loop.
     pub fn jump_to(&mut self, at: Instant) {
         assert!(!self.is_paced(), "model time with a pace does not jump");
-        self.floor = self.floor.max(at);
+        self.model_start += at.since(self.now());
     }
 
     /// Switches the pace off from now on.
@@ -108,20 +112,11 @@ impl Clock {
 
     /// Real time until model time gets to `at` by itself.
     pub fn real_until(&self, at: Instant) -> Duration {
-        let model = at.since(self.flowing());
+        let model = at.since(self.now());
         match self.pace {
             Pace::Real | Pace::Off => model,
             Pace::Factor { model: m, real } => scale(model.0, real, m, u128::div_ceil),
         }
-    }
-
-    fn flowing(&self) -> Instant {
-        let real = self.real() - self.real_start;
-        let passed = match self.pace {
-            Pace::Real | Pace::Off => Duration(real),
-            Pace::Factor { model, real: r } => scale(real, model, r, |a, b| a / b),
-        };
-        self.model_start + passed
     }
 
     fn real(&self) -> u64 {
@@ -187,17 +182,18 @@ mod tests {
     }
 
     #[test]
-    fn with_the_pace_off_time_is_the_later_of_real_time_and_the_furthest_jump() {
+    fn with_the_pace_off_real_time_goes_on_from_the_last_jump() {
         let source = Stepping::default();
         let mut clock = Clock::stepping(source.clone(), Pace::Off);
         clock.jump_to(Instant(1000));
         clock.jump_to(Instant(500));
         assert_eq!(clock.now(), Instant(1000));
-        source.step(Duration(999));
-        assert_eq!(clock.now(), Instant(1000));
-        assert_eq!(clock.real_until(Instant(1500)), Duration(501));
-        source.step(Duration(501));
-        assert_eq!(clock.now(), Instant(1500));
+        source.step(Duration(10));
+        assert_eq!(clock.now(), Instant(1010));
+        assert_eq!(clock.real_until(Instant(1500)), Duration(490));
+        clock.jump_to(Instant(2000));
+        source.step(Duration(5));
+        assert_eq!(clock.now(), Instant(2005));
     }
 
     #[test]

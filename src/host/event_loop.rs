@@ -14,6 +14,7 @@ use std::sync::Arc;
 use crossbeam_channel::Receiver;
 
 use super::account::Account;
+use super::carriers::Carriers;
 use super::clock::Clock;
 use super::deliveries::{Deliveries, Delivery};
 use super::front_desk::{Admitted, FrontDesk, answer};
@@ -29,6 +30,9 @@ use crate::time::{Duration, Instant};
 const CALLS_MAX: usize = 256;
 /// Deadlines met in one turn, so that calls are looked at now and then.
 const DEADLINES_MAX: usize = 1024;
+/// Bytes by which the mover may be behind the drive, which plans as fast as its cache acknowledges
+/// while this machine may be making things durable for seconds.
+const BEHIND_BYTES_MAX: u64 = 32 << 20;
 /// An answer that is later than this is counted as late. Below it are timers and other threads of
 /// a machine that keeps up.
 pub(super) const LAG_NOTICED: Duration = Duration::from_ms(1);
@@ -40,8 +44,9 @@ pub(super) struct EventLoop<M> {
     buffers: Buffers,
     pub(super) clock: Clock,
     calls: Receiver<Call>,
-    desk: FrontDesk,
+    pub(super) desk: FrontDesk,
     deliveries: Deliveries,
+    carriers: Carriers,
     phase: Phase,
     failure: Option<Arc<str>>,
     read_only: bool,
@@ -87,6 +92,7 @@ impl<M: Machine> EventLoop<M> {
             read_only: info.read_only,
             desk: FrontDesk::new(info),
             deliveries: Deliveries::default(),
+            carriers: Carriers::default(),
             phase: Phase::Running,
             failure: None,
             restless: false,
@@ -97,12 +103,20 @@ impl<M: Machine> EventLoop<M> {
 
     /// One turn: everything that can be done now.
     pub(super) fn turn(&mut self) -> Next {
+        let next = self.take_turn();
+        self.carriers
+            .turn_over(next == Next::Turn, self.clock.is_paced());
+        next
+    }
+
+    fn take_turn(&mut self) -> Next {
         let now = self.clock.now();
         self.advance(now);
         let taken = self.take_calls(now);
         self.move_on();
         self.restless = false;
         self.deliver(now);
+        self.desk.clear_away(&mut self.buffers);
         self.leave_if_done(now);
         if self.clock.is_paced() {
             self.desk.ledger.turn_took(self.clock.now().since(now));
@@ -142,26 +156,37 @@ impl<M: Machine> EventLoop<M> {
         &self.mover
     }
 
-    /// Whether something has come in since the last turn.
+    /// Whether there is something to take in.
     pub(super) fn is_called(&self) -> bool {
-        !self.calls.is_empty()
+        !self.calls.is_empty() && !self.is_held_up()
+    }
+
+    /// Whether the drive must wait for the mover (a lag of this machine).
+    fn is_held_up(&self) -> bool {
+        self.buffers.lingering_bytes() > BEHIND_BYTES_MAX && self.failure.is_none()
     }
 
     fn take_calls(&mut self, now: Instant) -> bool {
         for taken in 0..CALLS_MAX {
-            let Ok(call) = self.calls.try_recv() else {
+            let free = !self.is_held_up();
+            let Some(call) = free.then(|| self.calls.try_recv().ok()).flatten() else {
                 return taken > 0;
             };
+            if let Some(carrier) = &call.carrier {
+                self.carriers.meet(carrier);
+            }
             if let Some(error) = self.refusal(&call.ask) {
                 answer(call.reply, Err(error), None);
+                self.carriers.reply_put_down();
                 continue;
             }
             match self.desk.admit(call, &mut self.buffers) {
                 Admitted::Request(request) => self.submit(now, request),
                 Admitted::Question(ask, reply) => {
                     answer(reply, Ok(self.answer_to(&ask, now)), None);
+                    self.carriers.reply_put_down();
                 }
-                Admitted::Answered => {}
+                Admitted::Answered => self.carriers.reply_put_down(),
             }
         }
         true
@@ -203,7 +228,7 @@ impl<M: Machine> EventLoop<M> {
             let Some(at) = deadline.map(|d| d.at).filter(|at| *at <= now) else {
                 return;
             };
-            if self.failure.is_some() {
+            if self.failure.is_some() || self.is_held_up() {
                 return;
             }
             self.machine.advance(at);
@@ -253,6 +278,7 @@ impl<M: Machine> EventLoop<M> {
                 Delivery::Spoilt(request, why) => {
                     let error = HostError::Failed(why);
                     self.desk.fail(request, error, &mut self.buffers);
+                    self.carriers.reply_put_down();
                 }
             }
         }
@@ -265,8 +291,9 @@ impl<M: Machine> EventLoop<M> {
         if self.clock.is_paced() && lag > LAG_NOTICED {
             completion.breakdown.lag = lag;
         }
-        if let Some(request) = self.desk.complete(completion, &mut self.buffers) {
-            self.submit(now, request);
+        match self.desk.complete(completion, &mut self.buffers) {
+            Some(request) => self.submit(now, request),
+            None => self.carriers.reply_put_down(),
         }
     }
 
@@ -280,6 +307,7 @@ impl<M: Machine> EventLoop<M> {
         self.failure = Some(why);
         self.deliveries.forget_all();
         self.desk.fail_all(&error, &mut self.buffers);
+        self.carriers.reply_put_down();
     }
 
     fn leave_if_done(&mut self, now: Instant) {
@@ -331,17 +359,19 @@ impl<M: Machine> EventLoop<M> {
         if self.phase == Phase::Closing && self.mover.in_flight() == 0 && self.at_rest() {
             return Next::Turn;
         }
-        let deadline = match self.failure {
-            None => self.machine.next_deadline(),
-            Some(_) => None,
-        };
+        let goes_on = self.failure.is_none() && !self.is_held_up();
+        let deadline = self.machine.next_deadline().filter(|_| goes_on);
         let due = self.deliveries.next_due();
         let at = [deadline.map(|d| d.at), due].into_iter().flatten().min();
         let Some(at) = at else {
             return self.nothing_to_come();
         };
         let host_waits = due.is_some() || deadline.is_some_and(|d| d.host_waits);
-        if !self.clock.is_paced() && (host_waits || self.phase != Phase::Running) {
+        if self.phase != Phase::Running && !host_waits {
+            // The drive's own work can be done after the next opening as well.
+            return self.nothing_to_come();
+        }
+        if !self.clock.is_paced() && host_waits {
             self.clock.jump_to(at);
             return Next::Turn;
         }

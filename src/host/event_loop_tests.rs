@@ -13,6 +13,9 @@ use crate::host::stand_in::{Dials, StandIn};
 use crate::medium::memory_store::{Fate, MemoryStore};
 use crate::medium::store::Store;
 
+#[path = "behind_tests.rs"]
+mod behind;
+
 const CAPACITY: u64 = 1 << 20;
 const TAKES: Duration = Duration::from_ms(10);
 
@@ -557,6 +560,20 @@ fn leaving_ends_even_if_the_drive_does_not_come_to_rest_or_has_failed() {
     assert_eq!(restless.settle(), Next::Over);
     let why = restless.event_loop.failure().expect("it says so");
     assert!(why.contains("does not come to rest"), "{why}");
+
+    let mut machine = StandIn::new(TAKES, false);
+    machine.background = Some(Instant(1_000));
+    let mut busy = rig(Pace::Off, machine, info());
+    let of_dials = busy.dials.clone();
+    let order = std::sync::atomic::Ordering::SeqCst;
+    of_dials.never_rests.store(true, order);
+    busy.event_loop.leave();
+    assert_eq!(busy.settle(), Next::Over);
+    assert_eq!(
+        of_dials.background_runs.load(order),
+        0,
+        "nobody waits for the drive's own work"
+    );
 
     let mut failed = plain_rig(Pace::Real);
     failed.store.fail_nth(1);

@@ -8,10 +8,11 @@ use std::sync::Arc;
 
 use super::account::Ledger;
 use super::handle::{Answer, Ask, Call, DriveInfo, HostError, Reply, ReplyTo};
+use super::shelf::Shelf;
 use crate::drive::request::{Breakdown, Completion, Operation, Request};
 use crate::medium::buffers::Buffers;
 use crate::medium::movement::{BufferId, RequestId};
-use crate::units::count;
+use crate::units::{count, index};
 
 /// What becomes of an ask.
 pub(super) enum Admitted {
@@ -29,6 +30,8 @@ pub(super) struct FrontDesk {
     waiting: HashMap<RequestId, Waiting>,
     next_id: u64,
     pub(super) ledger: Ledger,
+    /// Where memory for replies comes from.
+    pub(super) shelf: Shelf,
 }
 
 struct Waiting {
@@ -53,6 +56,7 @@ impl FrontDesk {
             waiting: HashMap::new(),
             next_id: 0,
             ledger: Ledger::new(),
+            shelf: Shelf::default(),
         }
     }
 
@@ -63,7 +67,7 @@ impl FrontDesk {
 
     /// Checks an ask. Payloads and room for replies are put among the buffers.
     pub(super) fn admit(&mut self, call: Call, buffers: &mut Buffers) -> Admitted {
-        let Call { ask, reply } = call;
+        let Call { ask, reply, .. } = call;
         if let Some(outcome) = self.answer_at_the_door(&ask) {
             answer(reply, outcome, None);
             return Admitted::Answered;
@@ -105,7 +109,8 @@ impl FrontDesk {
                 match (data, &then) {
                     (Some(data), _) => buffers.insert(BufferId::Request(id), data),
                     (None, Then::AnswerWithData) => {
-                        buffers.allocate_reply(BufferId::Request(id), bytes);
+                        let memory = self.shelf.take(index(bytes));
+                        buffers.insert_reply(BufferId::Request(id), memory);
                     }
                     _ => {}
                 }
@@ -177,6 +182,13 @@ impl FrontDesk {
         self.ledger.enter(&completion);
         answer(reply, Ok(outcome), Some(completion));
         None
+    }
+
+    /// Puts memory that nobody needs any more where the next request finds it.
+    pub(super) fn clear_away(&self, buffers: &mut Buffers) {
+        buffers
+            .drain_used()
+            .for_each(|memory| self.shelf.give(memory));
     }
 
     /// Answers one request with an error.

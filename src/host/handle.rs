@@ -10,6 +10,7 @@ use crossbeam_channel::Sender;
 
 use super::account::Account;
 use super::limits::Limits;
+use super::shelf::Shelf;
 use crate::drive::request::{Completion, Refusal, Status, Whereabouts};
 
 /// What a frontend needs to know to describe the drive to its clients. It never changes.
@@ -136,12 +137,34 @@ pub struct Reply {
 /// Called once, on the drive's thread, with the reply. Must not block.
 pub type ReplyTo = Box<dyn FnOnce(Reply) + Send>;
 
+/// Takes replies that were put down to whoever waits for them.
+pub trait Carrier: Send + Sync {
+    /// Called on the drive's thread after one reply or several. Must not block, nor keep the thread
+    /// busy with many more than `bytes_max` bytes.
+    fn carry(&self, bytes_max: usize);
+}
+
 /// What travels to the drive's thread.
 pub struct Call {
     /// The question.
     pub ask: Ask,
     /// Who waits.
     pub reply: ReplyTo,
+    /// Who is told after the reply, if it does not reach its client by itself.
+    pub carrier: Option<Arc<dyn Carrier>>,
+}
+
+impl Call {
+    /// Answers that the drive is gone.
+    pub fn send_away(self) {
+        (self.reply)(Reply {
+            outcome: Err(HostError::Gone),
+            completion: None,
+        });
+        if let Some(carrier) = self.carrier {
+            carrier.carry(0);
+        }
+    }
 }
 
 /// Wakes the drive's thread when it waits for something else than the channel.
@@ -157,6 +180,7 @@ pub struct Handle {
     calls: Sender<Call>,
     wake: Arc<dyn Wake>,
     limits: Limits,
+    shelf: Shelf,
 }
 
 impl Handle {
@@ -167,6 +191,7 @@ impl Handle {
             calls,
             wake,
             limits: Limits::default(),
+            shelf: Shelf::default(),
         }
     }
 
@@ -182,6 +207,11 @@ impl Handle {
         &self.limits
     }
 
+    /// Memory for payloads of writes; what carried the bytes of a read may go back there.
+    pub fn shelf(&self) -> &Shelf {
+        &self.shelf
+    }
+
     /// The drive's description.
     pub fn info(&self) -> &DriveInfo {
         &self.info
@@ -190,15 +220,26 @@ impl Handle {
     /// Sends an ask. Blocks only while the bounded channel is full. If the drive is gone the reply
     /// is given at once, on this thread.
     pub fn send(&self, ask: Ask, reply: ReplyTo) {
-        match self.calls.send(Call { ask, reply }) {
+        self.send_call(Call {
+            ask,
+            reply,
+            carrier: None,
+        });
+    }
+
+    /// Like [`Handle::send`]; `carrier` is told after the reply, and perhaps after several.
+    pub fn send_carried(&self, ask: Ask, reply: ReplyTo, carrier: Arc<dyn Carrier>) {
+        self.send_call(Call {
+            ask,
+            reply,
+            carrier: Some(carrier),
+        });
+    }
+
+    fn send_call(&self, call: Call) {
+        match self.calls.send(call) {
             Ok(()) => self.wake.wake(),
-            Err(refused) => {
-                let call = refused.into_inner();
-                (call.reply)(Reply {
-                    outcome: Err(HostError::Gone),
-                    completion: None,
-                });
-            }
+            Err(refused) => refused.into_inner().send_away(),
         }
     }
 

@@ -1,10 +1,11 @@
 //! The event loop that owns one drive in real time: clock, mover, drive, and the handles to it.
 //!
-//! Reading order: what frontends hold (handle, limits), what the loop needs of a drive (machine),
+//! Reading order: what frontends hold (handle, limits, shelf), what the loop needs of a drive (machine),
 //! the clock, the loop and its parts, the thread.
 
 pub mod handle;
 pub mod limits;
+pub mod shelf;
 
 pub mod machine;
 
@@ -12,6 +13,7 @@ pub mod clock;
 
 pub mod account;
 mod bell;
+mod carriers;
 mod deliveries;
 mod event_loop;
 mod front_desk;

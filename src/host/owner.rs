@@ -14,7 +14,7 @@ use super::account::Account;
 use super::bell::{Bell, ask_for_precise_timers};
 use super::clock::{Clock, Pace};
 use super::event_loop::{EventLoop, Next};
-use super::handle::{Call, DriveInfo, Handle, HostError, Reply, Wake};
+use super::handle::{Call, DriveInfo, Handle, Wake};
 use super::limits::Limits;
 use super::machine::Machine;
 use crate::drive::request::Status;
@@ -25,9 +25,12 @@ use crate::time::{Duration, Instant};
 const CALLS_MAX: usize = 1024;
 /// The last stretch before a moment is waited for awake: a timer is rarely later than this.
 const SPIN: Duration = Duration::from_us(70);
-/// How often the thread gives way to others before it sleeps, with the pace off: a client that
-/// answers at once is then served without a sleep and a ring of the bell.
-const YIELDS: u32 = 8;
+
+/// For how long the thread stays awake with the pace off: a client that sends its next request at
+/// once is then served without a sleep and a ring of the bell.
+const AWAKE_MAX: Duration = Duration::from_us(40);
+/// Every so often it stays awake although that was in vain before.
+const AWAKE_EVERY: u32 = 64;
 
 /// A running drive. Dropping it without [`Owner::stop`] leaves the thread running.
 pub struct Owner {
@@ -62,7 +65,7 @@ impl Owner {
     /// Starts a thread that owns `machine` and `mover`. Model time begins now.
     pub fn start<M: Machine + 'static>(
         machine: M,
-        mover: Mover,
+        mut mover: Mover,
         pace: Pace,
         info: DriveInfo,
         limits: Limits,
@@ -71,10 +74,14 @@ impl Owner {
             bell: Bell::new()?,
             closed: OnceLock::new(),
         });
+        if pace == Pace::Off {
+            mover.write_at_once();
+        }
         let (sender, calls) = crossbeam_channel::bounded(CALLS_MAX);
         let info = Arc::new(info);
         let wake: Arc<dyn Wake> = door.clone();
         let handle = Handle::new(Arc::clone(&info), sender, wake).with_limits(limits);
+        let shelf = handle.shelf().clone();
         let stopping = Arc::new(AtomicBool::new(false));
         let (told, entrance) = (Arc::clone(&stopping), Arc::clone(&door));
         let thread = std::thread::Builder::new()
@@ -83,7 +90,8 @@ impl Owner {
                 let _end = OnPanic(|| std::process::exit(101));
                 ask_for_precise_timers();
                 let clock = Clock::system(pace);
-                let event_loop = EventLoop::new(machine, mover, clock, info, calls.clone());
+                let mut event_loop = EventLoop::new(machine, mover, clock, info, calls.clone());
+                event_loop.desk.shelf = shelf;
                 let outcome = run(event_loop, &told, &entrance.bell);
                 entrance.close(calls);
                 outcome
@@ -138,10 +146,7 @@ impl Wake for Door {
 
 fn send_away(calls: &Receiver<Call>) {
     while let Ok(call) = calls.try_recv() {
-        (call.reply)(Reply {
-            outcome: Err(HostError::Gone),
-            completion: None,
-        });
+        call.send_away();
     }
 }
 
@@ -152,6 +157,7 @@ fn run<M: Machine>(
     bell: &Bell,
 ) -> Result<Stopped, StopError> {
     let mut left = false;
+    let mut alertness = Alertness::default();
     loop {
         if !left && stopping.load(Ordering::SeqCst) {
             event_loop.leave();
@@ -160,7 +166,7 @@ fn run<M: Machine>(
         match event_loop.turn() {
             Next::Turn => {}
             Next::Rest(until) => {
-                rest(&event_loop, until, bell, || {
+                rest(&event_loop, until, bell, &mut alertness, || {
                     !left && stopping.load(Ordering::SeqCst)
                 });
             }
@@ -183,35 +189,66 @@ fn rest<M: Machine>(
     event_loop: &EventLoop<M>,
     until: Option<Instant>,
     bell: &Bell,
+    alertness: &mut Alertness,
     stopping: impl Fn() -> bool,
 ) {
     let clock = &event_loop.clock;
     let stay_awake = || event_loop.is_called() || stopping();
     let real = until.map(|at| clock.real_until(at));
+    // Without a pace nobody is waiting for the moment.
+    let spin = if clock.is_paced() {
+        SPIN
+    } else {
+        Duration::ZERO
+    };
     if let (Some(at), Some(real)) = (until, real)
-        && real <= SPIN
+        && real <= spin
     {
         while clock.real_until(at) > Duration::ZERO && !stay_awake() {
             std::hint::spin_loop();
         }
         return;
     }
-    if !clock.is_paced() {
-        for _ in 0..YIELDS {
-            std::thread::yield_now();
-            if stay_awake() {
-                return;
-            }
-        }
-    }
     let mover = event_loop.mover();
+    if !clock.is_paced() && mover.in_flight() == 0 && alertness.pays(clock, stay_awake) {
+        return;
+    }
     let other = if mover.in_flight() > 0 {
         mover.fd()
     } else {
         None
     };
-    let real = real.map(|real| real.saturating_sub(SPIN));
+    let real = real.map(|real| real.saturating_sub(spin));
     bell.sleep(real, other, stay_awake);
+}
+
+/// Whether it pays to stay awake. Giving way to others instead would be worse on a busy machine:
+/// they take whole slices of time, while a sleeper that is woken has precedence.
+#[derive(Default)]
+struct Alertness {
+    /// It paid last time.
+    paid: bool,
+    rests: u32,
+}
+
+impl Alertness {
+    /// Stays awake for a moment if that makes sense; whether something came meanwhile.
+    fn pays(&mut self, clock: &Clock, came: impl Fn() -> bool) -> bool {
+        self.rests = self.rests.wrapping_add(1);
+        if !self.paid && !self.rests.is_multiple_of(AWAKE_EVERY) {
+            return false;
+        }
+        let until = clock.now() + AWAKE_MAX;
+        while clock.now() < until {
+            if came() {
+                self.paid = true;
+                return true;
+            }
+            std::hint::spin_loop();
+        }
+        self.paid = false;
+        false
+    }
 }
 
 /// Calls the function if the thread panics.

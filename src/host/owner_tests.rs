@@ -1,7 +1,7 @@
 //! The thread and its door. Everybody waits for replies, nobody for time.
 
 use super::*;
-use crate::host::handle::{Answer, Ask};
+use crate::host::handle::{Answer, Ask, HostError, Reply};
 use crate::host::stand_in::StandIn;
 use crate::medium::memory_store::{Fate, MemoryStore};
 use crate::medium::mover::MoverChoice;

@@ -18,11 +18,20 @@ use crate::units::{count, index};
 /// Bytes of one chunk of the scratch; transfers are cut where chunks meet.
 const CHUNK_BYTES: u64 = 1 << 20;
 
+/// Buffers shorter than this are left to the allocator when they are gone.
+pub const USED_BYTES_MIN: usize = 64 << 10;
+/// How many are kept at most.
+const USED_MAX: usize = 16;
+
 /// The buffers and the scratch of one drive.
 #[derive(Default)]
 pub struct Buffers {
     slots: HashMap<BufferId, Slot>,
     scratch: Vec<Option<Block>>,
+    /// See [`Buffers::drain_used`].
+    used: Vec<Vec<u8>>,
+    /// See [`Buffers::lingering_bytes`].
+    lingering_bytes: u64,
 }
 
 struct Slot {
@@ -31,6 +40,13 @@ struct Slot {
     plans: u32,
     released: bool,
     reply_owed: bool,
+}
+
+impl Slot {
+    fn bytes(&self) -> u64 {
+        let block = self.block.as_ref().expect("at home between calls");
+        count(block.len())
+    }
 }
 
 /// One block and a run of bytes in it.
@@ -61,6 +77,12 @@ impl Buffers {
         self.slots.is_empty()
     }
 
+    /// Bytes that the drive has done with and plans under way still hold: how far the mover is
+    /// behind the drive.
+    pub fn lingering_bytes(&self) -> u64 {
+        self.lingering_bytes
+    }
+
     /// Takes over `bytes` as buffer `id`, without copying.
     ///
     /// # Panics
@@ -80,6 +102,12 @@ impl Buffers {
         self.insert_block(id, Block::zeroed(index(bytes)), true);
     }
 
+    /// Takes over `bytes`, of any content, as a buffer that stays until [`Buffers::take_reply`]:
+    /// plans fill all of it before.
+    pub fn insert_reply(&mut self, id: BufferId, bytes: Vec<u8>) {
+        self.insert_block(id, Block::from(bytes), true);
+    }
+
     fn insert_block(&mut self, id: BufferId, block: Block, reply_owed: bool) {
         let former = self.slots.insert(
             id,
@@ -97,6 +125,9 @@ impl Buffers {
     /// buffer may be gone already.
     pub fn release(&mut self, id: BufferId) {
         if let Some(slot) = self.slots.get_mut(&id) {
+            if slot.plans > 0 && !slot.released {
+                self.lingering_bytes += slot.bytes();
+            }
             slot.released = true;
             self.drop_if_unused(id);
         }
@@ -131,7 +162,7 @@ impl Buffers {
     }
 
     /// A plan that uses the buffer is under way.
-    pub(super) fn hold(&mut self, id: BufferId) {
+    pub(crate) fn hold(&mut self, id: BufferId) {
         let slot = self
             .slots
             .get_mut(&id)
@@ -140,9 +171,12 @@ impl Buffers {
     }
 
     /// A plan that used the buffer is over.
-    pub(super) fn let_go(&mut self, id: BufferId) {
+    pub(crate) fn let_go(&mut self, id: BufferId) {
         let slot = self.slots.get_mut(&id).expect("held buffers stay");
         slot.plans -= 1;
+        if slot.plans == 0 && slot.released {
+            self.lingering_bytes -= slot.bytes();
+        }
         self.drop_if_unused(id);
     }
 
@@ -152,8 +186,20 @@ impl Buffers {
             .get(&id)
             .is_some_and(|slot| slot.released && slot.plans == 0 && !slot.reply_owed)
         {
-            self.slots.remove(&id);
+            let block = self.slots.remove(&id).and_then(|slot| slot.block);
+            if let Some(Ok(bytes)) = block.map(Block::into_vec)
+                && bytes.len() >= USED_BYTES_MIN
+                && self.used.len() < USED_MAX
+            {
+                self.used.push(bytes);
+            }
         }
+    }
+
+    /// Memory of buffers that are gone, for whoever needs some of that size again. Only long ones are
+    /// kept, and only a few.
+    pub fn drain_used(&mut self) -> impl Iterator<Item = Vec<u8>> {
+        self.used.drain(..)
     }
 
     /// How many of `bytes` from `place` on lie in one piece. The whole, except in the scratch.
@@ -316,7 +362,7 @@ mod tests {
     #[test]
     fn a_reply_is_the_buffer_itself_once_the_drive_has_released_it() {
         let mut buffers = Buffers::new();
-        buffers.allocate_reply(ID, 3);
+        buffers.insert_reply(ID, vec![0; 3]);
         buffers.release(ID);
         let place = buffers.piece_mut(at(0), 3).expect("not lent");
         place.copy_from_slice(b"abc");
@@ -330,7 +376,7 @@ mod tests {
     #[test]
     fn a_reply_taken_before_the_release_leaves_the_buffer_to_the_drive() {
         let mut buffers = Buffers::new();
-        buffers.allocate_reply(ID, 3);
+        buffers.insert_reply(ID, vec![0; 3]);
         assert_eq!(buffers.take_reply(ID), [0; 3]);
         assert_eq!(buffers.len(), 1);
         buffers.release(ID);
@@ -342,7 +388,7 @@ mod tests {
         for (plan_first, reply_owed) in [(true, true), (false, true), (true, false)] {
             let mut buffers = Buffers::new();
             if reply_owed {
-                buffers.allocate_reply(ID, 8);
+                buffers.insert_reply(ID, vec![0; 8]);
             } else {
                 buffers.allocate(ID, 8);
             }
@@ -360,6 +406,30 @@ mod tests {
             }
             assert!(buffers.is_empty());
         }
+    }
+
+    #[test]
+    fn bytes_linger_from_the_release_until_the_last_plan_is_over() {
+        let mut buffers = Buffers::new();
+        buffers.insert(ID, vec![1; 5]);
+        buffers.hold(ID);
+        buffers.hold(ID);
+        assert_eq!(
+            buffers.lingering_bytes(),
+            0,
+            "the drive may plan more with it"
+        );
+        buffers.release(ID);
+        buffers.release(ID);
+        assert_eq!(buffers.lingering_bytes(), 5);
+        buffers.let_go(ID);
+        assert_eq!(buffers.lingering_bytes(), 5);
+        buffers.let_go(ID);
+        assert_eq!(buffers.lingering_bytes(), 0);
+        assert!(buffers.is_empty());
+        buffers.insert(ID, vec![1; 5]);
+        buffers.release(ID);
+        assert_eq!(buffers.lingering_bytes(), 0, "nobody holds it");
     }
 
     #[test]

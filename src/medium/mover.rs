@@ -179,6 +179,15 @@ impl Mover {
         }
     }
 
+    /// From now on writes of any size are made in [`Mover::submit`], if nothing they touch is under
+    /// way. The kernel would hand them to a worker, one after another: that keeps the caller free for
+    /// other moments, and costs more in all. Where no moments are kept, this is faster.
+    pub fn write_at_once(&mut self) {
+        if let Mover::Ring(ring) = self {
+            ring.write_at_once_bytes = u64::MAX;
+        }
+    }
+
     /// Which one it is: `plain` or `ring`.
     pub fn name(&self) -> &'static str {
         match self {

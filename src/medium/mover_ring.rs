@@ -42,6 +42,8 @@ pub struct RingMover {
     over: Vec<(u64, io::Result<()>)>,
     tally: Tally,
     pub(super) inline_bytes: u64,
+    /// Writes of buffers up to this size are made at once too.
+    pub(super) write_at_once_bytes: u64,
 }
 
 struct Queued {
@@ -81,6 +83,7 @@ enum Begun {
 impl RingMover {
     pub(super) fn new(store: Box<dyn Store>, file: File) -> io::Result<RingMover> {
         Ok(RingMover {
+            write_at_once_bytes: INLINE_BYTES,
             store_bytes: store.bytes()?,
             store,
             ring: Ring::new(file)?,

@@ -82,6 +82,7 @@ fn mover(kind: usize, faults: Option<Countdown>) -> Option<(Mover, FileStore)> {
         return None;
     };
     ring.inline_bytes = [0, SECTOR_BYTES][kind - 1];
+    ring.write_at_once_bytes = 0;
     if let Some(faults) = faults {
         ring.inject(faults);
     }
@@ -447,7 +448,7 @@ fn a_failed_read_for_a_reply_concerns_only_that_reply() {
     };
     each_mover(None, |mut mover, _file| {
         let mut buffers = Buffers::new();
-        buffers.allocate_reply(reply, 8192);
+        buffers.insert_reply(reply, vec![0; 8192]);
         buffers.insert(internal(0), vec![1; 4096]);
         // Past the end of the image.
         mover.submit(

@@ -5,6 +5,7 @@
 //! operations it uses. It knows nothing of plans, and keeps no order between jobs.
 #![allow(unsafe_code)] // the kernel is handed addresses of memory
 
+use std::cell::Cell;
 use std::fs::File;
 use std::io;
 use std::os::fd::{AsFd, AsRawFd, BorrowedFd, RawFd};
@@ -13,6 +14,7 @@ use io_uring::register::Restriction;
 use io_uring::squeue::Entry;
 use io_uring::types::{Fd, FsyncFlags};
 use io_uring::{IoUring, opcode};
+use nix::errno::Errno;
 
 use super::memory::{Lending, Lent};
 use crate::units::count;
@@ -44,6 +46,8 @@ pub(super) struct Ring {
     free: Vec<usize>,
     /// Entries put into the queue that the kernel has not been told of.
     unsubmitted: usize,
+    /// The file system cannot tell what is at hand.
+    never_at_hand: Cell<bool>,
     #[cfg(test)]
     pub(super) faults: Option<super::mover::tests::Countdown>,
 }
@@ -74,6 +78,7 @@ impl Ring {
             flights: (0..slots).map(|_| None).collect(),
             free: (0..slots).rev().collect(),
             unsubmitted: 0,
+            never_at_hand: Cell::new(false),
             #[cfg(test)]
             faults: None,
         })
@@ -93,6 +98,33 @@ impl Ring {
     /// Jobs under way.
     pub(super) fn in_flight(&self) -> usize {
         self.flights.len() - self.free.len()
+    }
+
+    /// Fills `into` from byte `at` of the file on, if the system has all of it at hand; saves a round
+    /// through the ring. If not, `into` may hold anything.
+    pub(super) fn read_at_hand(&self, into: &mut [u8], at: u64) -> bool {
+        #[cfg(test)]
+        if self.faults.is_some() {
+            return false;
+        }
+        if self.never_at_hand.get() {
+            return false;
+        }
+        let Ok(at) = libc::off_t::try_from(at) else {
+            return false;
+        };
+        let part = libc::iovec {
+            iov_base: into.as_mut_ptr().cast(),
+            iov_len: into.len(),
+        };
+        let fd = self.file.as_fd().as_raw_fd();
+        // SAFETY: the kernel writes no more than `iov_len` bytes to memory that `into` borrows for
+        // the length of the call.
+        let read = unsafe { libc::preadv2(fd, &raw const part, 1, at, libc::RWF_NOWAIT) };
+        if read < 0 && Errno::last() == Errno::EOPNOTSUPP {
+            self.never_at_hand.set(true);
+        }
+        usize::try_from(read) == Ok(into.len())
     }
 
     /// Puts a job into the queue; [`Ring::submit`] tells the kernel.

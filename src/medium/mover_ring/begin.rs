@@ -113,8 +113,13 @@ impl RingMover {
         match (from, to) {
             (Place::Medium { pba, skip }, _) => {
                 let at = byte_of(pba, skip);
-                let job = Job::Transfer(buffers.lend(to, bytes, Lending::Fill), at);
-                self.start(plan, StoreOperation::Read, (at, bytes), touches, job);
+                let into = buffers.piece_mut(to, bytes);
+                if into.is_some_and(|into| self.ring.read_at_hand(into, at)) {
+                    self.tally.add(StoreOperation::Read);
+                } else {
+                    let job = Job::Transfer(buffers.lend(to, bytes, Lending::Fill), at);
+                    self.start(plan, StoreOperation::Read, (at, bytes), touches, job);
+                }
             }
             (Place::Zeroes, Place::Medium { pba, skip }) => {
                 let at = byte_of(pba, skip);
@@ -131,7 +136,8 @@ impl RingMover {
             (_, Place::Medium { pba, skip }) => {
                 let at = byte_of(pba, skip);
                 self.dirty = true;
-                if bytes <= self.inline_bytes && buffers.at_hand(from, bytes, Lending::Drain) {
+                let small = bytes <= self.inline_bytes.max(self.write_at_once_bytes);
+                if small && buffers.at_hand(from, bytes, Lending::Drain) {
                     self.write_at_once(buffers.piece(from, bytes), at)?;
                 } else {
                     check_end(self.store_bytes, at, bytes)

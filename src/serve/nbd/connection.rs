@@ -11,6 +11,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
+use super::direct::Direct;
 use super::handshake::{self, Broken, Encryption, Session, Terms};
 use super::limits::{Account, Budget, Limits};
 use super::progress::Stall;
@@ -225,10 +226,21 @@ fn serve(
     inbox: Inbox,
     mut outlet: Outlet,
 ) -> Result<(), Broken> {
-    let lane = Lane::new(Arc::clone(&peer.replies));
+    let direct = outlet.plain().map(|socket| Direct {
+        socket,
+        session,
+        shelf: shared.handle.shelf().clone(),
+    });
+    let lane = Lane::new(Arc::clone(&peer.replies), direct);
     let mut write = |peer: &Peer| -> io::Result<()> {
-        let written = write_replies(&peer.replies, &mut outlet, session, &peer.writing)
-            .and_then(|()| outlet.close());
+        let written = write_replies(
+            &peer.replies,
+            &mut outlet,
+            session,
+            &peer.writing,
+            shared.handle.shelf(),
+        )
+        .and_then(|()| outlet.close());
         if written.is_err() {
             // Wakes the reader, wherever it waits.
             peer.close();

@@ -113,7 +113,7 @@ impl Listener {
     pub(super) fn accept(&self) -> io::Result<Socket> {
         match &self.kind {
             Kind::Tcp(listener) => Socket::tcp(listener.accept()?.0),
-            Kind::Unix { listener, .. } => Ok(Socket::Unix(listener.accept()?.0)),
+            Kind::Unix { listener, .. } => Socket::unix(listener.accept()?.0),
         }
     }
 }

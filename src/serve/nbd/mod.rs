@@ -2,11 +2,13 @@
 //!
 //! In reading order: how a server starts and stops (`server`, `listener`), the life of a
 //! connection (`connection`), negotiation (`handshake`, `options`, `tls`), transmission
-//! (`transmission` reads, `reply_queue` carries, `reply` writes), and what these stand on (`stream`, `socket`, `wire`,
-//! `meta_context`, `errno`, `limits`, `progress`). Nothing here decides anything about the drive.
+//! (`transmission` reads, `reply_queue` carries, `reply` and `direct` write), and what these stand
+//! on (`stream`, `socket`, `wire`, `meta_context`, `errno`, `limits`, `progress`). Nothing here
+//! decides anything about the drive.
 //! `docs/nbd.md` tells what is served.
 
 mod connection;
+mod direct;
 mod errno;
 mod handshake;
 mod limits;

@@ -10,13 +10,14 @@ use super::handshake::Session;
 use super::limits::Permit;
 use super::meta_context::RUNS_MAX;
 use super::progress::Stall;
-use super::reply_queue::{Asked, Outcome, Outgoing, ReplyQueue};
+use super::reply_queue::{Asked, Outcome, Outgoing, ReplyQueue, Task};
 use super::stream::Outlet;
 use super::wire::{
     Command, EXTENDED_REPLY_MAGIC, REPLY_DONE, SIMPLE_REPLY_MAGIC, STRUCTURED_REPLY_MAGIC, Style,
     chunk,
 };
 use crate::host::handle::Answer;
+use crate::host::shelf::Shelf;
 use crate::units::count;
 
 /// Replies per system call: two slices each stay far below what the system takes.
@@ -28,29 +29,75 @@ pub(super) fn write_replies(
     outlet: &mut Outlet,
     session: Session,
     stall: &Stall,
+    shelf: &Shelf,
 ) -> io::Result<()> {
     let mut batch: Vec<Outgoing> = Vec::with_capacity(BATCH_REPLIES);
-    let mut frames: Vec<Frame> = Vec::with_capacity(BATCH_REPLIES);
-    while queue.take(&mut batch, BATCH_REPLIES) {
-        frames.extend(
-            batch
-                .drain(..)
-                .map(|outgoing| Frame::new(outgoing, session)),
-        );
-        write_frames(&frames, outlet, stall)?;
-        // Memory and permits are given back here.
-        frames.clear();
+    while let Some(task) = queue.take(&mut batch, BATCH_REPLIES) {
+        let unsent = match task {
+            Task::Unsent(unsent) => unsent,
+            Task::Batch => {
+                let frames = batch.drain(..);
+                let frames = frames.map(|outgoing| Frame::new(outgoing, session));
+                Unsent::new(frames.collect())
+            }
+        };
+        unsent.with_slices(|slices| write_all(slices, outlet, stall))?;
+        queue.written();
+        // Permits are given back here too.
+        unsent.shelve(shelf);
     }
     Ok(())
 }
 
-fn write_frames(frames: &[Frame], outlet: &mut Outlet, stall: &Stall) -> io::Result<()> {
-    let mut slices: Vec<IoSlice<'_>> = Vec::with_capacity(2 * frames.len());
-    for frame in frames {
-        slices.push(IoSlice::new(frame.head.bytes()));
-        slices.push(IoSlice::new(&frame.body));
+/// Replies of which not all bytes are written.
+pub(super) struct Unsent {
+    frames: Vec<Frame>,
+    /// Bytes of them that are.
+    sent: usize,
+    bytes: usize,
+}
+
+impl Unsent {
+    pub(super) fn new(frames: Vec<Frame>) -> Unsent {
+        let bytes = frames.iter().map(Frame::bytes).sum();
+        Unsent {
+            frames,
+            sent: 0,
+            bytes,
+        }
     }
-    let mut left = slices.as_mut_slice();
+
+    pub(super) fn is_empty(&self) -> bool {
+        self.sent == self.bytes
+    }
+
+    /// Gives the memory back.
+    pub(super) fn shelve(self, memory: &Shelf) {
+        for frame in self.frames {
+            memory.give(frame.body);
+        }
+    }
+
+    /// So many more bytes are written.
+    pub(super) fn sent(&mut self, bytes: usize) {
+        self.sent += bytes;
+    }
+
+    /// Calls the function with what is left.
+    pub(super) fn with_slices<R>(&self, write: impl FnOnce(&mut [IoSlice<'_>]) -> R) -> R {
+        let mut slices: Vec<IoSlice<'_>> = Vec::with_capacity(2 * self.frames.len());
+        for frame in &self.frames {
+            slices.push(IoSlice::new(frame.head.bytes()));
+            slices.push(IoSlice::new(&frame.body));
+        }
+        let mut left = slices.as_mut_slice();
+        IoSlice::advance_slices(&mut left, self.sent);
+        write(left)
+    }
+}
+
+fn write_all(mut left: &mut [IoSlice<'_>], outlet: &mut Outlet, stall: &Stall) -> io::Result<()> {
+    // An empty body has nothing to write.
     IoSlice::advance_slices(&mut left, 0);
     while !left.is_empty() {
         stall.begin();
@@ -66,20 +113,24 @@ fn write_frames(frames: &[Frame], outlet: &mut Outlet, stall: &Stall) -> io::Res
 }
 
 /// A reply ready to be written; holds its share of the limits until it is.
-struct Frame {
+pub(super) struct Frame {
     head: Head,
     body: Vec<u8>,
     _permit: Permit,
 }
 
 impl Frame {
-    fn new(outgoing: Outgoing, session: Session) -> Frame {
+    pub(super) fn new(outgoing: Outgoing, session: Session) -> Frame {
         let (head, body) = encode(&outgoing.asked, outgoing.outcome, session);
         Frame {
             head,
             body,
             _permit: outgoing.permit,
         }
+    }
+
+    fn bytes(&self) -> usize {
+        self.head.bytes().len() + self.body.len()
     }
 }
 

@@ -1,17 +1,21 @@
-//! Owns the way of an answer from the drive's thread to a connection's writing thread.
+//! Owns the way of an answer from the drive's thread to whoever writes it: the connection's writing
+//! thread, or the drive's thread itself where the client's socket takes the bytes at once.
 //!
 //! Every request that was taken is answered exactly once: a [`Ticket`] that is dropped unanswered
-//! answers for itself. Queueing holds a lock for a few instructions and wakes the writer only if
-//! it sleeps, so the drive's thread is not held up; the limits bound how much can be queued. The
-//! writer takes all that waits at once. Nothing here knows how replies look.
+//! answers for itself. One thread writes at a time, and what one could not finish the next begins
+//! with. Queueing holds a lock for a few instructions and wakes the writer only if it sleeps, so the
+//! drive's thread is not held up; the limits bound how much can be queued. Nothing here knows how
+//! replies look.
 
 use std::collections::VecDeque;
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 
+use super::direct::Direct;
 use super::errno::Fault;
 use super::limits::Permit;
+use super::reply::Unsent;
 use super::wire::{Command, Request, command_flag};
-use crate::host::handle::{Answer, HostError};
+use crate::host::handle::{Answer, Carrier, HostError};
 
 /// What a reply needs to know of its request.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -46,6 +50,23 @@ pub(super) struct Outgoing {
     pub(super) permit: Permit,
 }
 
+impl Outgoing {
+    fn bytes(&self) -> usize {
+        match &self.outcome {
+            Ok(Answer::Data(data)) => data.len(),
+            _ => 0,
+        }
+    }
+}
+
+/// What the writing thread is to write.
+pub(super) enum Task {
+    /// Answers; the caller's batch has them.
+    Batch,
+    /// What the drive's thread could not get rid of.
+    Unsent(Unsent),
+}
+
 /// Answers in order of completion.
 pub(super) struct ReplyQueue {
     state: Mutex<State>,
@@ -53,8 +74,13 @@ pub(super) struct ReplyQueue {
 }
 
 #[derive(Default)]
+#[allow(clippy::struct_excessive_bools)] // each can be true by itself
 struct State {
     waiting: VecDeque<Outgoing>,
+    /// Comes before all that waits.
+    unsent: Option<Unsent>,
+    /// Somebody writes; nobody else may.
+    writing: bool,
     /// The writer sleeps.
     asleep: bool,
     /// Nobody is left who could add to it.
@@ -71,34 +97,72 @@ impl ReplyQueue {
         })
     }
 
-    /// Moves up to `most` answers into `batch`, waiting for the first. False where no more will
-    /// come.
-    pub(super) fn take(&self, batch: &mut Vec<Outgoing>, most: usize) -> bool {
+    /// For the writing thread: waits for something to write; up to `most` answers go into `batch`.
+    /// From here until [`ReplyQueue::written`] nobody else writes. `None`: no more will come.
+    pub(super) fn take(&self, batch: &mut Vec<Outgoing>, most: usize) -> Option<Task> {
         let mut state = self.lock();
         loop {
             if state.closed {
-                return false;
+                return None;
             }
-            if !state.waiting.is_empty() {
-                let ready = state.waiting.len().min(most);
-                batch.extend(state.waiting.drain(..ready));
-                return true;
-            }
-            if state.ended {
-                return false;
+            if !state.writing {
+                if let Some(unsent) = state.unsent.take() {
+                    state.writing = true;
+                    return Some(Task::Unsent(unsent));
+                }
+                if !state.waiting.is_empty() {
+                    state.writing = true;
+                    let ready = state.waiting.len().min(most);
+                    batch.extend(state.waiting.drain(..ready));
+                    return Some(Task::Batch);
+                }
+                if state.ended {
+                    return None;
+                }
             }
             state.asleep = true;
             state = self
                 .ready
                 .wait(state)
                 .unwrap_or_else(PoisonError::into_inner);
-            if !state.waiting.is_empty() {
-                // The drive's thread is likely to be in the middle of several answers: letting it
-                // go on makes them leave together, and costs next to nothing where it is not.
-                drop(state);
-                std::thread::yield_now();
-                state = self.lock();
-            }
+        }
+    }
+
+    /// The writing thread has written all that it took.
+    pub(super) fn written(&self) {
+        self.lock().writing = false;
+    }
+
+    /// For the drive's thread: up to `most` answers, if nobody else writes and they are so few that
+    /// the socket can be expected to take them; else the writing thread is told of them. Whoever
+    /// gets some must call [`ReplyQueue::put_back`].
+    pub(super) fn try_take(&self, most: usize, bytes_max: usize) -> Option<Vec<Outgoing>> {
+        let mut state = self.lock();
+        if state.closed || state.writing || state.waiting.is_empty() {
+            // Whoever writes looks again when it is done.
+            return None;
+        }
+        let bytes: usize = state.waiting.iter().map(Outgoing::bytes).sum();
+        if state.unsent.is_some() || state.waiting.len() > most || bytes > bytes_max {
+            self.wake(state);
+            return None;
+        }
+        state.writing = true;
+        Some(state.waiting.drain(..).collect())
+    }
+
+    /// Ends what [`ReplyQueue::try_take`] began, with what could not be written.
+    pub(super) fn put_back(&self, unsent: Option<Unsent>) {
+        let mut state = self.lock();
+        state.writing = false;
+        if state.closed {
+            drop(state);
+            drop(unsent);
+            return;
+        }
+        state.unsent = unsent;
+        if state.unsent.is_some() || !state.waiting.is_empty() || state.ended {
+            self.wake(state);
         }
     }
 
@@ -106,14 +170,15 @@ impl ReplyQueue {
     pub(super) fn close(&self) {
         let mut state = self.lock();
         state.closed = true;
-        let forgotten = std::mem::take(&mut state.waiting);
+        let forgotten = (std::mem::take(&mut state.waiting), state.unsent.take());
         drop(state);
         self.ready.notify_all();
         // Giving permits back takes other locks.
         drop(forgotten);
     }
 
-    fn add(&self, outgoing: Outgoing) {
+    /// `quietly`: the drive's thread will come for it with [`ReplyQueue::try_take`].
+    fn add(&self, outgoing: Outgoing, quietly: bool) {
         let mut state = self.lock();
         if state.closed {
             drop(state);
@@ -121,7 +186,9 @@ impl ReplyQueue {
             return;
         }
         state.waiting.push_back(outgoing);
-        self.wake(state);
+        if !quietly {
+            self.wake(state);
+        }
     }
 
     fn end(&self) {
@@ -145,11 +212,15 @@ impl ReplyQueue {
 }
 
 /// The adding end of a queue. The queue ends when the reader and every ticket have let go of it.
-pub(super) struct Lane(Arc<ReplyQueue>);
+pub(super) struct Lane {
+    queue: Arc<ReplyQueue>,
+    /// Where replies can leave from the drive's thread.
+    direct: Option<Direct>,
+}
 
 impl Lane {
-    pub(super) fn new(queue: Arc<ReplyQueue>) -> Arc<Lane> {
-        Arc::new(Lane(queue))
+    pub(super) fn new(queue: Arc<ReplyQueue>, direct: Option<Direct>) -> Arc<Lane> {
+        Arc::new(Lane { queue, direct })
     }
 
     /// Takes charge of a request.
@@ -162,9 +233,17 @@ impl Lane {
     }
 }
 
+impl Carrier for Lane {
+    fn carry(&self, bytes_max: usize) {
+        if let Some(direct) = &self.direct {
+            direct.write(&self.queue, bytes_max);
+        }
+    }
+}
+
 impl Drop for Lane {
     fn drop(&mut self) {
-        self.0.end();
+        self.queue.end();
     }
 }
 
@@ -177,34 +256,36 @@ pub(super) struct Ticket {
 }
 
 impl Ticket {
-    /// Passes the drive's answer on.
+    /// Passes the drive's answer on. The lane's carrier must be told afterwards.
     pub(super) fn answer(mut self, outcome: Result<Answer, HostError>) {
-        self.settle(outcome.map_err(Fault::Host));
+        let quietly = self.lane.direct.is_some();
+        self.settle(outcome.map_err(Fault::Host), quietly);
     }
 
     /// Answers that all is well.
     pub(super) fn done(mut self) {
-        self.settle(Ok(Answer::Done));
+        self.settle(Ok(Answer::Done), false);
     }
 
     /// Answers with an error.
     pub(super) fn fail(mut self, fault: Fault) {
-        self.settle(Err(fault));
+        self.settle(Err(fault), false);
     }
 
-    fn settle(&mut self, outcome: Outcome) {
+    fn settle(&mut self, outcome: Outcome, quietly: bool) {
         if let Some(permit) = self.permit.take() {
-            self.lane.0.add(Outgoing {
+            let outgoing = Outgoing {
                 asked: self.asked,
                 outcome,
                 permit,
-            });
+            };
+            self.lane.queue.add(outgoing, quietly);
         }
     }
 }
 
 impl Drop for Ticket {
     fn drop(&mut self) {
-        self.settle(Err(Fault::Host(HostError::Gone)));
+        self.settle(Err(Fault::Host(HostError::Gone)), false);
     }
 }

@@ -5,10 +5,14 @@
 
 use std::io::{self, IoSlice, Read, Write};
 use std::net::{Shutdown, TcpStream};
+use std::os::fd::AsRawFd;
 use std::os::unix::net::UnixStream;
 use std::time::{Duration, Instant};
 
-use nix::sys::socket::{setsockopt, sockopt};
+use nix::sys::socket::{MsgFlags, recv, sendmsg, setsockopt, sockopt};
+
+/// The system doubles this, for its own needs.
+const SEND_BUFFER_BYTES: usize = 1 << 20;
 
 /// A connected stream socket.
 #[derive(Debug)]
@@ -26,6 +30,13 @@ impl Socket {
         Ok(Socket::Tcp(stream))
     }
 
+    /// Takes over an accepted unix connection, with room for a long reply as TCP has by itself.
+    pub(super) fn unix(stream: UnixStream) -> io::Result<Socket> {
+        // As much of it as the system allows.
+        setsockopt(&stream, sockopt::SndBuf, &SEND_BUFFER_BYTES)?;
+        Ok(Socket::Unix(stream))
+    }
+
     /// Ends the connection in the given direction. One that has already ended stays so.
     pub(super) fn shut(&self, how: Shutdown) {
         // The only failure is "not connected", which is what was wanted.
@@ -33,6 +44,25 @@ impl Socket {
             Socket::Tcp(stream) => stream.shutdown(how),
             Socket::Unix(stream) => stream.shutdown(how),
         };
+    }
+
+    /// Sends as much as there is room for now.
+    pub(super) fn send_now(&self, slices: &[IoSlice<'_>]) -> io::Result<usize> {
+        let fd = match self {
+            Socket::Tcp(stream) => stream.as_raw_fd(),
+            Socket::Unix(stream) => stream.as_raw_fd(),
+        };
+        let flags = MsgFlags::MSG_DONTWAIT | MsgFlags::MSG_NOSIGNAL;
+        Ok(sendmsg::<()>(fd, slices, &[], flags, None)?)
+    }
+
+    /// Reads what is there now.
+    pub(super) fn read_now(&self, buffer: &mut [u8]) -> io::Result<usize> {
+        let fd = match self {
+            Socket::Tcp(stream) => stream.as_raw_fd(),
+            Socket::Unix(stream) => stream.as_raw_fd(),
+        };
+        Ok(recv(fd, buffer, MsgFlags::MSG_DONTWAIT)?)
     }
 
     /// Limits how long a read or write may wait; `None` for ever.
@@ -46,15 +76,6 @@ impl Socket {
                 stream.set_read_timeout(patience)?;
                 stream.set_write_timeout(patience)
             }
-        }
-    }
-
-    /// Appends up to `bytes` to `data`, without filling the new room with zeroes first; fewer
-    /// only at the end of the stream.
-    pub(super) fn append(&self, data: &mut Vec<u8>, bytes: u64) -> io::Result<usize> {
-        match self {
-            Socket::Tcp(stream) => stream.take(bytes).read_to_end(data),
-            Socket::Unix(stream) => stream.take(bytes).read_to_end(data),
         }
     }
 }

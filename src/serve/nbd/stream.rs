@@ -144,13 +144,6 @@ impl Inlet {
             }
         }
     }
-
-    fn append(&mut self, data: &mut Vec<u8>, bytes: u64) -> io::Result<usize> {
-        match self {
-            Inlet::Plain(socket) => socket.append(data, bytes),
-            Inlet::Tls(inlet) => inlet.take(bytes).read_to_end(data),
-        }
-    }
 }
 
 /// Where replies go.
@@ -168,6 +161,14 @@ impl Outlet {
         }
     }
 
+    /// The socket, where bytes leave as they are.
+    pub(super) fn plain(&self) -> Option<Arc<Socket>> {
+        match self {
+            Outlet::Plain(socket) => Some(Arc::clone(socket)),
+            Outlet::Tls(_) => None,
+        }
+    }
+
     /// Says that nothing more will come.
     pub(super) fn close(&mut self) -> io::Result<()> {
         match self {
@@ -179,6 +180,10 @@ impl Outlet {
 
 /// Room for many small requests per system call.
 const INBOX_BYTES: usize = 64 << 10;
+/// How often a thread looks for the next request before it sleeps: a few microseconds.
+const LOOKS: u32 = 16;
+/// Every so often it does so although that was in vain before.
+const LOOK_EVERY: u32 = 64;
 /// A payload must make this much progress between two looks at the clock.
 const STEP_BYTES: u64 = 256 << 10;
 
@@ -187,6 +192,9 @@ pub(super) struct Inbox {
     inlet: Inlet,
     buffer: Box<[u8]>,
     filled: std::ops::Range<usize>,
+    /// Looking for more instead of waiting for it paid last time.
+    looking_paid: bool,
+    waits: u32,
 }
 
 impl Inbox {
@@ -195,6 +203,8 @@ impl Inbox {
             inlet,
             buffer: vec![0; INBOX_BYTES].into_boxed_slice(),
             filled: 0..0,
+            looking_paid: true,
+            waits: 0,
         }
     }
 
@@ -207,7 +217,10 @@ impl Inbox {
                 self.buffer.copy_within(self.filled.clone(), 0);
                 self.filled = 0..self.filled.len();
             }
-            let read = self.inlet.read(&mut self.buffer[self.filled.end..])?;
+            let read = match self.read_soon()? {
+                Some(read) => read,
+                None => self.inlet.read(&mut self.buffer[self.filled.end..])?,
+            };
             if read == 0 {
                 return if self.filled.is_empty() {
                     Ok(None)
@@ -225,22 +238,54 @@ impl Inbox {
         Ok(Some(header))
     }
 
-    /// The next `bytes`, of which the caller has made sure that there is memory for.
-    pub(super) fn payload(&mut self, bytes: u64, stall: &Stall) -> io::Result<Vec<u8>> {
-        let mut data = Vec::with_capacity(index(bytes));
-        let ready = self.filled.len().min(index(bytes));
-        data.extend_from_slice(&self.buffer[self.filled.start..self.filled.start + ready]);
-        self.consume(ready);
-        while count(data.len()) < bytes {
-            let step = STEP_BYTES.min(bytes - count(data.len()));
-            stall.begin();
-            let read = self.inlet.append(&mut data, step);
-            stall.end();
-            if count(read?) < step {
-                return Err(io::ErrorKind::UnexpectedEof.into());
+    /// Looks a few times whether more comes at once. A client with many requests under way sends the
+    /// next one sooner than this thread could fall asleep and be woken.
+    fn read_soon(&mut self) -> io::Result<Option<usize>> {
+        let Inlet::Plain(socket) = &self.inlet else {
+            return Ok(None);
+        };
+        self.waits = self.waits.wrapping_add(1);
+        if !self.looking_paid && !self.waits.is_multiple_of(LOOK_EVERY) {
+            return Ok(None);
+        }
+        for _ in 0..LOOKS {
+            match socket.read_now(&mut self.buffer[self.filled.end..]) {
+                Err(error) if error.kind() == io::ErrorKind::WouldBlock => std::hint::spin_loop(),
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+                other => {
+                    self.looking_paid = true;
+                    return other.map(Some);
+                }
             }
         }
-        Ok(data)
+        self.looking_paid = false;
+        Ok(None)
+    }
+
+    /// Fills `data` with the next bytes.
+    pub(super) fn fill(&mut self, data: &mut [u8], stall: &Stall) -> io::Result<()> {
+        let ready = self.filled.len().min(data.len());
+        data[..ready].copy_from_slice(&self.buffer[self.filled.start..self.filled.start + ready]);
+        self.consume(ready);
+        for step in data[ready..].chunks_mut(index(STEP_BYTES)) {
+            stall.begin();
+            let mut rest = step;
+            while !rest.is_empty() {
+                match self.inlet.read(rest) {
+                    Ok(0) => {
+                        stall.end();
+                        return Err(io::ErrorKind::UnexpectedEof.into());
+                    }
+                    Ok(read) => rest = &mut rest[read..],
+                    Err(error) => {
+                        stall.end();
+                        return Err(error);
+                    }
+                }
+            }
+            stall.end();
+        }
+        Ok(())
     }
 
     /// Throws the next `bytes` away.

@@ -18,7 +18,8 @@ use super::wire::{
     command_flag,
 };
 use crate::drive::request::Refusal;
-use crate::host::handle::{Ask, DriveInfo, Handle, HostError};
+use crate::host::handle::{Ask, Carrier, DriveInfo, Handle, HostError, Reply};
+use crate::units::index;
 
 /// Longest payload that is read past to keep a connection whose client does not know the limit.
 const SKIP_BYTES_MAX: u64 = 64 << 20;
@@ -118,7 +119,8 @@ impl Reader<'_> {
         let ask = match task {
             Task::Read => Ask::Read { offset, bytes },
             Task::Write { fua } => {
-                let data = self.inbox.payload(bytes, self.stall)?;
+                let mut data = self.handle.shelf().take(index(bytes));
+                self.inbox.fill(&mut data, self.stall)?;
                 Ask::Write { offset, data, fua }
             }
             Task::Flush => Ask::Flush,
@@ -140,8 +142,9 @@ impl Reader<'_> {
             Task::BlockStatus => Ask::Whereabouts { offset, bytes },
         };
         let ticket = Lane::ticket(&self.lane, Asked::from(request), permit);
-        self.handle
-            .send(ask, Box::new(move |reply| ticket.answer(reply.outcome)));
+        let carrier: Arc<dyn Carrier> = self.lane.clone();
+        let reply = Box::new(move |reply: Reply| ticket.answer(reply.outcome));
+        self.handle.send_carried(ask, reply, carrier);
         Ok(true)
     }
 }

@@ -149,6 +149,9 @@ fn run(owner: &Receiver<Call>, closed: &Receiver<()>, switches: &Switches) {
             outcome,
             completion: None,
         });
+        if let Some(carrier) = call.carrier {
+            carrier.carry(64 << 10);
+        }
     }
 }
 
