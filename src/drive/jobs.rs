@@ -43,7 +43,7 @@ impl Drive {
     }
 
     /// Index of the queued request to serve next: while writes lack room, only others.
-    fn next_request(&self, at: Instant) -> Option<usize> {
+    fn next_request(&mut self, at: Instant) -> Option<usize> {
         let depth = index(u64::from(self.profile.drive.queue_depth));
         let blocked = self.need.is_some();
         let mut candidates = self
@@ -66,6 +66,26 @@ impl Drive {
                 .filter(|(_, waiting)| waiting.request.operation() == Operation::Read)
                 .min_by_key(|(i, _)| (self.distance(*i, at), *i))
                 .map(|(i, _)| i),
+            QueueOrder::Elevator if self.queue[first].request.operation() != Operation::Read => {
+                Some(first)
+            }
+            QueueOrder::Elevator => {
+                let stops: Vec<(usize, Option<u32>)> = candidates
+                    .filter(|(_, waiting)| waiting.request.operation() == Operation::Read)
+                    .map(|(i, _)| (i, self.cylinder(i)))
+                    .collect();
+                self.elevator.choose(self.arm.spot().0, &stops)
+            }
+        }
+    }
+
+    /// The cylinder where a queued read begins, if it needs the arm.
+    fn cylinder(&self, queued: usize) -> Option<u32> {
+        match self.back.locate(self.queue[queued].touched()).first() {
+            Some(&(_, Source::Home(pba) | Source::Mapped(pba))) => {
+                self.back.layout().spot(pba).map(|spot| spot.cylinder)
+            }
+            _ => None,
         }
     }
 
