@@ -52,7 +52,11 @@ mod tests {
         let (mut arm, mut left) = (arm, cylinders.to_vec());
         let mut served = Vec::new();
         while !left.is_empty() {
-            let stops: Vec<_> = left.iter().map(|&cylinder| Some(cylinder)).enumerate().collect();
+            let stops: Vec<_> = left
+                .iter()
+                .map(|&cylinder| Some(cylinder))
+                .enumerate()
+                .collect();
             let next = elevator.choose(arm, &stops).unwrap();
             arm = left.remove(next);
             served.push(arm);

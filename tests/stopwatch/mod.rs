@@ -14,6 +14,7 @@ pub(crate) const WRITE: Operation = Operation::Write { fua: false };
 pub(crate) const READ: Operation = Operation::Read;
 
 /// A drive and the moment.
+#[derive(Clone)]
 pub(crate) struct Stopwatch {
     pub(crate) drive: Drive,
     pub(crate) now: Instant,
@@ -25,7 +26,13 @@ pub(crate) struct Stopwatch {
 impl Stopwatch {
     pub(crate) fn new(profile: &Profile) -> Stopwatch {
         let drive = open::imagined(profile).expect("the profile's parts fit");
-        Stopwatch { drive, now: Instant::default(), capacity: profile.drive.capacity_bytes, requests: 0, answers: Vec::new() }
+        Stopwatch {
+            drive,
+            now: Instant::default(),
+            capacity: profile.drive.capacity_bytes,
+            requests: 0,
+            answers: Vec::new(),
+        }
     }
 
     /// A shipped profile, changed by `change`.
@@ -48,15 +55,20 @@ impl Stopwatch {
         assert_eq!(self.drive.failure(), None);
         let mut effects = Vec::new();
         self.drive.drain_effects(&mut effects);
-        self.answers.extend(effects.into_iter().filter_map(|effect| match effect {
-            Effect::Complete(completion) => Some(completion),
-            _ => None,
-        }));
+        self.answers
+            .extend(effects.into_iter().filter_map(|effect| match effect {
+                Effect::Complete(completion) => Some(completion),
+                _ => None,
+            }));
     }
 
     /// Keeps `depth` of the requests under way until all are answered; the answers in the order in
     /// which they were due.
-    pub(crate) fn closed_loop(&mut self, depth: usize, wanted: impl IntoIterator<Item = Wanted>) -> Vec<Completion> {
+    pub(crate) fn closed_loop(
+        &mut self,
+        depth: usize,
+        wanted: impl IntoIterator<Item = Wanted>,
+    ) -> Vec<Completion> {
         let mut wanted = wanted.into_iter();
         let mut under_way = 0;
         let mut done = Vec::new();
@@ -71,22 +83,59 @@ impl Stopwatch {
             }
             let due = self.answers.iter().map(|answer| answer.due).min();
             let deadline = self.drive.next_deadline().map(|deadline| deadline.at);
-            let next = [due, deadline].into_iter().flatten().min().expect("something is under way");
+            let next = [due, deadline]
+                .into_iter()
+                .flatten()
+                .min()
+                .expect("something is under way");
             self.now = self.now.max(next);
             self.drive.advance(self.now);
             self.collect();
             let now = self.now;
-            let mut answered: Vec<Completion> = self.answers.extract_if(.., |answer| answer.due <= now).collect();
+            let mut answered: Vec<Completion> = self
+                .answers
+                .extract_if(.., |answer| answer.due <= now)
+                .collect();
             answered.sort_by_key(|answer| answer.due);
             under_way -= answered.len();
             done.extend(answered);
         }
     }
 
+    /// Submits each request at its moment, in order, and goes on until all are answered; the answers
+    /// in the order in which they were due.
+    pub(crate) fn open_loop(
+        &mut self,
+        wanted: impl IntoIterator<Item = (Instant, Wanted)>,
+    ) -> Vec<Completion> {
+        let mut asked = 0;
+        for (moment, wanted) in wanted {
+            self.now = self.now.max(moment);
+            self.submit(wanted);
+            asked += 1;
+        }
+        while self.answers.len() < asked {
+            let deadline = self.drive.next_deadline().expect("something is under way");
+            self.now = self.now.max(deadline.at);
+            self.drive.advance(self.now);
+            self.collect();
+        }
+        let mut done: Vec<Completion> = self.answers.drain(..).collect();
+        done.sort_by_key(|answer| answer.due);
+        if let Some(last) = done.last() {
+            self.now = self.now.max(last.due);
+        }
+        done
+    }
+
     /// Nothing is asked for a while.
     pub(crate) fn pause(&mut self, ns: u64) {
         let until = Instant(self.now.0 + ns);
-        while let Some(deadline) = self.drive.next_deadline().filter(|deadline| deadline.at <= until) {
+        while let Some(deadline) = self
+            .drive
+            .next_deadline()
+            .filter(|deadline| deadline.at <= until)
+        {
             self.now = self.now.max(deadline.at);
             self.drive.advance(self.now);
             self.collect();
