@@ -1,7 +1,7 @@
 //! Owns the order of an elevator: onwards as long as something lies ahead, then back.
 //!
-//! It knows cylinders and which way it goes, and neither requests nor time. A request always in
-//! the cylinder where the arm is can keep it there: nothing here promises a longest wait.
+//! It knows cylinders and which way it goes, and neither requests nor time. Requests that
+//! keep coming for the arm's own cylinder hold it there: the caller bounds how long others wait.
 
 /// An elevator that goes inwards at first.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

@@ -166,6 +166,7 @@ impl Drive {
             ends: timing.end,
             ahead: true,
         });
+        self.answer_streaming_reads(at);
         true
     }
 

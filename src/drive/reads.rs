@@ -2,6 +2,7 @@
 
 use super::engine::Drive;
 use super::meters::Busy;
+use super::request::Operation;
 use super::waiting::Waiting;
 use crate::extent::LbaExtent;
 use crate::medium::movement::{Place, Purpose};
@@ -15,7 +16,8 @@ impl Drive {
     pub(super) fn take_read(&mut self, now: Instant, mut waiting: Waiting) {
         waiting.buffers.push(waiting.request.buffer());
         let touched = waiting.touched();
-        let ready = if self.needs_no_arm(touched) {
+        let needs_no_arm = self.needs_no_arm(touched);
+        let ready = if needs_no_arm {
             Some(now)
         } else {
             self.ahead.ready_at(touched, now)
@@ -27,13 +29,43 @@ impl Drive {
             self.queue.push_back(waiting);
             return;
         };
+        self.answer_read(waiting, now, ready);
+    }
+
+    /// Answers a read that needs no movement of its own: all of it is at hand at `ready`.
+    fn answer_read(&mut self, mut waiting: Waiting, now: Instant, ready: Instant) {
+        let touched = waiting.touched();
         let mut draft = Draft::default();
         self.plan_read(&waiting, touched, &mut draft);
         let (plan, mut timing) = self.issue(draft, now);
-        timing.transfer = ready.since(self.ready(now));
+        let ready = ready.max(self.ready(waiting.arrived));
+        timing.transfer = ready.since(self.ready(waiting.arrived).max(now));
         waiting.add(&timing);
-        self.ahead.host_read(touched);
-        self.complete(&waiting, ready.max(self.ready(now)), plan, now);
+        // What the arm has no part in says nothing of what it passes over meanwhile.
+        if !self.needs_no_arm(touched) || self.ahead.continues(touched) {
+            self.ahead.host_read(touched);
+        }
+        self.complete(&waiting, ready, plan, now);
+    }
+
+    /// Answers the queued reads that lie in the part of the medium that begins to pass now.
+    pub(super) fn answer_streaming_reads(&mut self, now: Instant) {
+        while let Some(front) = self.queue.front()
+            && front.request.operation() == Operation::Read
+            && let Some(ready) = self.ahead.ready_at(front.touched(), now)
+            && let Some(waiting) = self.queue.pop_front()
+        {
+            self.answer_read(waiting, now, ready);
+        }
+    }
+
+    /// Whether the drive reads ahead and everything that waits goes on there.
+    pub(super) fn streams_on(&self) -> bool {
+        let goes_on = |waiting: &Waiting| {
+            waiting.request.operation() == Operation::Read
+                && self.ahead.continues(waiting.touched())
+        };
+        self.ahead.wanted() && self.flushes.is_empty() && self.queue.iter().all(goes_on)
     }
 
     fn needs_no_arm(&self, range: LbaExtent) -> bool {

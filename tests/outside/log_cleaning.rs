@@ -21,6 +21,7 @@ fn amplification(passes: u32, entries: u64, bands: u64) -> f64 {
     let disk = Shingled {
         zones: &[4_096],
         bands_per_zone: 40,
+        band_tracks: 2,
         slots: 1_000,
     };
     let mut profile = disk.profile();

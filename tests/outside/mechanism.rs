@@ -127,8 +127,10 @@ pub(crate) struct Turn {
     pub(crate) grain: f64,
 }
 
-/// A read of `sectors` at `lba` with the arm on the track of sector `from`, from every angle.
+/// A read of `sectors` at `lba` with the arm on the track of sector `from`, from every angle. The
+/// drive still has sector `from` in its buffer, so that should not be one of those read.
 pub(crate) fn turn(profile: &Profile, from: u64, lba: u64, sectors: u64) -> Turn {
+    assert!(!(lba..lba + sectors).contains(&from), "read already");
     let mut parked = stopwatch(profile);
     parked.closed_loop(1, [read(from, 1)]);
     parked.pause(1_000_000_000);

@@ -32,6 +32,7 @@ fn bands_of_one_size_are_dirtied_as_the_law_says() {
     let disk = Shingled {
         zones: &[512],
         bands_per_zone: 1_000,
+        band_tracks: 2,
         slots: 6_000,
     };
     let profile = disk.profile();
@@ -59,6 +60,7 @@ fn a_large_drives_bands_are_dirtied_as_the_law_says() {
     let disk = Shingled {
         zones: &[512],
         bands_per_zone: 160_000,
+        band_tracks: 2,
         slots: 40_000,
     };
     let found = dirty(&disk.profile(), 33_744, 1);
@@ -76,6 +78,7 @@ fn bands_that_shrink_inwards_are_dirtied_in_fewer_numbers() {
     let disk = Shingled {
         zones: &zones,
         bands_per_zone: 1,
+        band_tracks: 2,
         slots: 6_000,
     };
     let profile = disk.profile();

@@ -104,6 +104,7 @@ fn staged_on_flash() -> Stopwatch {
     let disk = Shingled {
         zones: &[512],
         bands_per_zone: 100,
+        band_tracks: 2,
         slots: 4_000,
     };
     let mut profile: Profile = disk.profile();

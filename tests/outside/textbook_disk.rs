@@ -51,7 +51,7 @@ fn the_moves_take_what_is_printed() {
 #[test]
 fn a_block_takes_what_is_printed() {
     let profile = disk();
-    let least = turn(&profile, lba(700), lba(700), 4);
+    let least = turn(&profile, lba(700) + 99, lba(700), 4);
     let spacing = 2.0 * least.grain;
     near("least", least.least, 0.126_953 + GAP_MS, spacing);
     near("least, printed", least.least, 0.13, 0.005);

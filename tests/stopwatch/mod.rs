@@ -1,5 +1,7 @@
 //! A drive without bytes in virtual time, driven by black-box requests only, and how long each took.
 
+#![allow(dead_code)] // every test program compiles this anew and uses a part of it
+
 use imbrex::drive::Drive;
 use imbrex::drive::request::{Completion, Effect, Operation, Request};
 use imbrex::image::open;
