@@ -92,7 +92,9 @@ impl Drive {
         let (first, _) = candidates.clone().next()?;
         match self.profile.drive.queue_order {
             QueueOrder::Arrival => Some((first, first)),
-            QueueOrder::Nearest if self.queue[first].request.operation() != Operation::Read => {
+            QueueOrder::Nearest | QueueOrder::Elevator
+                if self.queue[first].request.operation() != Operation::Read =>
+            {
                 Some((first, first))
             }
             QueueOrder::Nearest => candidates
@@ -100,9 +102,6 @@ impl Drive {
                 .filter(|(_, waiting)| waiting.request.operation() == Operation::Read)
                 .min_by_key(|(i, _)| (self.distance(*i, at), *i))
                 .map(|(nearest, _)| (first, nearest)),
-            QueueOrder::Elevator if self.queue[first].request.operation() != Operation::Read => {
-                Some((first, first))
-            }
             QueueOrder::Elevator => {
                 let stops: Vec<(usize, Option<u32>)> = candidates
                     .filter(|(_, waiting)| waiting.request.operation() == Operation::Read)

@@ -97,9 +97,10 @@ fn sequential_reading_is_limited_by_skews_as_the_1995_specification_prints() {
     near("rate in MB/s", rate, 7.517_40, 1e-5);
 }
 
-/// The trade's rule for the number of 512-byte sectors of a disk of so many GB, from 50 to 8,000
-/// ("LBA counts for disk drives", standard LBA1 of 2009 and its successor, seen): 97,696,368 for 50
-/// and 1,953,504 for each GB more. Printed: 80 GB have 156,301,488.
+/// The trade's rule for the number of 512-byte sectors of a disk of so many GB, up to 8,000 (its
+/// standard on LBA counts, LBA1-02 and LBA1-03, seen): 97,696,368 for 50 and 1,953,504 for each GB
+/// more. Printed: 80 GB have 156,301,488. The others are derived. A drive of exactly so many sectors
+/// can be described, and its last sector read.
 #[test]
 fn disks_of_the_trades_sizes_can_be_made() {
     for (gigabytes, sectors) in [

@@ -96,7 +96,7 @@ fn the_mean_move_over_all_pairs_is_the_derived_one() {
 }
 
 /// A maker's definition of the average seek ("5K320 SATA OEM Specification", 4.4.2): the sum of
-/// (max + 1 - n) (t_in + t_out) over all n, divided by (max + 1) max. Moves by nothing do not count.
+/// (max + 1 - n) (in + out) over all n, divided by (max + 1) max. Moves by nothing do not count.
 /// Every ordered pair of 24 tracks is gone to and from on the drive itself.
 #[test]
 fn moves_of_every_pair_average_to_the_makers_definition() {
@@ -107,7 +107,7 @@ fn moves_of_every_pair_average_to_the_makers_definition() {
     for from in 0..u64::from(tracks) {
         for to in (0..u64::from(tracks)).filter(|&to| to != from) {
             watch.closed_loop(1, [read(from * 12, 1)]);
-            sum = sum + watch.closed_loop(1, [read(to * 12, 1)])[0].breakdown.seek;
+            sum += watch.closed_loop(1, [read(to * 12, 1)])[0].breakdown.seek;
         }
     }
     let law = SeekTimes::new(&profile.platters);

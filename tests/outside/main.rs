@@ -5,6 +5,8 @@
 //! "from memory" where the source was not at hand, and the reason of its tolerance. "Derived" is
 //! arithmetic on the inputs. `docs/timing-model.md` lists what is checked where, and what cannot be.
 
+#![allow(clippy::unwrap_used)] // in a test it is an assertion
+
 mod arm_scheduling;
 mod capacity;
 mod classical_seek_curve;

@@ -147,7 +147,7 @@ pub(crate) fn turn(profile: &Profile, from: u64, lba: u64, sectors: u64) -> Turn
             .iter_mut()
             .zip([parts.seek, parts.rotation, parts.transfer, all])
         {
-            *sum = *sum + part;
+            *sum += part;
         }
         (least, most) = (least.min(all), most.max(all));
     }
