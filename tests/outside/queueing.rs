@@ -1,4 +1,4 @@
-//! Open arrivals: the mean wait in front of the disk, by the formula of Pollaczek and Khinchine.
+//! Open arrivals: the mean wait in front of the disk, by the formula for one server.
 //!
 //! Requests that come at random with rate l to a server whose service S is independent of them wait
 //! l E[S^2] / (2 (1 - l E[S])) ("Introduction to Queueing Theory", 1981, page 189, as cited by an

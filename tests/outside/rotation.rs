@@ -103,8 +103,9 @@ fn waits(count: u64) -> Vec<f64> {
 }
 
 /// Derived: the wait is uniform over a turn T, of mean T/2 and variance T^2/12. Tolerances are four
-/// standard errors: of the mean T/sqrt(12 n), of the variance T^2/sqrt(180 n). A uniform sample fails
-/// the test of Kolmogorov and Smirnov at this level once in a thousand seeds.
+/// standard errors: of the mean T/sqrt(12 n), of the variance T^2/sqrt(180 n). The largest
+/// distance of the sample's distribution from the uniform one exceeds the level asked for once in a
+/// thousand seeds.
 #[test]
 fn the_wait_at_a_random_moment_is_uniform_over_a_turn() {
     let turn: f64 = 60_000.0 / 7_200.0;
