@@ -8,6 +8,7 @@ use std::collections::VecDeque;
 
 use super::back::Back;
 use super::cache::Cache;
+use super::elevator::Elevator;
 use super::meters::{Busy, Meters};
 use super::read_ahead::ReadAhead;
 use super::request::{Completion, Counters, Deadline, Effect, Operation, Request};
@@ -34,6 +35,7 @@ pub struct Drive {
     pub(super) cache: Cache,
     /// Reads, writes, trims and zeroing in order of arrival.
     pub(super) queue: VecDeque<Waiting>,
+    pub(super) elevator: Elevator,
     /// Flushes, each with the generation of the cache that it waits for.
     pub(super) flushes: VecDeque<(Waiting, u64)>,
     /// What the waiting writes lack.
@@ -109,6 +111,7 @@ impl Drive {
             guard,
             back,
             queue: VecDeque::new(),
+            elevator: Elevator::default(),
             flushes: VecDeque::new(),
             need: None,
             yielded: false,

@@ -13,7 +13,7 @@ use crate::translation::draft::Draft;
 use crate::translation::state::Source;
 use crate::units::index;
 
-/// How often the oldest request lets a nearer one go first.
+/// How often the oldest request lets another one go first that the order of the queue prefers.
 const PASSED_OVER_MAX: u32 = 32;
 
 impl Drive {
@@ -67,17 +67,17 @@ impl Drive {
 
     /// Index of the queued request to serve next: while writes lack room, only others.
     fn next_request(&mut self, at: Instant) -> Option<usize> {
-        let (first, nearest) = self.candidates(at)?;
-        if first == nearest || self.passed_over >= PASSED_OVER_MAX {
+        let (first, preferred) = self.candidates(at)?;
+        if first == preferred || self.passed_over >= PASSED_OVER_MAX {
             self.passed_over = 0;
             return Some(first);
         }
         self.passed_over += 1;
-        Some(nearest)
+        Some(preferred)
     }
 
-    /// The oldest queued request that can be served, and the one that the arm would meet first.
-    fn candidates(&self, at: Instant) -> Option<(usize, usize)> {
+    /// The oldest queued request that can be served, and the one that the order of the queue prefers.
+    fn candidates(&mut self, at: Instant) -> Option<(usize, usize)> {
         let depth = index(u64::from(self.profile.drive.queue_depth));
         let blocked = self.need.is_some();
         let mut candidates = self
@@ -92,7 +92,9 @@ impl Drive {
         let (first, _) = candidates.clone().next()?;
         match self.profile.drive.queue_order {
             QueueOrder::Arrival => Some((first, first)),
-            QueueOrder::Nearest if self.queue[first].request.operation() != Operation::Read => {
+            QueueOrder::Nearest | QueueOrder::Elevator
+                if self.queue[first].request.operation() != Operation::Read =>
+            {
                 Some((first, first))
             }
             QueueOrder::Nearest => candidates
@@ -100,6 +102,24 @@ impl Drive {
                 .filter(|(_, waiting)| waiting.request.operation() == Operation::Read)
                 .min_by_key(|(i, _)| (self.distance(*i, at), *i))
                 .map(|(nearest, _)| (first, nearest)),
+            QueueOrder::Elevator => {
+                let stops: Vec<(usize, Option<u32>)> = candidates
+                    .filter(|(_, waiting)| waiting.request.operation() == Operation::Read)
+                    .map(|(i, _)| (i, self.cylinder(i)))
+                    .collect();
+                let next = self.elevator.choose(self.arm.spot().0, &stops)?;
+                Some((first, next))
+            }
+        }
+    }
+
+    /// The cylinder where a queued read begins, if it needs the arm.
+    fn cylinder(&self, queued: usize) -> Option<u32> {
+        match self.back.locate(self.queue[queued].touched()).first() {
+            Some(&(_, Source::Home(pba) | Source::Mapped(pba))) => {
+                self.back.layout().spot(pba).map(|spot| spot.cylinder)
+            }
+            _ => None,
         }
     }
 

@@ -85,6 +85,8 @@ pub enum QueueOrder {
     Arrival,
     /// The request with the shortest positioning time first.
     Nearest,
+    /// The next one in the direction of the arm; it turns where nothing lies ahead.
+    Elevator,
 }
 
 /// The mechanism.

@@ -14,6 +14,7 @@ pub(super) const PERSONALITY: &Words<Personality> = &[
 pub(super) const QUEUE_ORDER: &Words<QueueOrder> = &[
     ("arrival", QueueOrder::Arrival),
     ("nearest", QueueOrder::Nearest),
+    ("elevator", QueueOrder::Elevator),
 ];
 pub(super) const PLACE: &Words<Place> = &[
     ("outer", Place::Outer),

@@ -89,7 +89,11 @@ pub(crate) fn styled(dice: &mut Dice) -> Profile {
     }
     profile.drive.formatted = dice.one_in(3);
     profile.drive.queue_depth = dice.one_of([1, 4, 4, 8]);
-    profile.drive.queue_order = dice.one_of([QueueOrder::Arrival, QueueOrder::Nearest]);
+    profile.drive.queue_order = dice.one_of([
+        QueueOrder::Arrival,
+        QueueOrder::Nearest,
+        QueueOrder::Elevator,
+    ]);
     profile.cleaning.passes = dice.one_of([2, 3, 4]);
     profile.cleaning.style = dice.one_of([CleaningStyle::Aggressive, CleaningStyle::Lazy]);
     profile.cleaning.step =

@@ -1,5 +1,7 @@
 //! A drive without bytes in virtual time, driven by black-box requests only, and how long each took.
 
+#![allow(dead_code)] // every test program compiles this anew and uses a part of it
+
 use imbrex::drive::Drive;
 use imbrex::drive::request::{Completion, Effect, Operation, Request};
 use imbrex::image::open;
@@ -14,6 +16,7 @@ pub(crate) const WRITE: Operation = Operation::Write { fua: false };
 pub(crate) const READ: Operation = Operation::Read;
 
 /// A drive and the moment.
+#[derive(Clone)]
 pub(crate) struct Stopwatch {
     pub(crate) drive: Drive,
     pub(crate) now: Instant,
@@ -99,6 +102,32 @@ impl Stopwatch {
             under_way -= answered.len();
             done.extend(answered);
         }
+    }
+
+    /// Submits each request at its moment, in order, and goes on until all are answered; the answers
+    /// in the order in which they were due.
+    pub(crate) fn open_loop(
+        &mut self,
+        wanted: impl IntoIterator<Item = (Instant, Wanted)>,
+    ) -> Vec<Completion> {
+        let mut asked = 0;
+        for (moment, wanted) in wanted {
+            self.now = self.now.max(moment);
+            self.submit(wanted);
+            asked += 1;
+        }
+        while self.answers.len() < asked {
+            let deadline = self.drive.next_deadline().expect("something is under way");
+            self.now = self.now.max(deadline.at);
+            self.drive.advance(self.now);
+            self.collect();
+        }
+        let mut done: Vec<Completion> = self.answers.drain(..).collect();
+        done.sort_by_key(|answer| answer.due);
+        if let Some(last) = done.last() {
+            self.now = self.now.max(last.due);
+        }
+        done
     }
 
     /// Nothing is asked for a while.
