@@ -8,6 +8,7 @@ pub mod back;
 pub mod cache;
 pub mod cause;
 pub mod engine;
+pub mod job_record;
 pub mod jobs;
 pub mod meters;
 pub mod read_ahead;
