@@ -1,0 +1,190 @@
+//! How fast the drive plans, with neither bytes nor clock, on one core.
+//!
+//! `cargo bench --bench planning` prints: the wall time and the memory of filling the desktop's
+//! staging area and draining it; host operations a second for staged random writes; and what an
+//! operation costs by how many extents the map holds.
+#![allow(missing_docs, clippy::print_stdout)] // a program for people
+
+use std::time::Instant as Real;
+
+use imbrex::drive::Drive;
+use imbrex::drive::request::{Effect, Operation, Request};
+use imbrex::image::open;
+use imbrex::lab::simulation::{self, Observers};
+use imbrex::lab::workload::Workload;
+use imbrex::medium::movement::RequestId;
+use imbrex::profile::Profile;
+use imbrex::time::Instant;
+use rand_chacha::ChaCha8Rng;
+use rand_core::{Rng, SeedableRng};
+
+const PAGE: u64 = 4096;
+const UNDER_WAY: usize = 64;
+
+fn desktop() -> Profile {
+    let text = Profile::built_in("desktop-5tb").expect("a shipped profile");
+    Profile::from_toml("desktop-5tb", text).expect("it is valid")
+}
+
+fn main() {
+    fill_and_drain();
+    operations_a_second();
+    cost_by_extents();
+}
+
+fn fill_and_drain() {
+    let mut profile = desktop();
+    profile.write_cache.enabled = false;
+    let words = "uniform write 4KiB 33744-requests then-drain";
+    let (seconds, _) = simulated(&profile, words);
+    println!("fill the desktop's staging area with 33,744 random writes, then drain:");
+    println!("  {seconds:.2} s, peak memory {} MB\n", peak_kb() / 1000);
+}
+
+fn operations_a_second() {
+    println!("host operations a second, random 4 KiB writes on the desktop:");
+    for (what, cached, depth) in [
+        ("write cache on, 1 under way", true, 1),
+        ("write cache on, 64 under way", true, 64),
+        ("write cache off, 1 under way", false, 1),
+        ("write cache off, 64 under way", false, 64),
+    ] {
+        let mut profile = desktop();
+        profile.write_cache.enabled = cached;
+        // Few enough that none waits for cleaning.
+        let count = if cached {
+            1_000_000
+        } else {
+            30_000 * depth.min(30)
+        };
+        let words = format!("uniform write 4KiB {count}-requests {depth}-under-way");
+        let (seconds, answered) = simulated(&profile, &words);
+        println!("  {what:<32}{:>12.0}", float(answered) / seconds);
+    }
+    println!();
+}
+
+/// Seconds of real time, and requests answered.
+fn simulated(profile: &Profile, words: &str) -> (f64, u64) {
+    let workload = Workload::from_words(words).expect("the words are known");
+    let begun = Real::now();
+    let observers = Observers {
+        progress: &mut |_| {},
+        jobs: None,
+    };
+    let summary = simulation::run(profile, &workload, observers).expect("it runs");
+    (begun.elapsed().as_secs_f64(), summary.answered)
+}
+
+fn cost_by_extents() {
+    let mut profile = desktop();
+    profile.drive.capacity_bytes = 4_000_000_000_000 / PAGE * PAGE;
+    let staging = profile.staging.as_mut().expect("the desktop stages");
+    staging.extents = 40_000_000;
+    staging.slots = 100_000;
+    staging.bytes = 80_000_000_000 / PAGE * PAGE;
+    println!("staged random writes by extents held, write cache on:");
+    println!(
+        "  {:>12}{:>16}{:>16}{:>12}",
+        "extents", "ns/operation", "operations/s", "memory MB"
+    );
+    let mut loop_ = ClosedLoop::new(&profile);
+    for extents in [10_000, 100_000, 1_000_000, 3_000_000, 10_000_000] {
+        while loop_.extents() < extents {
+            loop_.write(10_000);
+        }
+        let measured = 100_000;
+        let begun = Real::now();
+        loop_.write(measured);
+        let ns = begun.elapsed().as_secs_f64() * 1e9 / float(measured);
+        println!(
+            "  {extents:>12}{ns:>16.0}{:>16.0}{:>12}",
+            1e9 / ns,
+            peak_kb() / 1000
+        );
+    }
+}
+
+/// Keeps writes under way on a drive, without any account of them.
+struct ClosedLoop {
+    drive: Drive,
+    now: Instant,
+    capacity: u64,
+    random: ChaCha8Rng,
+    requests: u64,
+    pending: Vec<Instant>,
+    effects: Vec<Effect>,
+}
+
+impl ClosedLoop {
+    fn new(profile: &Profile) -> ClosedLoop {
+        ClosedLoop {
+            drive: open::imagined(profile).expect("its parts fit"),
+            now: Instant::default(),
+            capacity: profile.drive.capacity_bytes,
+            random: ChaCha8Rng::seed_from_u64(1),
+            requests: 0,
+            pending: Vec::new(),
+            effects: Vec::new(),
+        }
+    }
+
+    fn extents(&self) -> u64 {
+        self.drive.translation().map_or(0, |t| t.extents_used())
+    }
+
+    fn write(&mut self, count: u64) {
+        let last = self.requests + count;
+        while self.requests < last {
+            while self.pending.len() < UNDER_WAY {
+                self.submit();
+            }
+            let due = self.pending.iter().min().copied();
+            let deadline = self.drive.next_deadline().map(|deadline| deadline.at);
+            let next = [due, deadline].into_iter().flatten().min();
+            self.now = self.now.max(next.expect("something is under way"));
+            self.drive.advance(self.now);
+            self.collect();
+            let now = self.now;
+            self.pending.retain(|due| *due > now);
+        }
+    }
+
+    fn submit(&mut self) {
+        self.requests += 1;
+        let offset = self.random.next_u64() % (self.capacity / PAGE) * PAGE;
+        let write = Operation::Write { fua: false };
+        let id = RequestId(self.requests);
+        let request = Request::new(id, write, offset, PAGE, self.capacity).expect("in bounds");
+        self.drive.submit(self.now, request);
+        // Not answered before the drive says when.
+        self.pending.push(Instant(u64::MAX));
+        self.collect();
+    }
+
+    fn collect(&mut self) {
+        assert_eq!(self.drive.failure(), None);
+        self.drive.drain_effects(&mut self.effects);
+        for effect in self.effects.drain(..) {
+            if let Effect::Complete(completion) = effect {
+                let open = self.pending.iter_mut().find(|due| due.0 == u64::MAX);
+                *open.expect("it was submitted") = completion.due;
+            }
+        }
+    }
+}
+
+/// Most memory that the process has had, in kilobytes.
+fn peak_kb() -> u64 {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:"));
+    let words = line.unwrap_or_default().split_whitespace();
+    words
+        .filter_map(|word| word.parse().ok())
+        .next()
+        .unwrap_or(0)
+}
+
+fn float(count: u64) -> f64 {
+    f64::from(u32::try_from(count).expect("fewer than four billion"))
+}
