@@ -3,15 +3,14 @@
 
 #[path = "cli/image.rs"]
 mod image;
-#[path = "cli/nbd_client.rs"]
 mod nbd_client;
-#[path = "cli/program.rs"]
 mod program;
 
 use std::fs;
 use std::path::Path;
 
 use image::{FULL_MAP, JOURNAL, SUPERBLOCK, Scratch};
+use nbd_client::NoAnswer;
 use program::{Served, imbrex};
 
 /// Error numbers of NBD.
@@ -156,7 +155,7 @@ fn serving_for_reading_only_writes_nothing() {
     let served = Served::start(&scratch.image, "--read-only --pace off");
     let mut client = served.client();
     assert!(client.read(0, 8192) == Ok(written), "other bytes came back");
-    assert_eq!(client.write(0, &[1; 4096]), Err(EPERM));
+    assert_eq!(client.write(0, &[1; 4096]), Err(NoAnswer::Error(EPERM)));
     imbrex("inspect {}", &scratch.image).success();
     served.stop().success();
     assert!(scratch.bytes() == before, "the image was written to");

@@ -196,13 +196,14 @@ fn write_latencies(text: &mut String, account: &Account) {
         );
     }
     for (turn, slow) in account.slowest.iter().enumerate() {
-        let range = match slow.bytes {
+        let place = match slow.bytes {
+            // A flush is of everything and nowhere.
             0 => String::new(),
             bytes => format!(" of {} at byte {}", BinaryBytes(bytes), slow.offset),
         };
         let _ = writeln!(
             text,
-            "{:<12}{}{range} took {}: {}",
+            "{:<12}{}{place} took {}: {}",
             if turn == 0 { "slowest" } else { "" },
             slow.operation,
             Duration(slow.took_ns),

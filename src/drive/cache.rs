@@ -1,7 +1,9 @@
 //! Owns the volatile write cache: what was acknowledged and is not on the medium yet.
 //!
 //! Always holds: a buffer is held as long as some extent refers to it, and is told to be released
-//! in the moment in which the last one goes. What is here is lost in a power cut.
+//! in the moment in which the last one goes. What is written over counts as old as what was there:
+//! a flush that waits for the former bytes must wait for those that took their place, because the
+//! former ones will never reach the medium. What is here is lost in a power cut.
 
 use std::collections::BTreeMap;
 
@@ -167,24 +169,30 @@ impl Cache {
     }
 
     /// The pieces to destage next, in the order of a sweep over the addresses, at most `sectors`
-    /// of them (the last one is cut), all in one unbroken run if `one_run`.
-    pub fn next_pieces(&self, sectors: Sectors, one_run: bool) -> Vec<Piece> {
+    /// of them (the last one is cut), all in one unbroken run if `one_run`. `before`: only what is
+    /// older than this mark, so that a flush does not wait for a host that never stops writing.
+    pub fn next_pieces(&self, sectors: Sectors, one_run: bool, before: Option<u64>) -> Vec<Piece> {
+        let ahead = self.pieces_from(self.cursor, sectors, one_run, before);
+        if ahead.is_empty() {
+            self.pieces_from(Lba(0), sectors, one_run, before)
+        } else {
+            ahead
+        }
+    }
+
+    fn pieces_from(
+        &self,
+        begin: Lba,
+        sectors: Sectors,
+        one_run: bool,
+        before: Option<u64>,
+    ) -> Vec<Piece> {
         let mut pieces: Vec<Piece> = Vec::new();
         let mut left = sectors;
-        let Some((first, _)) = self
-            .map
-            .next_from(self.cursor)
-            .or_else(|| self.map.next_from(Lba(0)))
-        else {
-            return pieces;
-        };
-        let begin = first.start.max(if first.contains(self.cursor) {
-            self.cursor
-        } else {
-            first.start
-        });
         let rest = LbaExtent::new(begin, Sectors(u64::MAX - begin.0));
-        for (extent, value) in self.map.overlapping(rest) {
+        let due = |value: &Cached| before.is_none_or(|mark| value.generation < mark);
+        let parts = self.map.overlapping(rest);
+        for (extent, value) in parts.filter(|(_, value)| due(value)) {
             let broken = pieces
                 .last()
                 .is_some_and(|last| last.extent.end() != extent.start);

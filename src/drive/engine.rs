@@ -41,6 +41,10 @@ pub struct Drive {
     pub(super) need: Option<NoRoom>,
     /// The last job was cleaning for a waiting write: others may have their turn.
     pub(super) yielded: bool,
+    /// The last job was for a flush: others may have their turn.
+    pub(super) flush_yields: bool,
+    /// How often the oldest request has let a nearer one go first.
+    pub(super) passed_over: u32,
     pub(super) job: Option<Job>,
     pub(super) ahead: ReadAhead,
     pub(super) meters: Meters,
@@ -64,7 +68,7 @@ pub struct Drive {
     pub(super) clean_in_vain: bool,
     pub(super) closing: Closing,
     /// Nothing may be written.
-    still: bool,
+    pub(super) still: bool,
     failure: Option<String>,
 }
 
@@ -111,6 +115,8 @@ impl Drive {
             flushes: VecDeque::new(),
             need: None,
             yielded: false,
+            flush_yields: false,
+            passed_over: 0,
             job: None,
             meters: Meters::default(),
             counters: Counters::default(),

@@ -1,7 +1,8 @@
 //! Owns the choice of the arm's next job.
 //!
-//! Order: host requests, cleaning for a write that lacks room (in turn with other requests), the
-//! cache, then what the drive does on its own account when the host leaves it alone.
+//! Order: host requests (in turn with a flush that is older), cleaning for a write that lacks room
+//! (in turn with other requests), the cache, then what the drive does on its own account when the
+//! host leaves it alone. Whoever waits gets a turn after a bounded number of others.
 
 use super::engine::{Closing, Drive};
 use super::meters::Busy;
@@ -11,6 +12,9 @@ use crate::time::Instant;
 use crate::translation::draft::Draft;
 use crate::translation::state::Source;
 use crate::units::index;
+
+/// How often the oldest request lets a nearer one go first.
+const PASSED_OVER_MAX: u32 = 32;
 
 impl Drive {
     /// Starts the next job at `at`, if there is any; tells whether it did.
@@ -28,7 +32,13 @@ impl Drive {
             return self.clean_for_room(at);
         }
         self.yielded = false;
-        if let Some(chosen) = self.next_request(at) {
+        let chosen = self.next_request(at);
+        if self.flush_has_its_turn(chosen) && self.serve_flushes(at) {
+            self.flush_yields = true;
+            return true;
+        }
+        self.flush_yields = false;
+        if let Some(chosen) = chosen {
             self.serve(chosen, at);
             return true;
         }
@@ -46,8 +56,28 @@ impl Drive {
         self.on_own_account(at)
     }
 
+    /// A flush that came before the request chosen takes turns with the host's requests: neither
+    /// waits for the other for ever.
+    fn flush_has_its_turn(&self, chosen: Option<usize>) -> bool {
+        let (Some((flush, _)), Some(chosen)) = (self.flushes.front(), chosen) else {
+            return false;
+        };
+        self.need.is_none() && !self.flush_yields && flush.arrived <= self.queue[chosen].arrived
+    }
+
     /// Index of the queued request to serve next: while writes lack room, only others.
-    fn next_request(&self, at: Instant) -> Option<usize> {
+    fn next_request(&mut self, at: Instant) -> Option<usize> {
+        let (first, nearest) = self.candidates(at)?;
+        if first == nearest || self.passed_over >= PASSED_OVER_MAX {
+            self.passed_over = 0;
+            return Some(first);
+        }
+        self.passed_over += 1;
+        Some(nearest)
+    }
+
+    /// The oldest queued request that can be served, and the one that the arm would meet first.
+    fn candidates(&self, at: Instant) -> Option<(usize, usize)> {
         let depth = index(u64::from(self.profile.drive.queue_depth));
         let blocked = self.need.is_some();
         let mut candidates = self
@@ -61,15 +91,15 @@ impl Drive {
             });
         let (first, _) = candidates.clone().next()?;
         match self.profile.drive.queue_order {
-            QueueOrder::Arrival => Some(first),
+            QueueOrder::Arrival => Some((first, first)),
             QueueOrder::Nearest if self.queue[first].request.operation() != Operation::Read => {
-                Some(first)
+                Some((first, first))
             }
             QueueOrder::Nearest => candidates
                 .by_ref()
                 .filter(|(_, waiting)| waiting.request.operation() == Operation::Read)
                 .min_by_key(|(i, _)| (self.distance(*i, at), *i))
-                .map(|(i, _)| i),
+                .map(|(nearest, _)| (first, nearest)),
         }
     }
 
@@ -101,7 +131,8 @@ impl Drive {
             return false;
         }
         if !self.cache.is_clean_before(*mark) {
-            return self.destage(at);
+            let mark = Some(*mark);
+            return self.destage(at, mark);
         }
         let mut draft = Draft::default();
         self.back.flush(&mut draft);
@@ -122,7 +153,11 @@ impl Drive {
             return false;
         };
         if !self.cache.is_clean_before(mark) {
-            return self.destage(at);
+            return self.destage(at, Some(mark));
+        }
+        if self.still {
+            self.closing = Closing::Done;
+            return false;
         }
         let mut draft = Draft::default();
         self.back.merge(&mut draft);
@@ -137,11 +172,11 @@ impl Drive {
         let since = self.cached_since;
         let delay = self.profile.write_cache.destage_delay;
         let cache_due = since.is_some_and(|since| self.cache.is_half_full() || since + delay <= at);
-        if cache_due && self.destage(at) {
+        if cache_due && self.destage(at, None) {
             return true;
         }
-        if self.ahead.wanted() {
-            return self.read_ahead(at);
+        if self.ahead.wanted() && self.read_ahead(at) {
+            return true;
         }
         let idle_from = self.last_host + self.profile.cleaning.idle_delay;
         at >= idle_from && self.wants_cleaning() && self.clean(at)

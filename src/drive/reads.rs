@@ -16,7 +16,8 @@ impl Drive {
     pub(super) fn take_read(&mut self, now: Instant, mut waiting: Waiting) {
         waiting.buffers.push(waiting.request.buffer());
         let touched = waiting.touched();
-        let ready = if self.needs_no_arm(touched) {
+        let needs_no_arm = self.needs_no_arm(touched);
+        let ready = if needs_no_arm {
             Some(now)
         } else {
             self.ahead.ready_at(touched, now)
@@ -40,7 +41,10 @@ impl Drive {
         let ready = ready.max(self.ready(waiting.arrived));
         timing.transfer = ready.since(self.ready(waiting.arrived).max(now));
         waiting.add(&timing);
-        self.ahead.host_read(touched);
+        // What the arm has no part in says nothing of what it passes over meanwhile.
+        if !self.needs_no_arm(touched) || self.ahead.continues(touched) {
+            self.ahead.host_read(touched);
+        }
         self.complete(&waiting, ready, plan, now);
     }
 

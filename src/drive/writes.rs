@@ -23,7 +23,9 @@ impl Drive {
         if matches!(waiting.request.operation(), Operation::Write { .. }) {
             waiting.buffers.push(waiting.request.buffer());
         }
-        if self.absorbs(&waiting) && waiting.is_whole() {
+        let mut queued = self.queue.iter();
+        let others_lack_room = queued.any(|other| self.lacks_room(other));
+        if self.absorbs(&waiting) && waiting.is_whole() && !others_lack_room {
             let mut draft = Draft::default();
             self.prepare(&mut waiting, &mut draft);
             debug_assert!(draft.is_empty(), "whole sectors need no reading");
@@ -39,6 +41,13 @@ impl Drive {
     fn absorbs(&self, waiting: &Waiting) -> bool {
         let touched = waiting.touched();
         self.is_for_cache(waiting) && self.cache.has_room(touched.sectors) && !self.is_held(touched)
+    }
+
+    /// Whether it waits for room in the cache. What comes later must not take that room from it.
+    fn lacks_room(&self, waiting: &Waiting) -> bool {
+        waiting.request.operation() != Operation::Read
+            && self.is_for_cache(waiting)
+            && !self.cache.has_room(waiting.touched().sectors)
     }
 
     /// Whether it goes through the cache, once there is room.
@@ -87,7 +96,7 @@ impl Drive {
             }
             let waiting = &self.queue[chosen];
             let full = !self.cache.has_room(waiting.touched().sectors);
-            if full && self.is_for_cache(waiting) && self.destage(at) {
+            if full && self.is_for_cache(waiting) && self.destage(at, None) {
                 return;
             }
         }
@@ -202,6 +211,15 @@ impl Drive {
         }
         let touched = waiting.touched();
         let overlaps = |other: &Waiting| other.touched().intersect(&touched).is_some();
+        // Once a sector is read and merged, no other write of it may get through: neither one that
+        // did so before, nor one that is due before this one.
+        let overtakes = |i: usize| {
+            let other = &self.queue[i];
+            other.request.operation() != Operation::Read && overlaps(other)
+        };
+        if (0..candidate).any(|i| !owners.contains(&i) && overtakes(i)) {
+            return false;
+        }
         // Reading what a sector held must not overtake a write of it that is only gathered.
         let clashes =
             |other: &Waiting| overlaps(other) && !(waiting.is_whole() && other.is_whole());
@@ -348,12 +366,15 @@ impl Drive {
         }
         let (plan, timing) = self.issue(draft, at);
         waiting.add(&timing);
-        self.complete(&waiting, timing.end, plan, at);
+        // Where only the edges were left to do, what made them durable is an earlier plan.
+        let needs = plan.or(self.last_barrier);
+        self.complete(&waiting, timing.end, needs, at);
         self.occupy(Busy::Host, at, timing.end);
     }
 
-    /// Moves some of the cache to the medium; tells whether there was anything.
-    pub(super) fn destage(&mut self, at: Instant) -> bool {
+    /// Moves some of the cache to the medium (`before`: of what is older than this mark); tells
+    /// whether there was anything.
+    pub(super) fn destage(&mut self, at: Instant, before: Option<u64>) -> bool {
         let most = self
             .profile
             .staging
@@ -363,7 +384,7 @@ impl Drive {
         let look = Sectors::holding(most.max(self.profile.write_cache.bypass_run_bytes))
             .max(Sectors(1024));
         let one_run = self.profile.staging.is_none();
-        let found = self.cache.next_pieces(look, one_run);
+        let found = self.cache.next_pieces(look, one_run, before);
         if found.is_empty() {
             return false;
         }

@@ -154,7 +154,7 @@ fn existing_file(
 fn check_and_lock(path: &Path, file: &File, usage: Use) -> Result<(), BackingError> {
     let found = file.metadata().map_err(system(path, "look at"))?;
     check_kind(path, &found, false)?;
-    if !lock::take(file, usage).map_err(system(path, "lock"))? {
+    if !lock::take_from_the_dead(file, usage).map_err(system(path, "lock"))? {
         return Err(BackingError::Locked {
             path: path.into(),
             holders: lock::holders(file),

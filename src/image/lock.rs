@@ -1,16 +1,23 @@
 //! Owns the lock that keeps a second server away from an image, and who may hold it.
 //!
 //! The lock is advisory and belongs to the opened file: it ends with the last copy of the
-//! descriptor, also when the process is killed.
+//! descriptor, also when the process is killed. What the kernel was doing for a killed process keeps
+//! such a copy until it is finished, a moment longer than the process lives.
 
 use std::fmt;
 use std::fs::{self, File};
 use std::io;
 use std::os::fd::AsRawFd;
 use std::os::unix::fs::MetadataExt;
+use std::time::{Duration, Instant};
 
 use nix::errno::Errno;
 use nix::fcntl::FlockArg;
+
+/// How long a lock may outlive its process: a slow disk has to finish what it was given.
+const LEFT_BEHIND_MAX: Duration = Duration::from_secs(10);
+/// How often it is tried meanwhile.
+const RETRY: Duration = Duration::from_millis(5);
 
 /// A process that may hold the lock.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -51,6 +58,20 @@ pub(super) fn take(file: &File, wanted: Use) -> io::Result<bool> {
     }
 }
 
+/// As [`take`], and waits for a lock that no living process holds.
+pub(super) fn take_from_the_dead(file: &File, wanted: Use) -> io::Result<bool> {
+    let begun = Instant::now();
+    loop {
+        if take(file, wanted)? {
+            return Ok(true);
+        }
+        if !holders(file).is_empty() || begun.elapsed() > LEFT_BEHIND_MAX {
+            return Ok(false);
+        }
+        std::thread::sleep(RETRY);
+    }
+}
+
 /// Who may hold the lock on `file`. The kernel's list names files by their number within a
 /// filesystem, so this is a hint for people.
 pub(super) fn holders(file: &File) -> Vec<LockHolder> {
@@ -58,12 +79,13 @@ pub(super) fn holders(file: &File) -> Vec<LockHolder> {
         return Vec::new();
     };
     let text = fs::read_to_string("/proc/locks").unwrap_or_default();
+    // One without a name has ended meanwhile.
+    let name_of = |pid| fs::read_to_string(format!("/proc/{pid}/comm")).ok();
     pids(&text, inode)
         .into_iter()
-        .map(|pid| LockHolder {
-            pid,
-            name: fs::read_to_string(format!("/proc/{pid}/comm"))
-                .map_or_else(|_| "ended".into(), |name| name.trim_end().to_string()),
+        .filter_map(|pid| {
+            let name = name_of(pid)?.trim_end().to_owned();
+            Some(LockHolder { pid, name })
         })
         .collect()
 }

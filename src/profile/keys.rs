@@ -274,7 +274,7 @@ pub const KEYS: &[Key] = &[
     only("staging.rate", WITH_FLASH, RATE, "transfer rate of the flash memory"),
     key("staging.bytes", range(Unit::Bytes, SECTOR, 1 << 50), "most payload staged at once"),
     key("staging.slots", count(1, 1 << 38), "most log slots in use at once: quanta, or pages of 4096 bytes on flash"),
-    key("staging.extents", count(1, 1 << 32), "most extents in the map at once"),
+    key("staging.extents", count(2, 1 << 32), "most extents in the map at once"),
     key("staging.entry_max", sectors(SECTOR, 1 << 30), "most payload of one log entry"),
     key("staging.merge_every", count(1, 1_000_000_000), "entries between two merges of the map"),
     key("staging.merge_tracks", count(1, 1_000_000), "tracks that one merge of the map writes"),

@@ -329,7 +329,7 @@ fn shrink_staging(staging: &mut Staging, share: Share, bytes_min: u64) {
         .next_multiple_of(SECTOR_BYTES)
         .min(staging.bytes);
     staging.slots = share.of(staging.slots).max(1);
-    staging.extents = share.of(staging.extents).max(1);
+    staging.extents = share.of(staging.extents).max(2);
     let entry_max = staging.bytes / 2 / SECTOR_BYTES * SECTOR_BYTES;
     staging.entry_bytes_max = staging.entry_bytes_max.min(entry_max.max(SECTOR_BYTES));
 }

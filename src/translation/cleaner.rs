@@ -222,7 +222,11 @@ impl Translation {
 
     fn choose(&mut self, need: Option<NoRoom>) -> Option<HomeBand> {
         match (need, self.rules.choice) {
-            (Some(NoRoom::Log { region }), _) => self.oldest_in(region),
+            // The limits of slots and bytes hold for all regions together, so another region's
+            // data may be what has to go.
+            (Some(NoRoom::Log { region }), _) => {
+                self.oldest_in(region).or_else(|| self.oldest_of(|_| true))
+            }
             (Some(NoRoom::Extents), _) => self
                 .state
                 .dirty

@@ -221,7 +221,9 @@ impl Translation {
 
     /// Forgets a discarded range.
     pub fn trim(&mut self, draft: &mut Draft, extent: LbaExtent) -> Result<(), NoRoom> {
-        if self.state.map.len() + 2 > self.staging.extents {
+        // A hole in a run, or one at either end of whole bands in the middle of it.
+        let added = if self.state.map.is_empty() { 2 } else { 3 };
+        if self.state.map.len() + added > self.staging.extents {
             return Err(NoRoom::Extents);
         }
         self.note_overwritten(extent);

@@ -48,7 +48,9 @@ impl Translation {
     fn head_with_room(&mut self, region: usize) -> Result<Head, NoRoom> {
         let no_room = NoRoom::Log { region };
         if self.state.slots_used >= self.staging.slots {
-            self.state.abandon_dead_head(region);
+            for region in 0..self.layout.regions().len() {
+                self.state.abandon_dead_head(region);
+            }
         }
         if self.state.slots_used >= self.staging.slots
             || Sectors(self.state.staged_live).bytes() >= self.staging.bytes

@@ -98,6 +98,11 @@ impl State {
         )
     }
 
+    /// The pass over a spare that will take the place of `band`, if there is one.
+    pub fn pass(&self, band: HomeBand) -> Option<Pass> {
+        self.passes.get(&band).copied()
+    }
+
     /// Where each part of `range` is to be read, in order.
     pub fn locate(&self, layout: &Layout, range: LbaExtent) -> Vec<(LbaExtent, Source)> {
         let mut parts = Vec::new();

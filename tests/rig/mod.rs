@@ -1,71 +1,33 @@
 //! A whole drive in virtual time: the production drive and mover over a store in memory that tells
 //! live bytes from durable ones, beside a plain reference that knows what the host may see.
 //!
-//! The reference speaks of 512-byte pieces. Each write fills its pieces with a pattern of its own,
-//! so that a torn piece is seen as such. It does not check the order in which concurrent requests
-//! to the same piece take effect: the rig never has two of those under way.
+//! The mover may lag: an answer is given when its moment has come and the plan that it needs is
+//! carried out, whatever plans wait behind that one. Plans are carried out in order; what a real
+//! mover does out of order is the business of the power cut, which decides on each sector alone.
 
-#![allow(clippy::unwrap_used)] // in a test it is an assertion
+#![allow(clippy::unwrap_used, clippy::print_stdout)] // a test asserts, and names its seed
 #![allow(dead_code)] // each test program uses what it needs
 
-use std::collections::{BTreeMap, BTreeSet};
+pub(crate) mod reference;
+pub(crate) mod run;
+pub(crate) mod tally;
+
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::hash::{DefaultHasher, Hash, Hasher};
 
 use imbrex::drive::request::{Completion, Effect, Operation, Request};
 use imbrex::image::open::{self, Opened};
 use imbrex::medium::buffers::Buffers;
 use imbrex::medium::memory_store::{Fate, MemoryStore};
-use imbrex::medium::movement::{BufferId, Plan, PlanId, RequestId, Step};
-use imbrex::medium::mover::Mover;
+use imbrex::medium::movement::{BufferId, Plan, PlanId, RequestId};
+use imbrex::medium::mover::{Mover, MoverError};
+use imbrex::medium::store::Store;
 use imbrex::profile::Profile;
 use imbrex::time::Instant;
 
-/// Bytes of a piece of the reference.
-pub(crate) const PIECE: u64 = 512;
-
-/// What the host asks of the rig. Offsets and lengths in pieces.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Ask {
-    Read {
-        at: u64,
-        pieces: u64,
-    },
-    Write {
-        at: u64,
-        pieces: u64,
-        fua: bool,
-    },
-    Trim {
-        at: u64,
-        pieces: u64,
-    },
-    Zero {
-        at: u64,
-        pieces: u64,
-        fua: bool,
-        may_deallocate: bool,
-    },
-    Flush,
-}
-
-/// What some request left in a piece.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-struct Version {
-    /// Number of the request.
-    by: u64,
-    zero: bool,
-}
-
-impl Version {
-    /// The value whose pattern the piece then holds; 0 stands for zeroes.
-    fn value(self) -> u64 {
-        if self.zero { 0 } else { self.by }
-    }
-}
-
-/// Which versions of each piece a power cut may leave: the newest last.
-struct Reference {
-    versions: Vec<Vec<Version>>,
-}
+pub(crate) use reference::{Ask, PIECE};
+use reference::{Reference, data, value_of};
+use tally::{Observer, Tally};
 
 struct Pending {
     ask: Ask,
@@ -77,19 +39,28 @@ struct Pending {
 pub(crate) struct Rig {
     pub(crate) profile: Profile,
     pub(crate) opened: Opened,
-    store: MemoryStore,
+    pub(crate) store: MemoryStore,
     mover: Mover,
     buffers: Buffers,
     pub(crate) now: Instant,
-    effects: Vec<Effect>,
+    /// Plans and releases still to carry out, in order.
+    effects: VecDeque<Effect>,
     done: BTreeSet<PlanId>,
+    /// The store failed: nothing is answered that needs a plan after this.
+    pub(crate) broken: Option<MoverError>,
+    /// Steps that may still be carried out; then the rig stands still.
+    pub(crate) steps_left: usize,
     answers: Vec<Completion>,
     pending: BTreeMap<RequestId, Pending>,
-    reference: Reference,
+    pub(crate) reference: Reference,
     requests: u64,
     pub(crate) completions: Vec<Completion>,
     /// What the newest answered read found in each of its pieces.
     found: Vec<Option<u64>>,
+    pub(crate) tally: Tally,
+    observer: Observer,
+    /// What the drive said so far, when somebody wants to compare.
+    pub(crate) trace: Option<DefaultHasher>,
 }
 
 impl Rig {
@@ -98,15 +69,19 @@ impl Rig {
         let bytes = open::image_bytes(profile).expect("the profile's parts fit");
         let store = MemoryStore::new(bytes);
         open::make(&store, profile, [7; 16]).expect("an image is made");
-        let pieces = usize::try_from(profile.drive.capacity_bytes / PIECE).unwrap();
-        let reference = Reference {
-            versions: vec![vec![Version { by: 0, zero: true }]; pieces],
-        };
-        Rig::start(profile, store, reference, 0)
+        let reference = Reference::new(profile.drive.capacity_bytes / PIECE);
+        Rig::start(profile, store, reference, 0, Tally::default())
     }
 
-    fn start(profile: &Profile, store: MemoryStore, reference: Reference, requests: u64) -> Rig {
+    fn start(
+        profile: &Profile,
+        store: MemoryStore,
+        reference: Reference,
+        requests: u64,
+        mut tally: Tally,
+    ) -> Rig {
         let opened = open::open(&store, false).unwrap_or_else(|error| panic!("open: {error}"));
+        let observer = Observer::new(&opened.drive, &opened.report, &mut tally);
         let mut rig = Rig {
             profile: profile.clone(),
             opened,
@@ -114,17 +89,21 @@ impl Rig {
             store,
             buffers: Buffers::new(),
             now: Instant::default(),
-            effects: Vec::new(),
+            effects: VecDeque::new(),
             done: BTreeSet::new(),
+            broken: None,
+            steps_left: usize::MAX,
             answers: Vec::new(),
             pending: BTreeMap::new(),
             reference,
             requests,
             completions: Vec::new(),
             found: Vec::new(),
+            tally,
+            observer,
+            trace: None,
         };
         rig.collect();
-        rig.carry_out();
         rig
     }
 
@@ -138,130 +117,161 @@ impl Rig {
 
     /// Whether a request under way touches one of these pieces.
     pub(crate) fn clashes(&self, ask: Ask) -> bool {
-        let Some((at, pieces)) = range(ask) else {
-            return false;
-        };
         self.pending
             .values()
-            .filter_map(|pending| range(pending.ask))
-            .any(|(other, count)| at < other + count && other < at + pieces)
+            .any(|pending| pending.ask.overlaps(ask))
     }
 
     /// Submits a request now. Its effects are carried out by [`Rig::carry_out`].
-    pub(crate) fn ask(&mut self, ask: Ask) {
+    pub(crate) fn ask(&mut self, ask: Ask) -> RequestId {
         self.requests += 1;
         let id = RequestId(self.requests);
-        let (operation, at, pieces) = match ask {
-            Ask::Read { at, pieces } => (Operation::Read, at, pieces),
-            Ask::Write { at, pieces, fua } => (Operation::Write { fua }, at, pieces),
-            Ask::Trim { at, pieces } => (Operation::Trim, at, pieces),
+        let operation = match ask {
+            Ask::Read { .. } => Operation::Read,
+            Ask::Write { fua, .. } => Operation::Write { fua },
+            Ask::Trim { .. } => Operation::Trim,
             Ask::Zero {
-                at,
-                pieces,
                 fua,
                 may_deallocate,
-            } => (
-                Operation::WriteZeroes {
-                    fua,
-                    may_deallocate,
-                },
-                at,
-                pieces,
-            ),
-            Ask::Flush => (Operation::Flush, 0, 0),
+                ..
+            } => Operation::WriteZeroes {
+                fua,
+                may_deallocate,
+            },
+            Ask::Flush => Operation::Flush,
         };
-        let (offset, bytes) = (at * PIECE, pieces * PIECE);
-        let request = Request::new(
-            id,
-            operation,
-            offset,
-            bytes,
-            self.profile.drive.capacity_bytes,
-        )
-        .expect("in bounds");
+        let (at, pieces) = ask.range().unwrap_or((0, 0));
+        let capacity = self.profile.drive.capacity_bytes;
+        let request = Request::new(id, operation, at * PIECE, pieces * PIECE, capacity)
+            .expect("requests of the rig are in bounds");
         match ask {
-            Ask::Read { .. } => self.buffers.allocate_reply(BufferId::Request(id), bytes),
-            Ask::Write { .. } => {
-                let data = (at..at + pieces)
-                    .flat_map(|piece| pattern(id.0, piece))
-                    .collect();
-                self.buffers.insert(BufferId::Request(id), data);
-            }
+            Ask::Read { .. } => self
+                .buffers
+                .allocate_reply(BufferId::Request(id), pieces * PIECE),
+            Ask::Write { .. } => self
+                .buffers
+                .insert(BufferId::Request(id), data(id.0, at, pieces)),
             _ => {}
         }
-        let vouches = (ask == Ask::Flush).then(|| self.newest_acknowledged());
-        // From now on a power cut may leave the old or the new.
-        if let (true, Some((at, pieces))) = (changes(ask), range(ask)) {
-            let zero = !matches!(ask, Ask::Write { .. });
-            for versions in &mut self.reference.versions[slice(at, pieces)] {
-                versions.push(Version { by: id.0, zero });
-            }
-        }
+        let vouches = (ask == Ask::Flush).then(|| {
+            self.reference
+                .newest(|by| self.pending.contains_key(&RequestId(by)))
+        });
+        self.reference.begin(ask, id.0);
         self.pending.insert(id, Pending { ask, vouches });
         self.opened.drive.submit(self.now, request);
         self.collect();
+        id
     }
 
-    fn newest_acknowledged(&self) -> Vec<u64> {
-        let under_way = |version: &Version| self.pending.contains_key(&RequestId(version.by));
-        let newest = |versions: &Vec<Version>| {
-            versions
-                .iter()
-                .rev()
-                .find(|v| !under_way(v))
-                .map_or(0, |v| v.by)
-        };
-        self.reference.versions.iter().map(newest).collect()
-    }
-
+    /// Takes over what the drive said.
     fn collect(&mut self) {
         if let Some(failure) = self.opened.drive.failure() {
             panic!("the drive stopped: {failure}");
         }
-        self.opened.drive.drain_effects(&mut self.effects);
-    }
-
-    /// Carries out what the drive wants done and checks the answers that are due.
-    pub(crate) fn carry_out(&mut self) {
-        for effect in std::mem::take(&mut self.effects) {
+        let mut said = Vec::new();
+        self.opened.drive.drain_effects(&mut said);
+        for effect in said {
+            if let Some(trace) = &mut self.trace {
+                format!("{effect:?}").hash(trace);
+            }
+            if let Effect::Move(plan) = &effect {
+                self.observer
+                    .plan(plan, &self.opened.drive, &mut self.tally);
+            }
             match effect {
-                Effect::Move(plan) => self.carry(plan),
                 Effect::Complete(completion) => self.answers.push(completion),
-                Effect::Release(buffer) => self.buffers.release(buffer),
+                other => self.effects.push_back(other),
             }
         }
-        let (due, later): (Vec<_>, Vec<_>) = self
-            .answers
-            .drain(..)
-            .partition(|answer| answer.due <= self.now);
+        let status = self.opened.drive.status(self.now);
+        self.observer.status(&status, &mut self.tally);
+    }
+
+    /// Carries out what the drive wants done, as far as `plans` plans, and gives the answers that
+    /// can be given.
+    pub(crate) fn carry(&mut self, plans: usize) {
+        let mut left = plans;
+        while !self.stands_still()
+            && let Some(effect) = self.effects.pop_front()
+        {
+            match effect {
+                Effect::Release(buffer) => self.buffers.release(buffer),
+                Effect::Move(plan) if left > 0 => {
+                    left -= 1;
+                    self.carry_plan(plan);
+                }
+                other => {
+                    self.effects.push_front(other);
+                    break;
+                }
+            }
+        }
+        self.answer();
+    }
+
+    /// Carries out everything.
+    pub(crate) fn carry_out(&mut self) {
+        self.carry(usize::MAX);
+    }
+
+    /// Whether nothing is carried out any more.
+    pub(crate) fn stands_still(&self) -> bool {
+        self.broken.is_some() || self.steps_left == 0
+    }
+
+    fn carry_plan(&mut self, mut plan: Plan) {
+        if plan.steps.len() > self.steps_left {
+            plan.steps.truncate(self.steps_left);
+            // Carried out in part: it does not count as done.
+            plan.id = PlanId(u64::MAX - plan.id.0);
+        }
+        self.steps_left -= plan.steps.len();
+        self.mover.submit(plan, &mut self.buffers);
+        let mut finished = Vec::new();
+        self.mover.poll(&mut self.buffers, &mut finished);
+        assert_eq!(
+            finished.len(),
+            1,
+            "the plain mover carries a plan out at once"
+        );
+        for (id, result) in finished {
+            match result {
+                Ok(()) => drop(self.done.insert(id)),
+                Err(error) => self.broken = Some(error),
+            }
+        }
+    }
+
+    /// After a failed write nothing is carried out any more, and the mover says why.
+    pub(crate) fn stays_broken(&mut self) {
+        let failure = self.mover.failure().cloned();
+        assert_eq!(failure, self.broken, "the mover latches the first failure");
+        for effect in std::mem::take(&mut self.effects) {
+            if let Effect::Move(plan) = effect {
+                let mut finished = Vec::new();
+                self.mover.submit(plan, &mut self.buffers);
+                self.mover.poll(&mut self.buffers, &mut finished);
+                assert!(
+                    finished.iter().all(|(_, result)| result.is_err()),
+                    "{finished:?}"
+                );
+            }
+        }
+    }
+
+    fn answer(&mut self) {
+        let ready = |answer: &Completion| {
+            answer.due <= self.now && answer.needs.is_none_or(|plan| self.done.contains(&plan))
+        };
+        let (due, later): (Vec<_>, Vec<_>) = self.answers.drain(..).partition(ready);
         self.answers = later;
         for answer in due {
             self.check_answer(answer);
         }
     }
 
-    fn carry(&mut self, plan: Plan) {
-        let id = plan.id;
-        self.mover.submit(plan, &mut self.buffers);
-        let mut finished = Vec::new();
-        self.mover.poll(&mut self.buffers, &mut finished);
-        for (id, result) in finished {
-            result.unwrap_or_else(|error| panic!("plan {id:?}: {error}"));
-            self.done.insert(id);
-        }
-        assert!(
-            self.done.contains(&id),
-            "the plain mover carries a plan out at once"
-        );
-    }
-
     fn check_answer(&mut self, answer: Completion) {
-        if let Some(plan) = answer.needs {
-            assert!(
-                self.done.contains(&plan),
-                "answered before its plan was carried out"
-            );
-        }
         assert_eq!(
             answer.breakdown.modelled(),
             answer.due.since(answer.arrived),
@@ -272,67 +282,50 @@ impl Rig {
             .remove(&answer.request)
             .expect("asked for once, answered once");
         match pending.ask {
-            Ask::Read { at, pieces } => {
+            Ask::Read { at, .. } => {
                 let data = self.buffers.take_reply(BufferId::Request(answer.request));
-                self.found.clear();
-                for (piece, bytes) in (at..at + pieces).zip(data.chunks(512)) {
-                    let newest = self.reference.versions[slice(piece, 1)][0]
-                        .last()
-                        .unwrap()
-                        .value();
-                    assert_eq!(
-                        value_of(bytes, piece),
-                        Some(newest),
-                        "piece {piece} read by {:?}",
-                        answer.request
-                    );
-                    self.found.push(value_of(bytes, piece));
-                }
+                self.reference
+                    .check_read(at, &data, &format!("{:?}", answer.request));
+                self.found = (at..)
+                    .zip(data.chunks(512))
+                    .map(|(piece, bytes)| value_of(bytes, piece))
+                    .collect();
             }
-            Ask::Flush => {
-                for (versions, by) in self
-                    .reference
-                    .versions
-                    .iter_mut()
-                    .zip(pending.vouches.unwrap())
-                {
-                    forget_before(versions, by);
-                }
+            Ask::Flush => self.reference.all_durable(&pending.vouches.unwrap()),
+            ask if !self.profile.write_cache.enabled || ask.is_fua() => {
+                self.reference.durable(ask, answer.request.0);
             }
-            ask => {
-                let durable = !self.profile.write_cache.enabled || is_fua(ask);
-                if let (true, Some((at, pieces))) = (durable, range(ask)) {
-                    for versions in &mut self.reference.versions[slice(at, pieces)] {
-                        forget_before(versions, answer.request.0);
-                    }
-                }
-            }
+            _ => {}
         }
         self.completions.push(answer);
     }
 
-    /// Lets time pass to the drive's next deadline or the next answer, if there is one.
-    pub(crate) fn step(&mut self) -> bool {
-        let answer = self.answers.iter().map(|answer| answer.due).min();
-        let deadline = self
-            .opened
-            .drive
-            .next_deadline()
-            .map(|deadline| deadline.at);
-        let Some(next) = [answer, deadline].into_iter().flatten().min() else {
+    /// Lets time pass to the drive's next deadline or the next answer, if there is one. What the
+    /// drive wants done then is not carried out yet.
+    pub(crate) fn advance(&mut self) -> bool {
+        let lacks = |answer: &&Completion| answer.due > self.now;
+        let answer = self.answers.iter().filter(lacks).map(|answer| answer.due);
+        let deadline = self.opened.drive.next_deadline().map(|d| d.at);
+        let Some(next) = answer.chain(deadline).min() else {
             return false;
         };
         self.now = self.now.max(next);
         self.opened.drive.advance(self.now);
         self.collect();
-        self.carry_out();
         true
+    }
+
+    /// Lets time pass to the next event and carries out everything.
+    pub(crate) fn step(&mut self) -> bool {
+        let went_on = self.advance();
+        self.carry_out();
+        went_on
     }
 
     /// Lets the drive work until every request is answered.
     pub(crate) fn settle(&mut self) {
         self.carry_out();
-        while !self.pending.is_empty() {
+        while !self.pending.is_empty() && !self.stands_still() {
             assert!(
                 self.step(),
                 "requests are under way and the drive waits for nothing"
@@ -345,6 +338,7 @@ impl Rig {
         self.settle();
         let until = Instant(self.now.0 + ns);
         while self.now < until
+            && !self.stands_still()
             && self
                 .opened
                 .drive
@@ -356,37 +350,90 @@ impl Rig {
         self.now = self.now.max(until);
     }
 
+    /// Ends the drive's work in good order.
+    pub(crate) fn shut_down(&mut self) {
+        self.settle();
+        self.opened.drive.shut_down(self.now);
+        self.collect();
+        self.carry_out();
+        while !self.opened.drive.idle() {
+            assert!(self.step(), "the drive waits for nothing and is not idle");
+        }
+    }
+
+    /// An orderly end: everything is on the medium, nobody holds a buffer, and the next opening has
+    /// nothing to replay.
+    pub(crate) fn shut_down_and_reopen(mut self) -> Rig {
+        self.shut_down();
+        self.carry_out();
+        assert_eq!(self.buffers.len(), 0, "buffers that nobody released");
+        assert_eq!(
+            self.store.sectors_at_stake(),
+            0,
+            "an orderly end leaves nothing at stake"
+        );
+        let newest = self.reference.newest(|_| false);
+        self.reference.all_durable(&newest);
+        let rig = self.cut_power(0, &mut |_| Fate::Lost);
+        assert_eq!(
+            rig.opened.report.replayed, 0,
+            "an orderly end leaves nothing to replay"
+        );
+        rig
+    }
+
     /// The power goes while the newest plans are only partly carried out: as far as `reached` steps
     /// of what is still to do. The image is opened again and every piece compared.
     pub(crate) fn cut_power(mut self, reached: usize, fate: &mut dyn FnMut(u64) -> Fate) -> Rig {
         let mut left = reached;
         for effect in std::mem::take(&mut self.effects) {
-            if let Effect::Move(mut plan) = effect {
+            if let Effect::Move(mut plan) = effect
+                && self.broken.is_none()
+            {
                 plan.steps.truncate(left);
                 left -= plan.steps.len();
-                self.carry(plan);
+                self.carry_plan(plan);
             }
         }
+        self.tally.add("power cuts", 1);
+        self.reopen(fate)
+    }
+
+    /// What another start of the machine finds: every piece is compared.
+    pub(crate) fn reopen(self, fate: &mut dyn FnMut(u64) -> Fate) -> Rig {
         let store = self.store.power_cut(fate);
-        let mut rig = Rig::start(&self.profile, store, self.reference, self.requests);
+        let mut rig = Rig::start(
+            &self.profile,
+            store,
+            self.reference,
+            self.requests,
+            self.tally,
+        );
+        rig.now = self.now;
+        rig.trace = self.trace;
+        rig.carry_out();
+        rig.learn();
+        rig
+    }
+
+    /// What another start of the machine would find now; this rig stays as it is.
+    pub(crate) fn what_if(&self, fate: &mut dyn FnMut(u64) -> Fate) -> Rig {
+        let store = self.store.power_cut(fate);
+        let reference = self.reference.clone();
+        let tally = Tally::default();
+        let mut rig = Rig::start(&self.profile, store, reference, self.requests, tally);
+        rig.carry_out();
         rig.learn();
         rig
     }
 
     /// Steps of plans that are waiting to be carried out.
     pub(crate) fn steps_waiting(&self) -> usize {
-        let plans = self.effects.iter().filter_map(|effect| match effect {
-            Effect::Move(plan) => Some(plan),
-            _ => None,
-        });
-        plans
-            .map(|plan| {
-                plan.steps
-                    .iter()
-                    .filter(|step| !matches!(step, Step::Order))
-                    .count()
-            })
-            .sum()
+        let steps = |effect: &Effect| match effect {
+            Effect::Move(plan) => plan.steps.len(),
+            _ => 0,
+        };
+        self.effects.iter().map(steps).sum()
     }
 
     /// Reads everything and checks that each piece has a value that it may have; from then on it
@@ -395,34 +442,17 @@ impl Rig {
         let all = self.pieces();
         let mut at = 0;
         while at < all {
-            let pieces = 128.min(all - at);
+            let pieces = 512.min(all - at);
             self.requests += 1;
             let id = RequestId(self.requests);
-            let request = Request::new(
-                id,
-                Operation::Read,
-                at * PIECE,
-                pieces * PIECE,
-                self.profile.drive.capacity_bytes,
-            )
-            .unwrap();
+            let capacity = self.profile.drive.capacity_bytes;
+            let request =
+                Request::new(id, Operation::Read, at * PIECE, pieces * PIECE, capacity).unwrap();
             self.buffers
                 .allocate_reply(BufferId::Request(id), pieces * PIECE);
             self.opened.drive.submit(self.now, request);
             let data = self.wait_for(id);
-            for (piece, bytes) in (at..at + pieces).zip(data.chunks(512)) {
-                let versions = &mut self.reference.versions[slice(piece, 1)][0];
-                let found = value_of(bytes, piece);
-                let allowed = versions
-                    .iter()
-                    .rev()
-                    .find(|version| Some(version.value()) == found);
-                assert!(
-                    allowed.is_some(),
-                    "after a power cut piece {piece} holds {found:?}, allowed are {versions:?}"
-                );
-                *versions = vec![*allowed.unwrap()];
-            }
+            self.reference.learn(at, &data);
             at += pieces;
         }
     }
@@ -430,23 +460,15 @@ impl Rig {
     fn wait_for(&mut self, id: RequestId) -> Vec<u8> {
         loop {
             self.collect();
-            for effect in std::mem::take(&mut self.effects) {
-                match effect {
-                    Effect::Move(plan) => self.carry(plan),
-                    Effect::Release(buffer) => self.buffers.release(buffer),
-                    Effect::Complete(answer) => {
-                        assert_eq!(answer.request, id);
-                        self.now = self.now.max(answer.due);
-                        return self.buffers.take_reply(BufferId::Request(id));
-                    }
-                }
+            let answers = std::mem::take(&mut self.answers);
+            self.carry_out();
+            if let Some(answer) = answers.first() {
+                assert_eq!(answer.request, id);
+                self.now = self.now.max(answer.due);
+                return self.buffers.take_reply(BufferId::Request(id));
             }
-            let next = self
-                .opened
-                .drive
-                .next_deadline()
-                .expect("a read is under way");
-            self.now = self.now.max(next.at);
+            let next = self.opened.drive.next_deadline();
+            self.now = self.now.max(next.expect("a read is under way").at);
             self.opened.drive.advance(self.now);
         }
     }
@@ -455,8 +477,7 @@ impl Rig {
     /// pieces.
     pub(crate) fn done(&mut self, ask: Ask) -> u64 {
         self.settle();
-        self.ask(ask);
-        let number = self.requests;
+        let number = self.ask(ask).0;
         self.settle();
         number
     }
@@ -481,17 +502,6 @@ impl Rig {
         }
     }
 
-    /// Ends the drive's work in good order.
-    pub(crate) fn shut_down(&mut self) {
-        self.settle();
-        self.opened.drive.shut_down(self.now);
-        self.collect();
-        self.carry_out();
-        while !self.opened.drive.idle() {
-            assert!(self.step(), "the drive waits for nothing and is not idle");
-        }
-    }
-
     /// The same bytes as the drive's.
     pub(crate) fn store(&self) -> MemoryStore {
         self.store.clone()
@@ -501,48 +511,17 @@ impl Rig {
     pub(crate) fn buffers_held(&self) -> usize {
         self.buffers.len()
     }
-}
 
-/// The version left by request `by` is durable: older ones are gone for good.
-fn forget_before(versions: &mut Vec<Version>, by: u64) {
-    if let Some(keep) = versions.iter().position(|version| version.by == by) {
-        versions.drain(..keep);
+    /// A number that stands for everything the drive said and every byte of its image.
+    pub(crate) fn fingerprint(&self) -> u64 {
+        let mut hasher = self.trace.clone().expect("somebody wants to compare");
+        let bytes = self.store.bytes().unwrap();
+        let mut chunk = vec![0; 1 << 16];
+        for at in (0..bytes).step_by(chunk.len()) {
+            let length = chunk.len().min(usize::try_from(bytes - at).unwrap());
+            self.store.read_at(&mut chunk[..length], at).unwrap();
+            chunk[..length].hash(&mut hasher);
+        }
+        hasher.finish()
     }
-}
-
-fn range(ask: Ask) -> Option<(u64, u64)> {
-    match ask {
-        Ask::Read { at, pieces }
-        | Ask::Write { at, pieces, .. }
-        | Ask::Trim { at, pieces }
-        | Ask::Zero { at, pieces, .. } => Some((at, pieces)),
-        Ask::Flush => None,
-    }
-}
-
-fn changes(ask: Ask) -> bool {
-    matches!(ask, Ask::Write { .. } | Ask::Trim { .. } | Ask::Zero { .. })
-}
-
-fn is_fua(ask: Ask) -> bool {
-    matches!(
-        ask,
-        Ask::Write { fua: true, .. } | Ask::Zero { fua: true, .. }
-    )
-}
-
-fn slice(at: u64, pieces: u64) -> std::ops::Range<usize> {
-    usize::try_from(at).unwrap()..usize::try_from(at + pieces).unwrap()
-}
-
-/// The bytes of a piece with this value.
-fn pattern(value: u64, piece: u64) -> Vec<u8> {
-    let word = if value == 0 { 0 } else { value << 24 | piece };
-    word.to_le_bytes().repeat(64)
-}
-
-/// The value whose pattern these bytes are.
-fn value_of(bytes: &[u8], piece: u64) -> Option<u64> {
-    let value = u64::from_le_bytes(bytes[..8].try_into().unwrap()) >> 24;
-    (bytes == pattern(value, piece)).then_some(value)
 }

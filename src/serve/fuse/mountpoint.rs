@@ -6,6 +6,8 @@
 use std::io;
 use std::path::{Path, PathBuf};
 
+use nix::errno::Errno;
+
 use crate::image::mounts;
 use crate::serve::fuse::attach::{DetachFault, Force, KIND, detach};
 use crate::serve::fuse::error::FuseError;
@@ -28,7 +30,10 @@ pub(super) fn prepare(dir: &Path) -> Result<PathBuf, FuseError> {
     };
     let mounted = mounts::current().map_err(unreadable(&real))?;
     if mounts::visible_at(&mounted, &real).is_some_and(|mount| mount.kind == KIND) {
-        return Err(FuseError::AlreadyServed { dir: real });
+        if is_served(&real) {
+            return Err(FuseError::AlreadyServed { dir: real });
+        }
+        mend(&real)?;
     }
     let mut entries = std::fs::read_dir(&real).map_err(unreadable(&real))?;
     match entries.next() {
@@ -39,6 +44,13 @@ pub(super) fn prepare(dir: &Path) -> Result<PathBuf, FuseError> {
         }),
         Some(Err(source)) => Err(FuseError::Unreadable { dir: real, source }),
     }
+}
+
+/// Whether a server answers behind a mount. What the kernel knows of the directory by heart proves
+/// nothing: it was told that this never changes.
+fn is_served(dir: &Path) -> bool {
+    let asked = nix::sys::statvfs::statvfs(dir);
+    !matches!(asked, Err(Errno::ENOTCONN | Errno::ECONNABORTED))
 }
 
 /// The directory itself cannot be asked for its real path while its server is dead.

@@ -1,6 +1,12 @@
-//! Runs the built program: to its end, or as a server that is waited for and stopped.
+//! Runs programs: the one under test to its end or as a server that is waited for and stopped, and
+//! the tools that meet it.
+//!
+//! A server does not outlive the test that started it, however that ends.
 
-use std::io::{BufRead, BufReader, Read};
+#![allow(dead_code)] // every test program compiles this anew and uses a part of it
+
+use std::ffi::OsStr;
+use std::io::{BufRead, BufReader, ErrorKind, Read};
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdout, Command, Output, Stdio};
 
@@ -37,7 +43,7 @@ impl Ended {
 
 impl From<Output> for Ended {
     fn from(output: Output) -> Ended {
-        let text = |bytes| String::from_utf8(bytes).expect("it prints text");
+        let text = |bytes: Vec<u8>| String::from_utf8_lossy(&bytes).into_owned();
         Ended {
             code: output.status.code(),
             stdout: text(output.stdout),
@@ -59,12 +65,24 @@ pub(crate) fn imbrex(arguments: &str, path: &Path) -> Ended {
     command().args(arguments).output().expect("it runs").into()
 }
 
+/// Runs a tool of the system to its end; one that is not installed fails the test with what to do.
+pub(crate) fn tool<I: IntoIterator<Item: AsRef<OsStr>>>(name: &str, arguments: I) -> Ended {
+    match Command::new(name).args(arguments).output() {
+        Ok(output) => output.into(),
+        Err(error) if error.kind() == ErrorKind::NotFound => {
+            panic!("{name} is missing: run scripts/packages, which installs what the tests need")
+        }
+        Err(error) => panic!("{name} cannot be started: {error}"),
+    }
+}
+
 /// A server, and where its socket is.
 pub(crate) struct Served {
-    child: Child,
+    /// Taken once it is waited for.
+    child: Option<Child>,
     stdout: BufReader<ChildStdout>,
     pub(crate) said: String,
-    socket: PathBuf,
+    pub(crate) socket: PathBuf,
 }
 
 impl Served {
@@ -89,7 +107,7 @@ impl Served {
             assert!(read > 0, "it ended: {said} {:?}", child.wait_with_output());
         }
         Served {
-            child,
+            child: Some(child),
             stdout,
             said,
             socket,
@@ -100,31 +118,57 @@ impl Served {
         Client::connect(&self.socket)
     }
 
+    /// The address for tools.
+    pub(crate) fn uri(&self) -> String {
+        format!("nbd+unix:///?socket={}", self.socket.display())
+    }
+
     /// Asks it to end and waits for that.
     pub(crate) fn stop(self) -> Ended {
         self.signal(Signal::SIGTERM);
         self.wait()
     }
 
+    /// A power cut. To be told of with [`Served::cut`].
+    pub(crate) fn kill(&self) {
+        self.signal(Signal::SIGKILL);
+    }
+
     /// A power cut.
     pub(crate) fn cut(self) {
-        self.signal(Signal::SIGKILL);
-        assert_eq!(self.wait().code, None);
+        self.kill();
+        let ended = self.wait();
+        assert_eq!(
+            ended.code, None,
+            "it ended before it was cut off: {ended:#?}"
+        );
     }
 
     /// Waits until it ends by itself.
     pub(crate) fn wait(mut self) -> Ended {
+        let child = self.child.take().expect("it is waited for once");
         let mut rest = String::new();
         self.stdout
             .read_to_string(&mut rest)
             .expect("it prints text");
-        let mut ended = Ended::from(self.child.wait_with_output().expect("it ends"));
-        ended.stdout = self.said + &rest;
+        let mut ended = Ended::from(child.wait_with_output().expect("it ends"));
+        ended.stdout = self.said.clone() + &rest;
         ended
     }
 
     fn signal(&self, signal: Signal) {
-        let pid = i32::try_from(self.child.id()).expect("a process number");
+        let child = self.child.as_ref().expect("it is not waited for yet");
+        let pid = i32::try_from(child.id()).expect("a process number");
         kill(Pid::from_raw(pid), signal).expect("it is running");
+    }
+}
+
+impl Drop for Served {
+    fn drop(&mut self) {
+        if let Some(child) = &mut self.child {
+            // Gone already is as good.
+            let _ = child.kill();
+            let _ = child.wait();
+        }
     }
 }

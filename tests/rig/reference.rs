@@ -1,0 +1,192 @@
+//! The plain reference: which versions of each 512-byte piece a reader may see.
+//!
+//! Each write fills its pieces with a pattern of its own, so that a torn or misplaced piece is seen
+//! as such. The reference does not check the order in which concurrent requests to the same piece
+//! take effect: whoever uses it never has two of those under way.
+
+use std::ops::Range;
+
+/// Bytes of a piece.
+pub(crate) const PIECE: u64 = 512;
+
+/// What the host asks of the rig. Offsets and lengths in pieces.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Ask {
+    Read {
+        at: u64,
+        pieces: u64,
+    },
+    Write {
+        at: u64,
+        pieces: u64,
+        fua: bool,
+    },
+    Trim {
+        at: u64,
+        pieces: u64,
+    },
+    Zero {
+        at: u64,
+        pieces: u64,
+        fua: bool,
+        may_deallocate: bool,
+    },
+    Flush,
+}
+
+impl Ask {
+    /// First piece and how many.
+    pub(crate) fn range(self) -> Option<(u64, u64)> {
+        match self {
+            Ask::Read { at, pieces }
+            | Ask::Write { at, pieces, .. }
+            | Ask::Trim { at, pieces }
+            | Ask::Zero { at, pieces, .. } => Some((at, pieces)),
+            Ask::Flush => None,
+        }
+    }
+
+    /// The pieces that it changes.
+    pub(crate) fn changes(self) -> Option<(u64, u64)> {
+        match self {
+            Ask::Read { .. } | Ask::Flush => None,
+            _ => self.range(),
+        }
+    }
+
+    pub(crate) fn is_fua(self) -> bool {
+        matches!(
+            self,
+            Ask::Write { fua: true, .. } | Ask::Zero { fua: true, .. }
+        )
+    }
+
+    /// Whether the two touch a piece in common.
+    pub(crate) fn overlaps(self, other: Ask) -> bool {
+        let (Some((a, n)), Some((b, m))) = (self.range(), other.range()) else {
+            return false;
+        };
+        a < b + m && b < a + n
+    }
+}
+
+/// What some request left in a piece.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Version {
+    /// Number of the request.
+    by: u64,
+    zero: bool,
+}
+
+impl Version {
+    /// The value whose pattern the piece then holds; 0 stands for zeroes.
+    fn value(self) -> u64 {
+        if self.zero { 0 } else { self.by }
+    }
+}
+
+/// Which versions of each piece a power cut may leave: the newest last.
+#[derive(Clone, Debug)]
+pub(crate) struct Reference {
+    versions: Vec<Vec<Version>>,
+}
+
+impl Reference {
+    /// A new drive: zeroes.
+    pub(crate) fn new(pieces: u64) -> Reference {
+        let zeroes = vec![Version { by: 0, zero: true }];
+        Reference {
+            versions: vec![zeroes; usize::try_from(pieces).unwrap()],
+        }
+    }
+
+    /// Request `by` is under way: from now on a power cut may leave the old or the new.
+    pub(crate) fn begin(&mut self, ask: Ask, by: u64) {
+        let Some((at, pieces)) = ask.changes() else {
+            return;
+        };
+        let zero = !matches!(ask, Ask::Write { .. });
+        for versions in &mut self.versions[slice(at, pieces)] {
+            versions.push(Version { by, zero });
+        }
+    }
+
+    /// The newest version of each piece that is not `under_way`.
+    pub(crate) fn newest(&self, under_way: impl Fn(u64) -> bool) -> Vec<u64> {
+        let newest = |versions: &Vec<Version>| {
+            let mut settled = versions.iter().rev().filter(|v| !under_way(v.by));
+            settled.next().map_or(0, |v| v.by)
+        };
+        self.versions.iter().map(newest).collect()
+    }
+
+    /// These versions (one for each piece) are durable, or newer ones.
+    pub(crate) fn all_durable(&mut self, vouched: &[u64]) {
+        for (versions, by) in self.versions.iter_mut().zip(vouched) {
+            forget_before(versions, *by);
+        }
+    }
+
+    /// What request `by` left is durable.
+    pub(crate) fn durable(&mut self, ask: Ask, by: u64) {
+        if let Some((at, pieces)) = ask.changes() {
+            for versions in &mut self.versions[slice(at, pieces)] {
+                forget_before(versions, by);
+            }
+        }
+    }
+
+    /// Checks what a read of an undisturbed drive returned.
+    pub(crate) fn check_read(&self, at: u64, data: &[u8], who: &str) {
+        for (piece, bytes) in (at..).zip(data.chunks(512)) {
+            let newest = self.versions[slice(piece, 1)][0].last().unwrap().value();
+            assert_eq!(
+                value_of(bytes, piece),
+                Some(newest),
+                "piece {piece} read by {who}"
+            );
+        }
+    }
+
+    /// Checks what is there after a power cut; from now on each piece has what it was found to have.
+    pub(crate) fn learn(&mut self, at: u64, data: &[u8]) {
+        for (piece, bytes) in (at..).zip(data.chunks(512)) {
+            let versions = &mut self.versions[slice(piece, 1)][0];
+            let found = value_of(bytes, piece);
+            let mut fitting = versions.iter().rev().filter(|v| Some(v.value()) == found);
+            let Some(&allowed) = fitting.next() else {
+                panic!("after a power cut piece {piece} holds {found:?}, allowed are {versions:?}");
+            };
+            *versions = vec![allowed];
+        }
+    }
+}
+
+/// The version left by request `by` is durable: older ones are gone for good.
+fn forget_before(versions: &mut Vec<Version>, by: u64) {
+    if let Some(keep) = versions.iter().position(|version| version.by == by) {
+        versions.drain(..keep);
+    }
+}
+
+fn slice(at: u64, pieces: u64) -> Range<usize> {
+    usize::try_from(at).unwrap()..usize::try_from(at + pieces).unwrap()
+}
+
+/// The bytes that request `value` writes from piece `at` on.
+pub(crate) fn data(value: u64, at: u64, pieces: u64) -> Vec<u8> {
+    (at..at + pieces)
+        .flat_map(|piece| pattern(value, piece))
+        .collect()
+}
+
+fn pattern(value: u64, piece: u64) -> Vec<u8> {
+    let word = if value == 0 { 0 } else { value << 24 | piece };
+    word.to_le_bytes().repeat(64)
+}
+
+/// The value whose pattern these bytes are.
+pub(crate) fn value_of(bytes: &[u8], piece: u64) -> Option<u64> {
+    let value = u64::from_le_bytes(bytes[..8].try_into().unwrap()) >> 24;
+    (bytes == pattern(value, piece)).then_some(value)
+}

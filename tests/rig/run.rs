@@ -1,0 +1,337 @@
+//! Generated runs: a seed gives the style of the drive, the requests, and the moments of the power
+//! cuts. Same seed, same run.
+
+use imbrex::medium::memory_store::Fate;
+use imbrex::profile::{
+    BandChoice, BandSize, CleaningStep, CleaningStyle, Personality, Place, Profile, QueueOrder,
+    StagingMedium, StagingPlace,
+};
+use imbrex::time::Duration;
+use rand_chacha::ChaCha8Rng;
+use rand_core::{Rng, SeedableRng};
+
+use super::Rig;
+use super::reference::Ask;
+use super::tally::Tally;
+
+/// The smallest of the profiles that ship.
+pub(crate) fn tiny() -> Profile {
+    Profile::from_toml("tiny", Profile::built_in("tiny").unwrap()).unwrap()
+}
+
+/// Seeded choices.
+pub(crate) struct Dice(ChaCha8Rng);
+
+impl Dice {
+    pub(crate) fn new(seed: u64) -> Dice {
+        Dice(ChaCha8Rng::seed_from_u64(seed))
+    }
+
+    pub(crate) fn below(&mut self, bound: u64) -> u64 {
+        self.0.next_u64() % bound
+    }
+
+    pub(crate) fn one_in(&mut self, n: u64) -> bool {
+        self.below(n) == 0
+    }
+
+    pub(crate) fn one_of<T: Copy, const N: usize>(&mut self, all: [T; N]) -> T {
+        all[usize::try_from(self.below(u64::try_from(N).unwrap())).unwrap()]
+    }
+}
+
+/// A profile of a style that the dice choose.
+pub(crate) fn styled(dice: &mut Dice) -> Profile {
+    let mut profile = tiny();
+    for zone in &mut profile.platters.zones {
+        // Room for every style.
+        zone.tracks *= 2;
+    }
+    if dice.one_in(8) {
+        profile.drive.personality = Personality::Conventional;
+        profile.bands.overlap_tracks = 0;
+        profile.bands.guard_tracks = 0;
+        profile.staging = None;
+    }
+    if let Some(staging) = &mut profile.staging {
+        staging.medium = match dice.below(6) {
+            0 => StagingMedium::Flash {
+                read_latency: Duration::from_us(80),
+                write_latency: Duration::from_us(200),
+                bytes_per_s: 200_000_000,
+            },
+            1 => disk(StagingPlace::One(Place::Inner), 0, 0),
+            2 => disk(StagingPlace::Spread(2), 2, 500),
+            3 => disk(StagingPlace::One(Place::Middle), 4, 0),
+            _ => staging.medium,
+        };
+        if matches!(staging.medium, StagingMedium::Flash { .. }) || dice.one_in(3) {
+            staging.slots = if dice.one_in(4) {
+                1 + dice.below(12)
+            } else {
+                16 + dice.below(200)
+            };
+        }
+        staging.extents = match dice.below(6) {
+            0 => 2 + dice.below(6),
+            1 => 8 + dice.below(40),
+            _ => 48 + dice.below(200),
+        };
+        staging.entry_bytes_max = dice.one_of([4 << 10, 16 << 10, 64 << 10, 64 << 10]);
+        staging.merge_every_entries = if dice.one_in(4) {
+            1000
+        } else {
+            1 + u32::try_from(dice.below(12)).unwrap()
+        };
+    }
+    if dice.one_in(3) {
+        profile.bands.size = BandSize::Bytes(160 * 1024);
+    }
+    profile.drive.formatted = dice.one_in(3);
+    profile.drive.queue_depth = dice.one_of([1, 4, 4, 8]);
+    profile.drive.queue_order = dice.one_of([QueueOrder::Arrival, QueueOrder::Nearest]);
+    profile.cleaning.passes = dice.one_of([2, 3, 4]);
+    profile.cleaning.style = dice.one_of([CleaningStyle::Aggressive, CleaningStyle::Lazy]);
+    profile.cleaning.step =
+        dice.one_of([CleaningStep::Band, CleaningStep::Track, CleaningStep::Track]);
+    profile.cleaning.choice = dice.one_of([
+        BandChoice::Oldest,
+        BandChoice::Fullest,
+        BandChoice::Ascending,
+    ]);
+    profile.write_cache.enabled = !dice.one_in(3);
+    profile.write_cache.bypass_run_bytes = dice.one_of([0, 64 << 10, 16 << 10]);
+    profile.write_cache.bytes = dice.one_of([4 << 10, 64 << 10, 512 << 10]);
+    profile.read_ahead_bytes = dice.one_of([0, 32 << 10]);
+    profile.trim.zeroes_deallocate = dice.one_in(2);
+    profile
+}
+
+fn disk(place: StagingPlace, quanta_per_track: u32, out_of_band_rev_milli: u32) -> StagingMedium {
+    StagingMedium::Disk {
+        place,
+        quanta_per_track,
+        out_of_band_rev_milli,
+    }
+}
+
+/// What of a profile the dice chose, in one line.
+pub(crate) fn describe(profile: &Profile) -> String {
+    format!(
+        "{:?} {:?} {:?} {:?} {:?}",
+        profile.drive, profile.bands, profile.staging, profile.cleaning, profile.write_cache
+    )
+}
+
+/// A request that the dice choose: mostly small, some unaligned, some long, in a few hot places.
+fn random_ask(dice: &mut Dice, all: u64) -> Ask {
+    let unaligned = dice.one_in(4);
+    let grain = if unaligned { 1 } else { 8 };
+    let sectors = match dice.below(20) {
+        0 => 64 + dice.below(64),
+        1..=3 => 8 + dice.below(16),
+        _ => 1 + dice.below(4),
+    };
+    let pieces = if unaligned {
+        1 + dice.below(20)
+    } else {
+        sectors * 8
+    };
+    let spot = match dice.below(5) {
+        // So few sectors that requests meet in them.
+        0 => dice.below(48),
+        1 => dice.below(all / 8),
+        _ => all / 5 * dice.below(5) + dice.below(all / 20),
+    };
+    let at = (spot / grain * grain).min(all - pieces);
+    match dice.below(20) {
+        0..=5 => Ask::Read { at, pieces },
+        6..=14 => Ask::Write {
+            at,
+            pieces,
+            fua: dice.one_in(12),
+        },
+        15 => Ask::Trim { at, pieces },
+        16 => Ask::Zero {
+            at,
+            pieces,
+            fua: dice.one_in(6),
+            may_deallocate: dice.one_in(2),
+        },
+        _ => Ask::Flush,
+    }
+}
+
+/// What becomes of the sectors at stake in a power cut, by a rule that the dice choose.
+pub(crate) fn fates(dice: &mut Dice) -> impl FnMut(u64) -> Fate + use<> {
+    let rule = dice.below(4);
+    let mut dice = Dice::new(dice.below(u64::MAX));
+    move |_| match rule {
+        0 => Fate::Kept,
+        1 => Fate::Lost,
+        2 => dice.one_of([Fate::Kept, Fate::Kept, Fate::Kept, Fate::Lost]),
+        _ => match dice.below(3) {
+            0 => Fate::Kept,
+            1 => Fate::Lost,
+            _ => Fate::Torn(u8::try_from(dice.below(256)).unwrap()),
+        },
+    }
+}
+
+/// A run under way.
+struct Run {
+    dice: Dice,
+    rig: Option<Rig>,
+    all: u64,
+    stream: u64,
+    operations: u64,
+    cuts: bool,
+}
+
+/// What a run may do.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Options {
+    pub(crate) seed: u64,
+    pub(crate) operations: u64,
+    pub(crate) cuts: bool,
+    /// Whether the mover keeps up: if not, it lags behind as the dice choose.
+    pub(crate) lag: bool,
+}
+
+/// Runs and tells which states were met.
+pub(crate) fn run(options: Options) -> Tally {
+    run_traced(options, false).0
+}
+
+/// Runs; the number stands for everything that the drive did.
+pub(crate) fn run_traced(options: Options, trace: bool) -> (Tally, u64) {
+    let mut dice = Dice::new(options.seed);
+    let profile = styled(&mut dice);
+    println!("{options:?}: {}", describe(&profile));
+    let mut rig = Rig::new(&profile);
+    if trace {
+        rig.trace = Some(std::hash::DefaultHasher::new());
+    }
+    let all = rig.pieces();
+    let mut run = Run {
+        dice,
+        rig: Some(rig),
+        all,
+        stream: 0,
+        operations: 0,
+        cuts: options.cuts,
+    };
+    while run.operations < options.operations {
+        run.go_on(options.lag);
+    }
+    let rig = run.rig.take().expect("a rig").shut_down_and_reopen();
+    let mut tally = rig.tally.clone();
+    tally.add("operations", run.operations);
+    let fingerprint = if trace { rig.fingerprint() } else { 0 };
+    (tally, fingerprint)
+}
+
+impl Run {
+    fn rig(&mut self) -> &mut Rig {
+        self.rig.as_mut().expect("a rig")
+    }
+
+    fn ask(&mut self, ask: Ask) {
+        let rig = self.rig();
+        if rig.clashes(ask) {
+            rig.settle();
+        }
+        rig.ask(ask);
+        self.operations += 1;
+    }
+
+    /// One or a few requests, and some time.
+    fn go_on(&mut self, lag: bool) {
+        match self.dice.below(30) {
+            0 => self.stream(),
+            1 => {
+                let at = self.dice.below(self.all / 512) * 512;
+                self.ask(Ask::Trim { at, pieces: 512 });
+            }
+            2 => {
+                let ns = self.dice.below(4_000_000_000);
+                self.rest(ns);
+                self.ask(Ask::Flush);
+            }
+            _ => {
+                let ask = random_ask(&mut self.dice, self.all);
+                self.ask(ask);
+            }
+        }
+        if self.cuts && self.dice.one_in(25) {
+            return self.cut();
+        }
+        match self.dice.below(6) {
+            0 => self.rig().settle(),
+            1..=2 => {
+                self.carry(lag);
+                self.rig().advance();
+                if self.cuts && self.dice.one_in(25) {
+                    return self.cut();
+                }
+                self.carry(lag);
+            }
+            3 => {}
+            _ => self.carry(lag),
+        }
+        while self.rig().under_way() > 12 {
+            self.carry(lag);
+            if !self.rig().advance() {
+                self.rig().carry_out();
+            }
+        }
+    }
+
+    /// A long sequential run, which may go straight to its bands.
+    fn stream(&mut self) {
+        if self.dice.one_in(2) {
+            self.stream = self.dice.below(self.all / 512) * 512;
+        }
+        for _ in 0..=self.dice.below(24) {
+            let pieces = 128.min(self.all - self.stream);
+            let at = self.stream;
+            self.ask(Ask::Write {
+                at,
+                pieces,
+                fua: false,
+            });
+            self.stream = (self.stream + pieces) % self.all;
+        }
+        self.ask(Ask::Flush);
+    }
+
+    /// Lets the drive alone for a while, in which the power may go at any step of its own work.
+    fn rest(&mut self, ns: u64) {
+        if !self.cuts || !self.dice.one_in(2) {
+            return self.rig().rest(ns);
+        }
+        self.rig().settle();
+        for _ in 0..self.dice.below(40) {
+            self.rig().carry_out();
+            self.rig().advance();
+        }
+        self.cut();
+    }
+
+    fn carry(&mut self, lag: bool) {
+        if lag && self.dice.one_in(2) {
+            let plans = usize::try_from(self.dice.below(4)).unwrap();
+            self.rig().carry(plans);
+        } else {
+            self.rig().carry_out();
+        }
+    }
+
+    fn cut(&mut self) {
+        let waiting = u64::try_from(self.rig().steps_waiting()).unwrap();
+        let reached = usize::try_from(self.dice.below(waiting + 1)).unwrap();
+        let mut fates = fates(&mut self.dice);
+        let rig = self.rig.take().expect("a rig");
+        self.rig = Some(rig.cut_power(reached, &mut fates));
+    }
+}
