@@ -420,7 +420,7 @@ fn smooth_stretch(name: &str, at: u64) -> f64 {
         run = if latency < 6.0 { run + 1 } else { 0 };
         longest = longest.max(run);
     }
-    f64::from(u32::try_from(longest * chunk / KIB).unwrap()) / 1024.0
+    f64::from(u32::try_from(longest * chunk / KIB).expect("below a TiB")) / 1024.0
 }
 
 #[test]

@@ -18,7 +18,6 @@ use std::ops::Range;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::{Mutex, MutexGuard};
-use std::time::Duration;
 
 use ledger::{BLOCK_BYTES, Ledger, SECTOR_BYTES};
 use nbd_client::{Client, NoAnswer};
@@ -116,7 +115,7 @@ impl Trial {
         let enough = 200 + self.random.next_u32() % 2000;
         // In some rounds the cut comes while the drive is left alone and cleans, in others under way.
         let quiet = round % 3 == 2;
-        let moment = Duration::from_micros(u64::from(self.random.next_u32() % 20_000));
+        let greetings = self.random.next_u32() % 100;
         let answered = AtomicU32::new(0);
         let clients: Vec<Client> = (0..CONNECTIONS).map(|_| served.client()).collect();
         let seeds: Vec<u64> = clients.iter().map(|_| self.random.next_u64()).collect();
@@ -144,8 +143,11 @@ impl Trial {
             }
             drop(tell);
             told.recv().expect("the drive answers until it is cut off");
-            // Where in its work the drive is cut off is left to chance.
-            std::thread::sleep(moment);
+            // Where in its work the drive is cut off is left to chance: so many connections later,
+            // none of which asks it for anything.
+            for _ in 0..greetings {
+                drop(served.client());
+            }
             served.cut();
         });
     }

@@ -40,16 +40,7 @@ const LONG_FILES: [Exception; 6] = [
     },
 ];
 
-const LONG_FUNCTIONS: [Exception; 2] = [
-    Exception {
-        path: "tests/drive_against_reference.rs: run",
-        reason: "the order of the dice is the test: a piece moved changes every seed",
-    },
-    Exception {
-        path: "tests/drive_against_reference.rs: styled",
-        reason: "a list of every choice that a profile has",
-    },
-];
+const LONG_FUNCTIONS: [Exception; 0] = [];
 
 const EVERYWHERE: [&str; 4] = ["src", "tests", "benches", "examples"];
 
