@@ -14,6 +14,7 @@ use imbrex::lab::workload::Workload;
 use imbrex::medium::movement::RequestId;
 use imbrex::profile::Profile;
 use imbrex::time::Instant;
+use imbrex::translation::Translation;
 use rand_chacha::ChaCha8Rng;
 use rand_core::{Rng, SeedableRng};
 
@@ -129,7 +130,9 @@ impl ClosedLoop {
     }
 
     fn extents(&self) -> u64 {
-        self.drive.translation().map_or(0, |t| t.extents_used())
+        self.drive
+            .translation()
+            .map_or(0, Translation::extents_used)
     }
 
     fn write(&mut self, count: u64) {
@@ -184,11 +187,8 @@ fn processor_s() -> f64 {
 fn peak_kb() -> u64 {
     let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
     let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:"));
-    let words = line.unwrap_or_default().split_whitespace();
-    words
-        .filter_map(|word| word.parse().ok())
-        .next()
-        .unwrap_or(0)
+    let mut words = line.unwrap_or_default().split_whitespace();
+    words.find_map(|word| word.parse().ok()).unwrap_or(0)
 }
 
 fn float(count: u64) -> f64 {

@@ -1,8 +1,8 @@
 //! Owns the list of keys that a profile may have: what each takes, when it counts, what it means.
 //!
 //! Reading, the documentation and the command line go by this one list. Other files of the same
-//! nature (workloads) have a [`Book`] of their own and are read by the same reader. It does not know how keys
-//! relate to each other (see `relations`).
+//! nature (workloads) have a book of keys of their own and are read by the same reader. It does not
+//! know how keys relate to each other (see `relations`).
 
 use crate::profile::quantity::Unit;
 use crate::profile::words;
