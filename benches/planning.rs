@@ -1,78 +1,196 @@
-//! How many requests a second the drive itself plans on one core, without bytes and without waiting.
+//! How fast the drive plans, with neither bytes nor clock, on one core.
 //!
-//! `cargo bench --bench planning` prints it for random writes of 4 KiB that are staged, and for random
-//! reads, both on the default profile in virtual time, with the drive's whole queue in use. The share
-//! of foreground cleaning is nothing: the staging area does not fill.
+//! Times are those of the processor, so that whoever else uses the machine does not count.
+//! `cargo bench --bench planning` prints: the time and the memory of filling the desktop's
+//! staging area and draining it; host operations a second for staged random writes; and what an
+//! operation costs by how many extents the map holds.
 #![allow(missing_docs, clippy::print_stdout)] // a program for people
-
-use std::time::Instant as Real;
 
 use imbrex::drive::Drive;
 use imbrex::drive::request::{Effect, Operation, Request};
-use imbrex::image::open::imagined;
+use imbrex::image::open;
+use imbrex::lab::simulation::{self, Observers};
+use imbrex::lab::workload::Workload;
 use imbrex::medium::movement::RequestId;
 use imbrex::profile::Profile;
 use imbrex::time::Instant;
-use imbrex::units::SECTOR_BYTES;
+use imbrex::translation::Translation;
 use rand_chacha::ChaCha8Rng;
 use rand_core::{Rng, SeedableRng};
 
-const PROFILE: &str = include_str!("../configs/desktop-5tb.toml");
-const REQUESTS: u64 = 400_000;
-const ROUNDS: usize = 5;
+const PAGE: u64 = 4096;
+const UNDER_WAY: usize = 64;
 
-/// Requests a second with `depth` of them under way.
-fn plan(mut drive: Drive, operation: Operation, depth: u64) -> u128 {
-    let mut random = ChaCha8Rng::seed_from_u64(1);
-    let capacity = drive.profile().drive.capacity_bytes;
-    let (mut now, mut asked, mut answered) = (Instant::default(), 0, 0);
-    let mut effects = Vec::new();
-    let began = Real::now();
-    while answered < REQUESTS {
-        while asked < REQUESTS && asked - answered < depth {
-            let offset = random.next_u64() % (capacity / SECTOR_BYTES) * SECTOR_BYTES;
-            let request = Request::new(RequestId(asked), operation, offset, SECTOR_BYTES, capacity);
-            drive.submit(now, request.expect("in bounds"));
-            asked += 1;
-        }
-        drive.drain_effects(&mut effects);
-        let completions = effects
-            .drain(..)
-            .filter(|effect| matches!(effect, Effect::Complete(_)));
-        let done = u64::try_from(completions.count()).expect("few");
-        answered += done;
-        if done == 0 {
-            now = drive.next_deadline().expect("requests are under way").at;
-            drive.advance(now);
-        }
-    }
-    assert!(drive.failure().is_none(), "the drive works");
-    u128::from(REQUESTS) * 1_000_000_000 / began.elapsed().as_nanos()
+fn desktop() -> Profile {
+    let text = Profile::built_in("desktop-5tb").expect("a shipped profile");
+    Profile::from_toml("desktop-5tb", text).expect("it is valid")
 }
 
 fn main() {
-    let profile = Profile::from_toml("desktop-5tb", PROFILE).expect("a valid profile");
-    let mut uncached = profile.clone();
-    uncached.write_cache.enabled = false;
-    let write = Operation::Write { fua: false };
-    for (words, profile, operation, depth) in [
-        (
-            "staged random writes through the write cache",
-            &profile,
-            write,
-            31,
-        ),
-        ("staged random writes without it", &uncached, write, 31),
-        ("random reads", &profile, Operation::Read, 31),
+    fill_and_drain();
+    operations_a_second();
+    cost_by_extents();
+}
+
+fn fill_and_drain() {
+    let mut profile = desktop();
+    profile.write_cache.enabled = false;
+    let words = "uniform write 4KiB 33744-requests then-drain";
+    let (seconds, _) = simulated(&profile, words);
+    println!("fill the desktop's staging area with 33,744 random writes, then drain:");
+    println!("  {seconds:.2} s, peak memory {} MB\n", peak_kb() / 1000);
+}
+
+fn operations_a_second() {
+    println!("host operations a second, random 4 KiB writes on the desktop:");
+    for (what, cached, depth) in [
+        ("write cache on, 1 under way", true, 1),
+        ("write cache on, 64 under way", true, 64),
+        ("write cache off, 1 under way", false, 1),
+        ("write cache off, 64 under way", false, 64),
     ] {
-        let drive = imagined(profile).expect("parts that fit");
-        let mut rates: Vec<u128> = (0..ROUNDS)
-            .map(|_| plan(drive.clone(), operation, depth))
-            .collect();
-        rates.sort_unstable();
+        let mut profile = desktop();
+        profile.write_cache.enabled = cached;
+        // Few enough that none waits for cleaning.
+        let count = if cached {
+            1_000_000
+        } else {
+            30_000 * depth.min(30)
+        };
+        let words = format!("uniform write 4KiB {count}-requests {depth}-under-way");
+        let (seconds, answered) = simulated(&profile, &words);
+        println!("  {what:<32}{:>12.0}", float(answered) / seconds);
+    }
+    println!();
+}
+
+/// Seconds of real time, and requests answered.
+fn simulated(profile: &Profile, words: &str) -> (f64, u64) {
+    let workload = Workload::from_words(words).expect("the words are known");
+    let begun = processor_s();
+    let observers = Observers {
+        progress: &mut |_| {},
+        jobs: None,
+    };
+    let summary = simulation::run(profile, &workload, observers).expect("it runs");
+    ((processor_s() - begun), summary.answered)
+}
+
+fn cost_by_extents() {
+    let mut profile = desktop();
+    profile.drive.capacity_bytes = 4_000_000_000_000 / PAGE * PAGE;
+    let staging = profile.staging.as_mut().expect("the desktop stages");
+    staging.extents = 40_000_000;
+    staging.slots = 100_000;
+    staging.bytes = 80_000_000_000 / PAGE * PAGE;
+    println!("staged random writes by extents held, write cache on:");
+    println!(
+        "  {:>12}{:>16}{:>16}{:>12}",
+        "extents", "ns/operation", "operations/s", "memory MB"
+    );
+    let mut loop_ = ClosedLoop::new(&profile);
+    for extents in [10_000, 100_000, 1_000_000, 3_000_000, 10_000_000] {
+        while loop_.extents() < extents {
+            loop_.write(10_000);
+        }
+        let measured = 100_000;
+        let begun = processor_s();
+        loop_.write(measured);
+        let ns = (processor_s() - begun) * 1e9 / float(measured);
         println!(
-            "{words}, {depth} under way: {} requests a second",
-            rates[ROUNDS / 2]
+            "  {extents:>12}{ns:>16.0}{:>16.0}{:>12}",
+            1e9 / ns,
+            peak_kb() / 1000
         );
     }
+}
+
+/// Keeps writes under way on a drive, without any account of them.
+struct ClosedLoop {
+    drive: Drive,
+    now: Instant,
+    capacity: u64,
+    random: ChaCha8Rng,
+    requests: u64,
+    pending: Vec<Instant>,
+    effects: Vec<Effect>,
+}
+
+impl ClosedLoop {
+    fn new(profile: &Profile) -> ClosedLoop {
+        ClosedLoop {
+            drive: open::imagined(profile).expect("its parts fit"),
+            now: Instant::default(),
+            capacity: profile.drive.capacity_bytes,
+            random: ChaCha8Rng::seed_from_u64(1),
+            requests: 0,
+            pending: Vec::new(),
+            effects: Vec::new(),
+        }
+    }
+
+    fn extents(&self) -> u64 {
+        self.drive
+            .translation()
+            .map_or(0, Translation::extents_used)
+    }
+
+    fn write(&mut self, count: u64) {
+        let last = self.requests + count;
+        while self.requests < last {
+            while self.pending.len() < UNDER_WAY {
+                self.submit();
+            }
+            let due = self.pending.iter().min().copied();
+            let deadline = self.drive.next_deadline().map(|deadline| deadline.at);
+            let next = [due, deadline].into_iter().flatten().min();
+            self.now = self.now.max(next.expect("something is under way"));
+            self.drive.advance(self.now);
+            self.collect();
+            let now = self.now;
+            self.pending.retain(|due| *due > now);
+        }
+    }
+
+    fn submit(&mut self) {
+        self.requests += 1;
+        let offset = self.random.next_u64() % (self.capacity / PAGE) * PAGE;
+        let write = Operation::Write { fua: false };
+        let id = RequestId(self.requests);
+        let request = Request::new(id, write, offset, PAGE, self.capacity).expect("in bounds");
+        self.drive.submit(self.now, request);
+        // Not answered before the drive says when.
+        self.pending.push(Instant(u64::MAX));
+        self.collect();
+    }
+
+    fn collect(&mut self) {
+        assert_eq!(self.drive.failure(), None);
+        self.drive.drain_effects(&mut self.effects);
+        for effect in self.effects.drain(..) {
+            if let Effect::Complete(completion) = effect {
+                let open = self.pending.iter_mut().find(|due| due.0 == u64::MAX);
+                *open.expect("it was submitted") = completion.due;
+            }
+        }
+    }
+}
+
+/// Seconds that this thread has had of a processor.
+fn processor_s() -> f64 {
+    let clock = nix::time::ClockId::CLOCK_THREAD_CPUTIME_ID;
+    let time = nix::time::clock_gettime(clock).expect("Linux has that clock");
+    std::time::Duration::from(time).as_secs_f64()
+}
+
+/// Most memory that the process has had, in kilobytes.
+fn peak_kb() -> u64 {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:"));
+    let mut words = line.unwrap_or_default().split_whitespace();
+    words.find_map(|word| word.parse().ok()).unwrap_or(0)
+}
+
+fn float(count: u64) -> f64 {
+    f64::from(u32::try_from(count).expect("fewer than four billion"))
 }

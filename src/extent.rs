@@ -119,6 +119,9 @@ impl<V: Along> ExtentMap<V> {
 
     /// All of `range` in ascending order: the parts held with their value, the gaps with `None`.
     pub fn pieces(&self, range: LbaExtent) -> Pieces<V> {
+        if self.last_overlapping(range).is_none() {
+            return vec![(range, None)];
+        }
         let mut pieces = Vec::new();
         let mut at = range.start;
         for (part, value) in self.overlapping(range) {
@@ -132,10 +135,15 @@ impl<V: Along> ExtentMap<V> {
 
     /// Removes `range`; each part that was held is handed to `removed`.
     pub fn remove(&mut self, range: LbaExtent, mut removed: impl FnMut(LbaExtent, V)) {
-        while let Some((extent, value)) = self.next_from(range.start) {
-            let Some(part) = extent.intersect(&range) else {
-                break;
+        while let Some(last) = self.last_overlapping(range) {
+            // Nearly always the last is the only one; else they go in ascending order.
+            let first = if last.0.start <= range.start {
+                Some(last)
+            } else {
+                self.next_from(range.start)
             };
+            let (extent, value) = first.expect("a run overlaps");
+            let part = extent.intersect(&range).expect("the first one does");
             self.runs.remove(&extent.start);
             if let Some(before) = Extent::between(extent.start, part.start) {
                 self.runs.insert(before.start, (before.sectors, value));
@@ -145,20 +153,27 @@ impl<V: Along> ExtentMap<V> {
                 self.runs.insert(after.start, (after.sectors, moved));
             }
             removed(part, value.along(part.start - extent.start));
+            if part.end() == range.end() {
+                break;
+            }
         }
     }
 
     /// Sets all of `range`; what was held there is handed to `removed` first. Joins with
     /// neighbours whose values continue.
     pub fn insert(&mut self, range: LbaExtent, value: V, removed: impl FnMut(LbaExtent, V)) {
-        self.remove(range, removed);
+        let mut before = self.last_before(range.end());
+        if before.is_some_and(|(extent, _)| extent.end() > range.start) {
+            self.remove(range, removed);
+            before = self.last_before(range.start);
+        }
         let (mut start, mut sectors, mut value) = (range.start, range.sectors, value);
-        if let Some((&before, &(length, earlier))) = self.runs.range(..start).next_back()
-            && before + length == start
-            && earlier.along(length) == value
+        if let Some((before, earlier)) = before
+            && before.end() == start
+            && earlier.along(before.sectors) == value
         {
-            self.runs.remove(&before);
-            (start, sectors, value) = (before, length + sectors, earlier);
+            self.runs.remove(&before.start);
+            (start, sectors, value) = (before.start, before.sectors + sectors, earlier);
         }
         if let Some(&(length, later)) = self.runs.get(&range.end())
             && value.along(sectors) == later
@@ -167,6 +182,19 @@ impl<V: Along> ExtentMap<V> {
             sectors += length;
         }
         self.runs.insert(start, (sectors, value));
+    }
+
+    /// The last extent that begins before `end`, whole.
+    fn last_before(&self, end: Lba) -> Option<(LbaExtent, V)> {
+        let last = self.runs.range(..end).next_back();
+        last.map(|(&start, &(sectors, value))| (Extent { start, sectors }, value))
+    }
+
+    /// The last extent that overlaps `range`, whole: one look into the tree, as most ranges that
+    /// are asked for are held nowhere.
+    fn last_overlapping(&self, range: LbaExtent) -> Option<(LbaExtent, V)> {
+        self.last_before(range.end())
+            .filter(|(extent, _)| extent.end() > range.start)
     }
 
     fn whole_from(&self, lba: Lba) -> impl Iterator<Item = (LbaExtent, V)> + '_ {

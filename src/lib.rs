@@ -9,6 +9,7 @@ pub mod drive;
 pub mod extent;
 pub mod host;
 pub mod image;
+pub mod lab;
 pub mod mechanics;
 pub mod medium;
 pub mod profile;

@@ -389,3 +389,45 @@ fn help_names_the_exit_codes_and_examples() {
     let version = imbrex("--version", nowhere()).success();
     assert_eq!(imbrex("version", nowhere()).success(), version);
 }
+
+#[test]
+fn a_simulation_repeats_itself_and_records_its_jobs_in_a_new_file_only() {
+    let scratch = Scratch::empty();
+    let run = "simulate tiny uniform,write,4KiB,300-requests --json --events {}";
+    let first = imbrex(run, &scratch.image).json();
+    assert_eq!(first["answered"], 300);
+    let events = scratch.bytes();
+    assert_eq!(&events[..4], b"PAR1");
+    let told = imbrex(run, &scratch.image).expect(1);
+    assert!(told.contains("a file that exists is left alone"), "{told}");
+    assert_eq!(scratch.bytes(), events);
+    fs::remove_file(&scratch.image).expect("it was there");
+    assert_eq!(imbrex(run, &scratch.image).json(), first);
+    assert_eq!(scratch.bytes(), events);
+    let other = "simulate tiny uniform,write,4KiB,300-requests --json --seed 2 --count 20";
+    let other = imbrex(other, nowhere()).json();
+    assert_eq!(
+        (&other["answered"], &other["seed"]),
+        (&20.into(), &2.into())
+    );
+}
+
+#[test]
+fn a_workload_that_cannot_be_used_is_refused_with_all_that_is_wrong() {
+    let told = imbrex("simulate tiny uniform,wrote,4KB", nowhere()).expect(3);
+    assert!(
+        told.contains("wrote: not known") && told.contains("when it ends"),
+        "{told}"
+    );
+    let told = imbrex("simulate tiny uniform,read,first-1TB,9-requests", nowhere()).expect(2);
+    assert!(told.contains("1000000000000 bytes from 0 on"), "{told}");
+    let told = imbrex("simulate tiny nowhere.toml", nowhere()).expect(2);
+    assert!(told.contains("nowhere.toml is not a file"), "{told}");
+    let scratch = Scratch::empty();
+    fs::write(&scratch.image, "[workload]\nsede = 1\n[place]\n").expect("written");
+    let told = imbrex("simulate tiny {}", &scratch.image).expect(3);
+    assert!(
+        told.contains("did you mean workload.seed") && told.contains("[mix]"),
+        "{told}"
+    );
+}

@@ -7,6 +7,8 @@ use std::process::ExitCode;
 use crate::host::owner::StopError;
 use crate::image::backing_error::BackingError;
 use crate::image::open::OpenError;
+use crate::lab::simulation::SimulationError;
+use crate::lab::workload::error::WorkloadError;
 use crate::profile::error::ProfileError;
 use crate::profile::scale::ScaleError;
 use crate::serve::fuse::error::FuseError;
@@ -81,8 +83,10 @@ pub(super) fn code_of(error: &anyhow::Error) -> Code {
 fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
     let is_drive = cause.is::<StopError>() || cause.is::<DriveError>();
     let is_rig = cause.is::<NbdError>() || cause.is::<FuseError>() || cause.is::<RigError>();
-    let is_unusable =
-        cause.is::<OpenError>() || cause.is::<ProfileError>() || cause.is::<UnusableError>();
+    let is_unusable = cause.is::<OpenError>()
+        || cause.is::<ProfileError>()
+        || cause.is::<WorkloadError>()
+        || cause.is::<UnusableError>();
     let is_usage = cause.is::<UsageError>() || cause.is::<ScaleError>();
     if is_usage {
         Some(Code::Usage)
@@ -93,7 +97,19 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
     } else if is_unusable {
         Some(Code::Unusable)
     } else {
-        cause.downcast_ref::<BackingError>().map(code_of_backing)
+        let simulation = cause.downcast_ref::<SimulationError>();
+        simulation
+            .and_then(code_of_simulation)
+            .or_else(|| cause.downcast_ref::<BackingError>().map(code_of_backing))
+    }
+}
+
+fn code_of_simulation(error: &SimulationError) -> Option<Code> {
+    match error {
+        SimulationError::Layout(_) => Some(Code::Unusable),
+        SimulationError::OutOfRange { .. } | SimulationError::NoTrim { .. } => Some(Code::Usage),
+        SimulationError::DriveStopped { .. } => Some(Code::DriveFailed),
+        SimulationError::Events(_) => None,
     }
 }
 

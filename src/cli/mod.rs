@@ -20,6 +20,7 @@ mod profile;
 mod profile_source;
 mod serve;
 mod signals;
+mod simulate;
 mod tls;
 
 use std::process::ExitCode;
@@ -34,12 +35,13 @@ Examples:
   imbrex serve disk.img --nbd unix:/tmp/disk.sock
   imbrex serve disk.img --fuse /mnt/disk --pace off
   imbrex check disk.img --data
+  imbrex simulate desktop-5tb 'uniform write 4KiB 10000-requests'
 
 Exit codes:
   0  all is well
   1  the check found damage, or something else went wrong
   2  the command line cannot be understood
-  3  the image or profile cannot be used (damaged, another version, not one)
+  3  the image, profile or workload cannot be used (damaged, another version, not one)
   4  refused, to protect data that is already there or in use
   5  the drive failed while it was served
   6  the machine got in the way: an address, a mount, the mover
@@ -72,6 +74,8 @@ enum Command {
     Inspect(inspect::Arguments),
     /// List, show and check profiles of drives.
     Profile(profile::Arguments),
+    /// Run a workload on a drive in virtual time.
+    Simulate(simulate::Arguments),
     /// Print the version.
     Version,
 }
@@ -108,6 +112,7 @@ fn carry_out(command: Command) -> anyhow::Result<Code> {
         Command::Check(arguments) => check::run(&arguments),
         Command::Inspect(arguments) => inspect::run(&arguments),
         Command::Profile(arguments) => profile::run(&arguments),
+        Command::Simulate(arguments) => simulate::run(&arguments),
         Command::Version => {
             output::print(&format!("imbrex {}\n", env!("CARGO_PKG_VERSION")))?;
             Ok(Code::Ok)

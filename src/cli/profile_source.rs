@@ -38,6 +38,12 @@ pub(super) fn load(
 
 /// Reads the file of a profile; says all that is wrong with it.
 pub(super) fn from_file(path: &Path) -> anyhow::Result<Profile> {
+    let text = read_text(path)?;
+    Ok(Profile::from_toml(&path.display().to_string(), &text)?)
+}
+
+/// Reads the file of a profile or workload as text.
+pub(super) fn read_text(path: &Path) -> anyhow::Result<String> {
     let mut bytes = Vec::new();
     open(path)?
         .take(TEXT_BYTES_MAX + 1)
@@ -45,13 +51,14 @@ pub(super) fn from_file(path: &Path) -> anyhow::Result<Profile> {
         .with_context(|| format!("cannot read {}", path.display()))?;
     let shown = path.display();
     if crate::units::count(bytes.len()) > TEXT_BYTES_MAX {
-        let what =
-            format!("{shown} is longer than {TEXT_BYTES_MAX} bytes: no profile is that long");
+        let what = format!(
+            "{shown} is longer than {TEXT_BYTES_MAX} bytes: no profile or workload is that long"
+        );
         return Err(UnusableError(what).into());
     }
     let text = String::from_utf8(bytes)
         .map_err(|error| UnusableError(format!("{shown} is not a text file: {error}")))?;
-    Ok(Profile::from_toml(&shown.to_string(), &text)?)
+    Ok(text)
 }
 
 /// A capacity such as `20GiB`, for clap.

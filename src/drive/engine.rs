@@ -9,6 +9,7 @@ use std::collections::VecDeque;
 use super::back::Back;
 use super::cache::Cache;
 use super::elevator::Elevator;
+use super::job_record::Recorder;
 use super::meters::{Busy, Meters};
 use super::read_ahead::ReadAhead;
 use super::request::{Completion, Counters, Deadline, Effect, Operation, Request};
@@ -50,6 +51,8 @@ pub struct Drive {
     pub(super) ahead: ReadAhead,
     pub(super) meters: Meters,
     pub(super) counters: Counters,
+    /// `None`: nobody wants to know about the jobs.
+    pub(super) recorder: Option<Recorder>,
     effects: Vec<Effect>,
     plans: u64,
     buffers: u64,
@@ -120,6 +123,7 @@ impl Drive {
             job: None,
             meters: Meters::default(),
             counters: Counters::default(),
+            recorder: None,
             effects: Vec::new(),
             plans: 0,
             buffers: 0,
@@ -317,6 +321,7 @@ impl Drive {
             return (None, Timing::at(at));
         }
         let timing = self.arm.run(self.back.layout(), &plan, at);
+        self.record_job(&plan, at, &timing);
         for (i, purpose) in Purpose::ALL.into_iter().enumerate() {
             let used = timing.by_purpose[purpose];
             self.counters.medium_bytes[i] += used.bytes;
@@ -333,6 +338,7 @@ impl Drive {
     /// The arm is busy from `at` until `ends`.
     pub(super) fn occupy(&mut self, busy: Busy, at: Instant, ends: Instant) {
         self.meters.begin(busy, at);
+        self.attribute_jobs(busy, at);
         self.job = Some(Job { ends, ahead: false });
     }
 

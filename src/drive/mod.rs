@@ -9,6 +9,7 @@ pub mod cache;
 pub mod cause;
 mod elevator;
 pub mod engine;
+pub mod job_record;
 pub mod jobs;
 pub mod meters;
 pub mod read_ahead;

@@ -384,7 +384,8 @@ impl Drive {
             return true;
         }
         let mut released = Vec::new();
-        let mut written = left(&found.iter().copied().collect()) - left(&pieces);
+        let all = Sectors(found.iter().map(|piece| piece.extent.sectors.0).sum());
+        let mut written = all - left(&pieces);
         for piece in found {
             let sectors = piece.extent.sectors.min(written);
             if sectors.0 == 0 {

@@ -76,7 +76,7 @@ pub struct Slow {
 }
 
 /// Keeps the account.
-pub(super) struct Ledger {
+pub(crate) struct Ledger {
     histograms: [Histogram<u64>; 5],
     /// Ascending by how long they took.
     slowest: Vec<(Duration, Completion)>,
@@ -86,7 +86,7 @@ pub(super) struct Ledger {
 }
 
 impl Ledger {
-    pub(super) fn new() -> Ledger {
+    pub(crate) fn new() -> Ledger {
         let histogram = || {
             Histogram::new_with_bounds(1, LATENCY_MAX.0, 2).expect("the bounds are 2 apart or more")
         };
@@ -100,7 +100,7 @@ impl Ledger {
     }
 
     /// Takes an answer into account. Its lag is nothing if it was given in time.
-    pub(super) fn enter(&mut self, completion: &Completion) {
+    pub(crate) fn enter(&mut self, completion: &Completion) {
         let lag = completion.breakdown.lag;
         if lag > Duration::ZERO {
             self.late += 1;
@@ -125,11 +125,11 @@ impl Ledger {
     }
 
     /// Takes into account how long the drive's thread was busy at a stretch.
-    pub(super) fn turn_took(&mut self, took: Duration) {
+    pub(crate) fn turn_took(&mut self, took: Duration) {
         self.turn_max = self.turn_max.max(took);
     }
 
-    pub(super) fn snapshot(&self) -> Account {
+    pub(crate) fn snapshot(&self) -> Account {
         let kinds = KINDS.iter().zip(&self.histograms);
         let slowest = self.slowest.iter().rev();
         Account {

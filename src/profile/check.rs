@@ -27,7 +27,7 @@ impl Profile {
             file: file_name.to_owned(),
             problems,
         })?;
-        let mut reader = Reader::new(&document);
+        let mut reader = Reader::new(&document, &keys::PROFILE);
         let profile = profile(&mut reader);
         for rule in relations::broken(&profile) {
             report_broken(&mut reader, rule);

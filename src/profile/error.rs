@@ -137,10 +137,10 @@ impl fmt::Display for Problem {
 }
 
 /// A headline and one line for each problem.
-struct Report<'r, P> {
-    file: &'r str,
-    summary: &'static str,
-    lines: &'r [P],
+pub(crate) struct Report<'r, P> {
+    pub(crate) file: &'r str,
+    pub(crate) summary: &'static str,
+    pub(crate) lines: &'r [P],
 }
 
 impl<P: fmt::Display> fmt::Display for Report<'_, P> {

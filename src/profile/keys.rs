@@ -1,7 +1,8 @@
 //! Owns the list of keys that a profile may have: what each takes, when it counts, what it means.
 //!
-//! Reading, the documentation and the command line go by this one list. It does not know how keys
-//! relate to each other (see `relations`).
+//! Reading, the documentation and the command line go by this one list. Other files of the same
+//! nature (workloads) have a book of keys of their own and are read by the same reader. It does not
+//! know how keys relate to each other (see `relations`).
 
 use crate::profile::quantity::Unit;
 use crate::profile::words;
@@ -15,7 +16,7 @@ pub struct Key {
     pub only: Option<&'static str>,
     /// What it means, in one line.
     pub about: &'static str,
-    pub(super) shape: Shape,
+    pub(crate) shape: Shape,
 }
 
 /// A section of the profile: a TOML table.
@@ -31,7 +32,7 @@ pub struct Section {
 
 /// What a key takes.
 #[derive(Clone, Copy, Debug)]
-pub(super) enum Shape {
+pub(crate) enum Shape {
     /// A line of text.
     Name { chars_max: usize },
     /// A quantity between two bounds, both allowed, in base units of `unit`.
@@ -146,7 +147,22 @@ pub const SECTIONS: &[Section] = &[
     section("trim", true, "discard and zeroing"),
 ];
 
-const fn section(path: &'static str, required: bool, about: &'static str) -> Section {
+/// What files of one kind may say: the reader goes by it.
+#[derive(Debug)]
+pub(crate) struct Book {
+    /// The sections, in the order in which such a file is written.
+    pub(crate) sections: &'static [Section],
+    /// The keys, in the same order.
+    pub(crate) keys: &'static [Key],
+}
+
+/// What a profile may say.
+pub(super) const PROFILE: Book = Book {
+    sections: SECTIONS,
+    keys: KEYS,
+};
+
+pub(crate) const fn section(path: &'static str, required: bool, about: &'static str) -> Section {
     Section {
         path,
         required,
@@ -154,7 +170,7 @@ const fn section(path: &'static str, required: bool, about: &'static str) -> Sec
     }
 }
 
-const fn key(path: &'static str, shape: Shape, about: &'static str) -> Key {
+pub(crate) const fn key(path: &'static str, shape: Shape, about: &'static str) -> Key {
     Key {
         path,
         only: None,
@@ -163,7 +179,12 @@ const fn key(path: &'static str, shape: Shape, about: &'static str) -> Key {
     }
 }
 
-const fn only(path: &'static str, when: &'static str, shape: Shape, about: &'static str) -> Key {
+pub(crate) const fn only(
+    path: &'static str,
+    when: &'static str,
+    shape: Shape,
+    about: &'static str,
+) -> Key {
     Key {
         path,
         only: Some(when),
@@ -172,7 +193,7 @@ const fn only(path: &'static str, when: &'static str, shape: Shape, about: &'sta
     }
 }
 
-const fn range(unit: Unit, min: u64, max: u64) -> Shape {
+pub(crate) const fn range(unit: Unit, min: u64, max: u64) -> Shape {
     Shape::Number {
         unit,
         min,
@@ -181,15 +202,15 @@ const fn range(unit: Unit, min: u64, max: u64) -> Shape {
     }
 }
 
-const fn count(min: u64, max: u64) -> Shape {
+pub(crate) const fn count(min: u64, max: u64) -> Shape {
     range(Unit::Count, min, max)
 }
 
-const fn time(max: u64) -> Shape {
+pub(crate) const fn time(max: u64) -> Shape {
     range(Unit::Nanoseconds, 0, max)
 }
 
-const fn sectors(min: u64, max: u64) -> Shape {
+pub(crate) const fn sectors(min: u64, max: u64) -> Shape {
     Shape::Number {
         unit: Unit::Bytes,
         min,
@@ -199,7 +220,7 @@ const fn sectors(min: u64, max: u64) -> Shape {
 }
 
 const RATE: Shape = range(Unit::BytesPerSecond, 1_000_000, 100_000_000_000);
-const PERCENT: Shape = range(Unit::Percent, 0, 100);
+pub(crate) const PERCENT: Shape = range(Unit::Percent, 0, 100);
 const WITH_COUNT: &str = "without platters.zones";
 const WITH_LAW: &str = "as part of the table [platters.seek]";
 const WITH_DISK: &str = "with staging.kind = \"disk\"";
@@ -294,14 +315,9 @@ pub(super) fn without_indices(path: &str) -> String {
     plain
 }
 
-/// The key with this path, indices already left out.
+/// The key of a profile with this path, indices already left out.
 pub(super) fn find(path: &str) -> Option<&'static Key> {
-    KEYS.iter().find(|key| key.path == path)
-}
-
-/// The section with this path.
-pub(super) fn find_section(path: &str) -> Option<&'static Section> {
-    SECTIONS.iter().find(|section| section.path == path)
+    PROFILE.find(path)
 }
 
 /// The section part and the last word of a path.
@@ -309,24 +325,45 @@ pub(super) fn split(path: &str) -> (&str, &str) {
     path.rsplit_once('.').unwrap_or(("", path))
 }
 
-/// The key or section that somebody who wrote `path` most likely meant.
-pub(super) fn nearest(path: &str) -> Option<&'static str> {
-    const ENOUGH: f64 = 0.75;
-    let (home, leaf) = split(path);
-    let closeness = |known: &'static str| {
-        let (known_home, known_leaf) = split(known);
-        let leaves = strsim::jaro_winkler(leaf, known_leaf);
-        let homes = strsim::jaro_winkler(home, known_home);
-        // The right word in the wrong section is meant more often than a similar one in this.
-        (leaves.max(0.0).mul_add(0.8, homes * 0.2), known)
-    };
-    let keys = KEYS.iter().map(|key| key.path);
-    let sections = SECTIONS.iter().map(|section| section.path);
-    keys.chain(sections)
-        .map(closeness)
-        .max_by(|a, b| a.0.total_cmp(&b.0))
-        .filter(|(closeness, _)| *closeness >= ENOUGH)
-        .map(|(_, known)| known)
+impl Book {
+    /// The key with this path, indices already left out.
+    pub(crate) fn find(&self, path: &str) -> Option<&'static Key> {
+        self.keys.iter().find(|key| key.path == path)
+    }
+
+    /// The section with this path.
+    pub(crate) fn find_section(&self, path: &str) -> Option<&'static Section> {
+        self.sections.iter().find(|section| section.path == path)
+    }
+
+    /// Last words of the keys that stand directly in a section.
+    pub(crate) fn leaves(&self, section: &str) -> Vec<&'static str> {
+        let splits = self.keys.iter().map(|key| split(key.path));
+        splits
+            .filter(|(home, _)| *home == section)
+            .map(|(_, leaf)| leaf)
+            .collect()
+    }
+
+    /// The key or section that somebody who wrote `path` most likely meant.
+    pub(crate) fn nearest(&self, path: &str) -> Option<&'static str> {
+        const ENOUGH: f64 = 0.75;
+        let (home, leaf) = split(path);
+        let closeness = |known: &'static str| {
+            let (known_home, known_leaf) = split(known);
+            let leaves = strsim::jaro_winkler(leaf, known_leaf);
+            let homes = strsim::jaro_winkler(home, known_home);
+            // The right word in the wrong section is meant more often than a similar one in this.
+            (leaves.max(0.0).mul_add(0.8, homes * 0.2), known)
+        };
+        let keys = self.keys.iter().map(|key| key.path);
+        let sections = self.sections.iter().map(|section| section.path);
+        keys.chain(sections)
+            .map(closeness)
+            .max_by(|a, b| a.0.total_cmp(&b.0))
+            .filter(|(closeness, _)| *closeness >= ENOUGH)
+            .map(|(_, known)| known)
+    }
 }
 
 #[cfg(test)]
@@ -341,7 +378,7 @@ mod tests {
             assert!(seen.insert(key.path), "{} twice", key.path);
             let (home, _) = split(key.path);
             assert!(
-                find_section(home).is_some() || find(home).is_some(),
+                PROFILE.find_section(home).is_some() || find(home).is_some(),
                 "{} lies nowhere",
                 key.path
             );
@@ -388,7 +425,7 @@ mod tests {
 
     #[test]
     fn mistyped_keys_find_the_one_that_was_meant() {
-        let check = |typed, meant| assert_eq!(nearest(typed), meant, "{typed}");
+        let check = |typed, meant| assert_eq!(PROFILE.nearest(typed), meant, "{typed}");
         check("drive.capasity", Some("drive.capacity"));
         check("drive.surfaces", Some("platters.surfaces"));
         check(

@@ -13,13 +13,13 @@ pub mod error;
 pub mod keys;
 mod measure;
 pub mod quantity;
-mod raw;
-mod reader;
+pub(crate) mod raw;
+pub(crate) mod reader;
 mod relations;
 mod render;
 mod room;
 pub mod scale;
-mod words;
+pub(crate) mod words;
 
 use crate::time::Duration;
 

@@ -15,22 +15,22 @@ use crate::units::count;
 
 /// What a TOML file says.
 #[derive(Debug)]
-pub(super) struct Document {
+pub(crate) struct Document {
     entries: BTreeMap<String, Given>,
 }
 
 /// A value and where it was written.
 #[derive(Debug)]
-pub(super) struct Given {
+pub(crate) struct Given {
     /// Line of the file, from 1.
-    pub(super) line: u64,
+    pub(crate) line: u64,
     /// The value.
-    pub(super) value: Value,
+    pub(crate) value: Value,
 }
 
 /// A value as TOML knows it.
 #[derive(Debug)]
-pub(super) enum Value {
+pub(crate) enum Value {
     /// A string.
     Text(String),
     /// An integer or float, in plain decimal notation where it has one.
@@ -47,7 +47,7 @@ pub(super) enum Value {
 
 impl Document {
     /// Mirrors `text`, or lists its mistakes in TOML itself.
-    pub(super) fn parse(text: &str) -> Result<Document, Vec<SyntaxProblem>> {
+    pub(crate) fn parse(text: &str) -> Result<Document, Vec<SyntaxProblem>> {
         let (table, mistakes) = DeTable::parse_recoverable(text);
         if !mistakes.is_empty() {
             let problem = |mistake: &toml::de::Error| SyntaxProblem {
@@ -64,12 +64,12 @@ impl Document {
     }
 
     /// What the dotted key was given.
-    pub(super) fn get(&self, key: &str) -> Option<&Given> {
+    pub(crate) fn get(&self, key: &str) -> Option<&Given> {
         self.entries.get(key)
     }
 
     /// Every key in order, tables and lists included.
-    pub(super) fn iter(&self) -> impl Iterator<Item = (&str, &Given)> {
+    pub(crate) fn iter(&self) -> impl Iterator<Item = (&str, &Given)> {
         self.entries
             .iter()
             .map(|(key, given)| (key.as_str(), given))

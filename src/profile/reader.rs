@@ -9,7 +9,9 @@ use std::collections::BTreeSet;
 
 use crate::profile::BandSize;
 use crate::profile::error::{Problem, ProblemKind};
-use crate::profile::keys::{self, BAND_BYTES_MAX, Key, QUANTA_MAX, Section, Shape, TRACKS_MAX};
+use crate::profile::keys::{
+    self, BAND_BYTES_MAX, Book, Key, QUANTA_MAX, Section, Shape, TRACKS_MAX,
+};
 use crate::profile::quantity::{QuantityError, Unit};
 use crate::profile::raw::{Document, Given, Value};
 use crate::profile::words::Words;
@@ -17,8 +19,9 @@ use crate::time::Duration;
 use crate::units::SECTOR_BYTES;
 
 /// Reads keys of a document and collects what is wrong with them.
-pub(super) struct Reader<'d> {
+pub(crate) struct Reader<'d> {
     document: &'d Document,
+    book: &'static Book,
     asked: BTreeSet<String>,
     failed: BTreeSet<String>,
     problems: Vec<Problem>,
@@ -26,27 +29,28 @@ pub(super) struct Reader<'d> {
 
 impl<'d> Reader<'d> {
     /// A reader that has asked for nothing yet. Missing sections are problems from the start.
-    pub(super) fn new(document: &'d Document) -> Reader<'d> {
+    pub(crate) fn new(document: &'d Document, book: &'static Book) -> Reader<'d> {
         let mut reader = Reader {
             document,
+            book,
             asked: BTreeSet::new(),
             failed: BTreeSet::new(),
             problems: Vec::new(),
         };
-        for section in keys::SECTIONS {
+        for section in book.sections {
             reader.check_section(section);
         }
         reader
     }
 
     /// Whether the document has this key or section.
-    pub(super) fn has(&self, key: &str) -> bool {
+    pub(crate) fn has(&self, key: &str) -> bool {
         self.document.get(key).is_some()
     }
 
     /// How many items the list of tables at `key` has; 0 where there is no such list.
-    pub(super) fn items(&mut self, key: &str) -> u64 {
-        let Shape::List { items_max, .. } = listed(key).shape else {
+    pub(crate) fn items(&mut self, key: &str) -> u64 {
+        let Shape::List { items_max, .. } = self.listed(key).shape else {
             panic!("{key} is not listed as a list");
         };
         self.read(key, 0, |value| match value {
@@ -56,13 +60,13 @@ impl<'d> Reader<'d> {
     }
 
     /// The quantity at `key`, in base units of its unit.
-    pub(super) fn number(&mut self, key: &str) -> u64 {
+    pub(crate) fn number(&mut self, key: &str) -> u64 {
         let Shape::Number {
             unit,
             min,
             max,
             multiple,
-        } = listed(key).shape
+        } = self.listed(key).shape
         else {
             panic!("{key} is not listed as a number");
         };
@@ -88,18 +92,18 @@ impl<'d> Reader<'d> {
     }
 
     /// The quantity at `key`, whose listed range fits in 32 bits.
-    pub(super) fn small(&mut self, key: &str) -> u32 {
+    pub(crate) fn small(&mut self, key: &str) -> u32 {
         u32::try_from(self.number(key)).expect("the listed range fits in 32 bits")
     }
 
     /// The time at `key`.
-    pub(super) fn time(&mut self, key: &str) -> Duration {
+    pub(crate) fn time(&mut self, key: &str) -> Duration {
         Duration(self.number(key))
     }
 
     /// The whole number at `key`, one of few.
-    pub(super) fn one_of(&mut self, key: &str) -> u32 {
-        let Shape::OneOf(allowed) = listed(key).shape else {
+    pub(crate) fn one_of(&mut self, key: &str) -> u32 {
+        let Shape::OneOf(allowed) = self.listed(key).shape else {
             panic!("{key} is not listed as one of few");
         };
         let number = self.read(key, allowed[0], |value| match value {
@@ -113,7 +117,7 @@ impl<'d> Reader<'d> {
     }
 
     /// The flag at `key`.
-    pub(super) fn flag(&mut self, key: &str) -> bool {
+    pub(crate) fn flag(&mut self, key: &str) -> bool {
         self.read(key, false, |value| match value {
             Value::Flag(flag) => Ok(*flag),
             _ => Err(ProblemKind::WrongType),
@@ -121,7 +125,7 @@ impl<'d> Reader<'d> {
     }
 
     /// What the word at `key` stands for; the first of the table where it cannot be read.
-    pub(super) fn word<T: Copy>(&mut self, key: &str, table: &Words<T>) -> T {
+    pub(crate) fn word<T: Copy>(&mut self, key: &str, table: &Words<T>) -> T {
         self.read(key, table[0].1, |value| match value {
             Value::Text(text) => {
                 let found = table.iter().find(|(word, _)| word == text);
@@ -134,8 +138,8 @@ impl<'d> Reader<'d> {
     }
 
     /// The line of text at `key`.
-    pub(super) fn name(&mut self, key: &str) -> String {
-        let Shape::Name { chars_max } = listed(key).shape else {
+    pub(crate) fn name(&mut self, key: &str) -> String {
+        let Shape::Name { chars_max } = self.listed(key).shape else {
             panic!("{key} is not listed as a name");
         };
         self.read(key, String::new(), |value| match value {
@@ -153,7 +157,7 @@ impl<'d> Reader<'d> {
     }
 
     /// The size of a band at `key`.
-    pub(super) fn band_size(&mut self, key: &str) -> BandSize {
+    pub(crate) fn band_size(&mut self, key: &str) -> BandSize {
         self.read(key, BandSize::Tracks(1), |value| {
             let Value::Text(text) = value else {
                 return Err(ProblemKind::WrongType);
@@ -177,7 +181,7 @@ impl<'d> Reader<'d> {
     }
 
     /// Parts of a track at `key`; 0 for none.
-    pub(super) fn quantum(&mut self, key: &str) -> u32 {
+    pub(crate) fn quantum(&mut self, key: &str) -> u32 {
         self.read(key, 0, |value| {
             let Value::Text(text) = value else {
                 return Err(ProblemKind::WrongType);
@@ -198,7 +202,7 @@ impl<'d> Reader<'d> {
     }
 
     /// Whether `key`, or a key below it, could not be read.
-    pub(super) fn has_failed(&self, key: &str) -> bool {
+    pub(crate) fn has_failed(&self, key: &str) -> bool {
         let below = format!("{key}.");
         self.failed
             .iter()
@@ -206,12 +210,12 @@ impl<'d> Reader<'d> {
     }
 
     /// Counts `key` as one that could not be read.
-    pub(super) fn fail(&mut self, key: &str) {
+    pub(crate) fn fail(&mut self, key: &str) {
         self.failed.insert(keys::without_indices(key));
     }
 
     /// Takes `prefix` and all below it as asked for: whether they count cannot be told.
-    pub(super) fn pass_over(&mut self, prefix: &str) {
+    pub(crate) fn pass_over(&mut self, prefix: &str) {
         let below = format!("{prefix}.");
         for (key, _) in self.document.iter() {
             if key == prefix || key.starts_with(&below) || key.starts_with(&format!("{prefix}[")) {
@@ -221,7 +225,7 @@ impl<'d> Reader<'d> {
     }
 
     /// Notes a problem with `key`.
-    pub(super) fn report(&mut self, key: &str, allowed: String, kind: ProblemKind) {
+    pub(crate) fn report(&mut self, key: &str, allowed: String, kind: ProblemKind) {
         let given = self.document.get(key);
         self.problems.push(Problem {
             line: given.map(|given| given.line),
@@ -233,11 +237,17 @@ impl<'d> Reader<'d> {
     }
 
     /// All problems in order of the file, those of keys that nobody asked for included.
-    pub(super) fn finish(mut self) -> Vec<Problem> {
+    pub(crate) fn finish(mut self) -> Vec<Problem> {
         self.report_unasked();
         self.problems
             .sort_by_key(|problem| problem.line.unwrap_or(u64::MAX));
         self.problems
+    }
+
+    /// The entry of the list for a key that imbrex itself asks for.
+    fn listed(&self, key: &str) -> &'static Key {
+        let found = self.book.find(&keys::without_indices(key));
+        found.expect("every key that is read is listed")
     }
 
     fn check_section(&mut self, section: &Section) {
@@ -247,7 +257,7 @@ impl<'d> Reader<'d> {
                 self.report(section.path, allowed, ProblemKind::WrongType);
             }
             None if section.required => {
-                let allowed = leaves(section.path).join(", ");
+                let allowed = self.book.leaves(section.path).join(", ");
                 self.report(section.path, allowed, ProblemKind::MissingSection);
             }
             _ => {}
@@ -273,7 +283,7 @@ impl<'d> Reader<'d> {
         };
         self.fail(key);
         if let Some(kind) = kind {
-            self.report(key, listed(key).allowed(), kind);
+            self.report(key, self.listed(key).allowed(), kind);
         }
         stand_in
     }
@@ -294,11 +304,11 @@ impl<'d> Reader<'d> {
             let plain = keys::without_indices(path);
             let is_item = path.ends_with(']');
             if let Some(kind) = self.unasked(path, &plain, is_item, given) {
-                let allowed = allowed_in_place_of(&plain, &kind);
+                let allowed = allowed_in_place_of(self.book, &plain, &kind);
                 self.report(path, allowed, kind);
                 refused.insert(path);
-            } else if keys::find_section(&plain).is_none()
-                && !matches!(keys::find(&plain), Some(key) if matches!(key.shape, Shape::List { .. }))
+            } else if self.book.find_section(&plain).is_none()
+                && !matches!(self.book.find(&plain), Some(key) if matches!(key.shape, Shape::List { .. }))
             {
                 refused.insert(path);
             }
@@ -316,24 +326,19 @@ impl<'d> Reader<'d> {
             return None;
         }
         let is_table = matches!(given.value, Value::Table);
-        match keys::find(plain) {
+        match self.book.find(plain) {
             Some(_) if is_item && is_table => None,
             Some(_) if is_item => Some(ProblemKind::WrongType),
             Some(key) => Some(ProblemKind::NoEffect {
                 only: key.only.unwrap_or("in another place"),
             }),
             // A section that is no table was reported when the reader was made.
-            None if keys::find_section(plain).is_some() => None,
+            None if self.book.find_section(plain).is_some() => None,
             None => Some(ProblemKind::Unknown {
-                nearest: keys::nearest(plain),
+                nearest: self.book.nearest(plain),
             }),
         }
     }
-}
-
-/// The entry of the list for a key that imbrex itself asks for.
-fn listed(key: &str) -> &'static Key {
-    keys::find(&keys::without_indices(key)).expect("every key that is read is listed")
 }
 
 fn within(value: u64, min: u64, max: u64) -> Result<u64, ProblemKind> {
@@ -344,31 +349,22 @@ fn within(value: u64, min: u64, max: u64) -> Result<u64, ProblemKind> {
     }
 }
 
-/// Last words of the keys that stand directly in a section.
-fn leaves(section: &str) -> Vec<&'static str> {
-    let splits = keys::KEYS.iter().map(|key| keys::split(key.path));
-    splits
-        .filter(|(home, _)| *home == section)
-        .map(|(_, leaf)| leaf)
-        .collect()
-}
-
 /// What to write instead of a key that nobody asked for.
-fn allowed_in_place_of(plain: &str, kind: &ProblemKind) -> String {
+fn allowed_in_place_of(book: &Book, plain: &str, kind: &ProblemKind) -> String {
     let home = keys::split(plain).0;
     match kind {
         ProblemKind::Unknown {
             nearest: Some(near),
-        } => match keys::find(near) {
+        } => match book.find(near) {
             Some(key) => key.allowed(),
             None => format!("the table [{near}]"),
         },
-        ProblemKind::Unknown { nearest: None } if leaves(home).is_empty() => {
-            let sections: Vec<&str> = keys::SECTIONS.iter().map(|s| s.path).collect();
+        ProblemKind::Unknown { nearest: None } if book.leaves(home).is_empty() => {
+            let sections: Vec<&str> = book.sections.iter().map(|s| s.path).collect();
             format!("sections: {}", sections.join(", "))
         }
         ProblemKind::Unknown { nearest: None } => {
-            format!("keys of {home}: {}", leaves(home).join(", "))
+            format!("keys of {home}: {}", book.leaves(home).join(", "))
         }
         _ => "a table for each item".to_owned(),
     }

@@ -5,7 +5,7 @@
 use crate::profile::{BandChoice, CleaningStep, CleaningStyle, Personality, Place, QueueOrder};
 
 /// Words and what they stand for.
-pub(super) type Words<T> = [(&'static str, T)];
+pub(crate) type Words<T> = [(&'static str, T)];
 
 pub(super) const PERSONALITY: &Words<Personality> = &[
     ("drive-managed", Personality::DriveManaged),
@@ -54,12 +54,12 @@ pub(super) const STAGING_PLACE: &Words<Option<Place>> = &[
 ];
 
 /// The words of a table alone.
-pub(super) fn list<T>(table: &Words<T>) -> Vec<&'static str> {
+pub(crate) fn list<T>(table: &Words<T>) -> Vec<&'static str> {
     table.iter().map(|(word, _)| *word).collect()
 }
 
 /// The word for a value.
-pub(super) fn word<T: PartialEq>(table: &Words<T>, value: &T) -> &'static str {
+pub(crate) fn word<T: PartialEq>(table: &Words<T>, value: &T) -> &'static str {
     let found = table.iter().find(|(_, known)| known == value);
     found.expect("a table of words lists every variant").0
 }

@@ -14,7 +14,7 @@ const RANKS: [&[&str]; 11] = [
     &["drive"],
     &["image"],
     &["host"],
-    &["serve"],
+    &["serve", "lab"],
     &["cli"],
     &["lib", "main"],
 ];

@@ -167,7 +167,11 @@ fn an_empty_file_misses_every_section_that_is_always_needed() {
     let required = keys::SECTIONS.iter().filter(|section| section.required);
     let required: Vec<&str> = required.map(|section| section.path).collect();
     let mut missing = blamed("");
-    missing.retain(|key| keys::find_section(key).is_some_and(|section| section.required));
+    missing.retain(|key| {
+        keys::PROFILE
+            .find_section(key)
+            .is_some_and(|section| section.required)
+    });
     assert_eq!(missing, required);
 }
 

@@ -1,0 +1,288 @@
+//! Owns the run of a workload on a drive in virtual time.
+//!
+//! The drive is the production drive; time jumps from one thing that happens to the next: a request
+//! comes, an answer is due, the drive wants to go on. Same profile and workload give the same
+//! summary and the same events. Nobody is asked for the time and nothing waits.
+
+use std::collections::BTreeMap;
+
+use super::dice::Dice;
+use super::events::EventError;
+use super::generator::Generator;
+use super::pacing::Pacing;
+use super::series::Level;
+use super::summary::{Gatherer, Summary};
+use super::workload::{Afterwards, Workload};
+use crate::drive::Drive;
+use crate::drive::job_record::JobRecord;
+use crate::drive::request::{Completion, Effect, Request};
+use crate::image::open;
+use crate::medium::layout::LayoutError;
+use crate::medium::movement::RequestId;
+use crate::profile::Profile;
+use crate::time::Instant;
+
+/// Answers between two reports of progress.
+const PROGRESS_EVERY: u64 = 4096;
+
+/// Why a workload cannot be run, or did not get to its end.
+#[derive(Debug, thiserror::Error)]
+pub enum SimulationError {
+    /// The profile's parts do not fit.
+    #[error(transparent)]
+    Layout(#[from] LayoutError),
+    /// The range does not lie on the drive.
+    #[error(
+        "the workload asks for {length} bytes from {from} on, in requests of {request}; the drive has {capacity}: change place.from, place.length or place.request, or give a larger capacity"
+    )]
+    OutOfRange {
+        /// First byte.
+        from: u64,
+        /// Bytes of the range, or what there is of it.
+        length: u64,
+        /// Bytes of a request.
+        request: u64,
+        /// Bytes of the drive.
+        capacity: u64,
+    },
+    /// The drive offers no discard.
+    #[error(
+        "{percent}% of the workload are discards and the drive {drive} offers none: set mix.trim to 0%, or trim.enabled in the profile"
+    )]
+    NoTrim {
+        /// Share of discards.
+        percent: u32,
+        /// Name of the profile.
+        drive: String,
+    },
+    /// The drive stopped: a defect of imbrex.
+    #[error("the drive stopped after {answered} answers: {why}")]
+    DriveStopped {
+        /// Its account.
+        why: String,
+        /// Requests answered until then.
+        answered: u64,
+    },
+    /// The record of events cannot be written.
+    #[error(transparent)]
+    Events(#[from] EventError),
+}
+
+/// How far a run has come.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Progress {
+    /// Requests answered.
+    pub answered: u64,
+    /// Requests in all, if that is known.
+    pub count: Option<u64>,
+    /// Model time.
+    pub now: Instant,
+    /// Model time at which the last request comes, if that is known.
+    pub until: Option<Instant>,
+}
+
+/// Takes the records of jobs, and empties the list.
+pub type JobSink<'a> = dyn FnMut(&mut Vec<JobRecord>) -> Result<(), EventError> + 'a;
+
+/// Who is told what happens during a run.
+pub struct Observers<'a> {
+    /// From time to time, how far it is.
+    pub progress: &'a mut dyn FnMut(&Progress),
+    /// All jobs of the arm, in batches; `None`: they are not recorded.
+    pub jobs: Option<&'a mut JobSink<'a>>,
+}
+
+/// Runs `workload` on a new drive of `profile` to its end.
+///
+/// # Errors
+/// See [`SimulationError`].
+pub fn run(
+    profile: &Profile,
+    workload: &Workload,
+    observers: Observers<'_>,
+) -> Result<Summary, SimulationError> {
+    let mut simulation = Simulation::new(profile, workload, observers)?;
+    simulation.serve_requests()?;
+    if workload.afterwards == Afterwards::Drain {
+        simulation.drain()?;
+    }
+    simulation.hand_over_jobs()?;
+    let status = simulation.drive.status(simulation.now);
+    Ok(simulation.gatherer.finish(profile, workload, &status))
+}
+
+struct Simulation<'a> {
+    drive: Drive,
+    now: Instant,
+    capacity: u64,
+    generator: Generator,
+    pacing: Pacing,
+    /// Answers that are not due yet.
+    pending: BTreeMap<(Instant, RequestId), Completion>,
+    effects: Vec<Effect>,
+    jobs: Vec<JobRecord>,
+    gatherer: Gatherer,
+    observers: Observers<'a>,
+    progress: Progress,
+}
+
+impl<'a> Simulation<'a> {
+    fn new(
+        profile: &Profile,
+        workload: &Workload,
+        observers: Observers<'a>,
+    ) -> Result<Simulation<'a>, SimulationError> {
+        if workload.mix.trim > 0 && !profile.trim.enabled {
+            return Err(SimulationError::NoTrim {
+                percent: workload.mix.trim,
+                drive: profile.name.clone(),
+            });
+        }
+        let capacity = profile.drive.capacity_bytes;
+        let place = &workload.place;
+        let generator =
+            Generator::new(workload, capacity, Dice::new(workload.seed)).ok_or_else(|| {
+                SimulationError::OutOfRange {
+                    from: place.from,
+                    length: place.length.unwrap_or(capacity.saturating_sub(place.from)),
+                    request: place.request_bytes,
+                    capacity,
+                }
+            })?;
+        let mut drive = open::imagined(profile)?;
+        drive.record_jobs(observers.jobs.is_some());
+        let dice = Dice::second(workload.seed);
+        let limits = workload.limits;
+        Ok(Simulation {
+            drive,
+            now: Instant::default(),
+            capacity,
+            generator,
+            pacing: Pacing::new(workload.arrivals, workload.bursts, limits, dice),
+            pending: BTreeMap::new(),
+            effects: Vec::new(),
+            jobs: Vec::new(),
+            gatherer: Gatherer::new(),
+            observers,
+            progress: Progress {
+                answered: 0,
+                count: limits.count,
+                now: Instant::default(),
+                until: limits
+                    .duration
+                    .map(|duration| Instant::default() + duration),
+            },
+        })
+    }
+
+    fn serve_requests(&mut self) -> Result<(), SimulationError> {
+        loop {
+            while let Some(at) = self.pacing.next().filter(|at| *at <= self.now) {
+                self.submit(at.max(self.now))?;
+            }
+            let due = self.pending.first_key_value().map(|((due, _), _)| *due);
+            let deadline = self.drive.next_deadline().map(|deadline| deadline.at);
+            let comes = self.pacing.next();
+            if due.is_none() && comes.is_none() && self.pacing.under_way() == 0 {
+                return Ok(());
+            }
+            let next = [due, deadline, comes].into_iter().flatten().min();
+            let Some(next) = next else {
+                return Err(self.stopped("requests are under way and the drive waits for nothing"));
+            };
+            self.advance(next.max(self.now))?;
+            self.take_answers()?;
+        }
+    }
+
+    /// Lets the drive do what it does on its own account, to the end.
+    fn drain(&mut self) -> Result<(), SimulationError> {
+        while let Some(deadline) = self.drive.next_deadline() {
+            self.advance(deadline.at.max(self.now))?;
+            self.progress.now = self.now;
+            self.hand_over_jobs()?;
+        }
+        self.gatherer.drained(self.now);
+        Ok(())
+    }
+
+    fn submit(&mut self, at: Instant) -> Result<(), SimulationError> {
+        let wanted = self.generator.draw();
+        let id = RequestId(self.pacing.submitted() + 1);
+        let request = Request::new(
+            id,
+            wanted.operation,
+            wanted.offset,
+            wanted.bytes,
+            self.capacity,
+        )
+        .expect("the generator's range lies on the drive");
+        if self.pacing.under_way() == 0 {
+            self.gatherer.begins(at);
+        }
+        self.pacing.note_submitted();
+        self.drive.submit(at, request);
+        self.collect()
+    }
+
+    fn advance(&mut self, to: Instant) -> Result<(), SimulationError> {
+        self.now = to;
+        self.drive.advance(to);
+        self.collect()
+    }
+
+    /// Takes what the drive has to say. Plans are dropped: nobody carries bytes.
+    fn collect(&mut self) -> Result<(), SimulationError> {
+        if let Some(why) = self.drive.failure() {
+            return Err(self.stopped(why));
+        }
+        self.drive.drain_effects(&mut self.effects);
+        for effect in self.effects.drain(..) {
+            if let Effect::Complete(completion) = effect {
+                self.pending
+                    .insert((completion.due, completion.request), completion);
+            }
+        }
+        let level = self
+            .drive
+            .translation()
+            .map_or(Level::default(), |t| Level {
+                staging_slots_used: t.slots_used(),
+                dirty_bands: t.dirty_bands(),
+            });
+        self.gatherer.level(self.now, level);
+        Ok(())
+    }
+
+    fn take_answers(&mut self) -> Result<(), SimulationError> {
+        while let Some(first) = self.pending.first_entry()
+            && first.key().0 <= self.now
+        {
+            let completion = first.remove();
+            self.pacing.note_answered(completion.due);
+            self.gatherer.take(&completion);
+            self.progress.answered += 1;
+            if self.progress.answered.is_multiple_of(PROGRESS_EVERY) {
+                self.progress.now = self.now;
+                (self.observers.progress)(&self.progress);
+                self.hand_over_jobs()?;
+            }
+        }
+        Ok(())
+    }
+
+    fn hand_over_jobs(&mut self) -> Result<(), SimulationError> {
+        if let Some(sink) = &mut self.observers.jobs {
+            self.drive.drain_jobs(&mut self.jobs);
+            sink(&mut self.jobs)?;
+        }
+        Ok(())
+    }
+
+    fn stopped(&self, why: &str) -> SimulationError {
+        SimulationError::DriveStopped {
+            why: why.to_owned(),
+            answered: self.progress.answered,
+        }
+    }
+}

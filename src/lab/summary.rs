@@ -1,0 +1,252 @@
+//! Owns what comes out of a run: figures over time, by operation, by cause and by purpose.
+//!
+//! Gathered answer by answer in constant memory; the end result is plain values. Always holds: the
+//! causes add up to the latencies of all answers, and the purposes are the drive's own counters.
+
+mod text;
+
+use serde::Serialize;
+
+use super::series::{Level, Series};
+use super::workload::Workload;
+use crate::drive::request::{Breakdown, Completion, Status};
+use crate::host::account::{Latencies, Ledger, Slow};
+use crate::medium::movement::Purpose;
+use crate::profile::Profile;
+use crate::time::{Duration, Instant};
+
+/// What came out of a run. Times are nanoseconds of model time.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Summary {
+    /// Name of the profile.
+    pub profile: String,
+    /// Bytes that the drive offers.
+    pub capacity_bytes: u64,
+    /// Name of the workload.
+    pub workload: String,
+    /// Start of everything that looked random.
+    pub seed: u64,
+    /// Requests answered.
+    pub answered: u64,
+    /// When the last of them was answered.
+    pub answered_ns: u64,
+    /// When the drive had nothing left to do, if it was left alone for that long.
+    pub drained_ns: Option<u64>,
+    /// Latencies by operation; those that did not occur are left out.
+    pub operations: Vec<Latencies>,
+    /// Where the time of all requests went.
+    pub causes: Causes,
+    /// What the arm did, by purpose, all of them.
+    pub purposes: Vec<PurposeUse>,
+    /// Bytes written by the host.
+    pub host_written_bytes: u64,
+    /// Bytes written to the medium.
+    pub medium_written_bytes: u64,
+    /// Bytes written to the medium for each byte that the host wrote, in thousandths; nothing where
+    /// the host wrote nothing.
+    pub write_amplification_milli: Option<u64>,
+    /// The longest time without an answer while a request was under way, and what ended it.
+    pub longest_stall: Option<Stall>,
+    /// The slowest requests, slowest first.
+    pub slowest: Vec<Slow>,
+    /// Throughput and fill over time.
+    pub over_time: Series,
+    /// The drive at the end.
+    pub status: Status,
+}
+
+/// Sums over all answers of the parts of their breakdowns.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+pub struct Causes {
+    /// Waiting for other host requests.
+    pub queue_ns: u64,
+    /// Waiting for a cleaning step that was under way.
+    pub cleaning_ns: u64,
+    /// Waiting for room.
+    pub room_ns: u64,
+    /// Waiting for a merge of the map.
+    pub merge_ns: u64,
+    /// Moving the arm.
+    pub seek_ns: u64,
+    /// Waiting for the sector.
+    pub rotation_ns: u64,
+    /// Transfer.
+    pub transfer_ns: u64,
+    /// Out-of-band revolutions.
+    pub out_of_band_ns: u64,
+    /// Electronics.
+    pub overhead_ns: u64,
+}
+
+/// What a purpose took.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+pub struct PurposeUse {
+    /// Its word.
+    pub purpose: &'static str,
+    /// Whether it writes to the medium.
+    pub writes: bool,
+    /// Bytes moved, padding included.
+    pub bytes: u64,
+    /// Time of the arm (or of the flash).
+    pub arm_ns: u64,
+}
+
+/// A time without an answer.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Stall {
+    /// When it began.
+    pub from_ns: u64,
+    /// How long it was.
+    pub took_ns: u64,
+    /// Where the time of the request went that was answered then.
+    pub cause: String,
+}
+
+impl Causes {
+    /// Each part with the words for it, in the order of the breakdown.
+    pub fn parts(&self) -> [(&'static str, u64); 9] {
+        [
+            ("other requests", self.queue_ns),
+            ("cleaning under way", self.cleaning_ns),
+            ("room", self.room_ns),
+            ("merges of the map", self.merge_ns),
+            ("seek", self.seek_ns),
+            ("rotation", self.rotation_ns),
+            ("transfer", self.transfer_ns),
+            ("out-of-band records", self.out_of_band_ns),
+            ("electronics", self.overhead_ns),
+        ]
+    }
+
+    fn add(&mut self, parts: &Breakdown) {
+        self.queue_ns += parts.queue.0;
+        self.cleaning_ns += parts.cleaning.0;
+        self.room_ns += parts.room.0;
+        self.merge_ns += parts.merge.0;
+        self.seek_ns += parts.seek.0;
+        self.rotation_ns += parts.rotation.0;
+        self.transfer_ns += parts.transfer.0;
+        self.out_of_band_ns += parts.out_of_band.0;
+        self.overhead_ns += parts.overhead.0;
+    }
+}
+
+/// Gathers what a summary says.
+pub(super) struct Gatherer {
+    ledger: Ledger,
+    causes: Causes,
+    series: Series,
+    answered: u64,
+    last: Instant,
+    drained: Option<Instant>,
+    /// Since when an answer is waited for.
+    waited_since: Instant,
+    stall: Option<(Duration, Completion)>,
+}
+
+impl Gatherer {
+    pub(super) fn new() -> Gatherer {
+        Gatherer {
+            ledger: Ledger::new(),
+            causes: Causes::default(),
+            series: Series::default(),
+            answered: 0,
+            last: Instant::default(),
+            drained: None,
+            waited_since: Instant::default(),
+            stall: None,
+        }
+    }
+
+    /// A request comes while none is under way.
+    pub(super) fn begins(&mut self, at: Instant) {
+        self.waited_since = at;
+    }
+
+    /// Notes how full the drive is.
+    pub(super) fn level(&mut self, at: Instant, level: Level) {
+        self.series.level(at, level);
+    }
+
+    /// Takes an answer in the moment in which it is due.
+    pub(super) fn take(&mut self, completion: &Completion) {
+        self.ledger.enter(completion);
+        self.causes.add(&completion.breakdown);
+        self.series.take(completion);
+        self.answered += 1;
+        let waited = completion.due.since(self.waited_since);
+        if self.stall.is_none_or(|(longest, _)| waited > longest) {
+            self.stall = Some((waited, *completion));
+        }
+        self.waited_since = completion.due;
+        self.last = completion.due;
+    }
+
+    /// The drive has nothing left to do.
+    pub(super) fn drained(&mut self, at: Instant) {
+        self.drained = Some(at);
+    }
+
+    pub(super) fn finish(self, profile: &Profile, workload: &Workload, status: &Status) -> Summary {
+        let counters = &status.counters;
+        let uses = counters.medium_bytes.iter().zip(&counters.medium_ns);
+        let purposes: Vec<PurposeUse> = Purpose::ALL
+            .into_iter()
+            .zip(uses)
+            .map(|(purpose, (&bytes, &arm_ns))| PurposeUse {
+                purpose: purpose.word(),
+                writes: writes(purpose),
+                bytes,
+                arm_ns,
+            })
+            .collect();
+        let written = purposes.iter().filter(|purpose| purpose.writes);
+        let medium_written_bytes = written.map(|purpose| purpose.bytes).sum();
+        let host = u128::from(counters.host_written_bytes);
+        let milli = (u128::from(medium_written_bytes) * 1000).checked_div(host);
+        let account = self.ledger.snapshot();
+        let kinds = account.kinds.into_iter();
+        Summary {
+            profile: profile.name.clone(),
+            capacity_bytes: profile.drive.capacity_bytes,
+            workload: workload.name.clone(),
+            seed: workload.seed,
+            answered: self.answered,
+            answered_ns: self.last.0,
+            drained_ns: self.drained.map(|at| at.0),
+            operations: kinds.filter(|kind| kind.count > 0).collect(),
+            causes: self.causes,
+            purposes,
+            host_written_bytes: counters.host_written_bytes,
+            medium_written_bytes,
+            write_amplification_milli: milli.and_then(|milli| u64::try_from(milli).ok()),
+            longest_stall: self.stall.map(|(took, completion)| Stall {
+                from_ns: completion.due.0 - took.0,
+                took_ns: took.0,
+                cause: completion.cause(),
+            }),
+            slowest: account.slowest,
+            over_time: self.series.finish(),
+            status: status.clone(),
+        }
+    }
+}
+
+/// Whether a purpose writes to the medium.
+fn writes(purpose: Purpose) -> bool {
+    match purpose {
+        Purpose::HostWrite
+        | Purpose::Bypass
+        | Purpose::Stage
+        | Purpose::OutOfBand
+        | Purpose::MapMerge
+        | Purpose::CleanCopy
+        | Purpose::CleanWrite => true,
+        Purpose::HostRead
+        | Purpose::PartialRead
+        | Purpose::CleanRead
+        | Purpose::CleanGather
+        | Purpose::CleanVerify
+        | Purpose::ReadAhead => false,
+    }
+}
