@@ -15,6 +15,7 @@ use super::read_ahead::ReadAhead;
 use super::request::{Completion, Counters, Deadline, Effect, Operation, Request};
 use super::waiting::{Ending, Waiting};
 use crate::extent::LbaExtent;
+use crate::mechanics::rotation::Rotation;
 use crate::medium::arm::Arm;
 use crate::medium::guard::Guard;
 use crate::medium::movement::{BufferId, PlanId, Purpose};
@@ -50,6 +51,7 @@ pub struct Drive {
     pub(super) job: Option<Job>,
     pub(super) ahead: ReadAhead,
     pub(super) meters: Meters,
+    revolution: Duration,
     pub(super) counters: Counters,
     /// `None`: nobody wants to know about the jobs.
     pub(super) recorder: Option<Recorder>,
@@ -122,6 +124,7 @@ impl Drive {
             passed_over: 0,
             job: None,
             meters: Meters::default(),
+            revolution: Rotation::new(profile.platters.rpm_milli).revolution(),
             counters: Counters::default(),
             recorder: None,
             effects: Vec::new(),
@@ -366,14 +369,15 @@ impl Drive {
         let bytes = if carries { waiting.request.bytes() } else { 0 };
         let rate = self.profile.drive.interface_bytes_per_s.max(1);
         let interface = u128::from(bytes) * 1_000_000_000 / u128::from(rate);
-        let completion = waiting.complete(Ending {
+        let ending = Ending {
             done,
             overhead: self.profile.drive.command_overhead,
             interface: Duration(u64::try_from(interface).unwrap_or(u64::MAX / 4)),
             needs,
-            meters: self.meters.read(started),
-            band: self.meters.band,
-        });
+            started,
+            revolution: self.revolution,
+        };
+        let completion = waiting.complete(&ending, &self.meters);
         self.count(&completion);
         self.last_host = self.last_host.max(completion.due);
         self.effects.push(Effect::Complete(completion));

@@ -132,25 +132,29 @@ impl Drive {
         }
         let (plan, timing) = self.issue(draft, at);
         self.release(released);
-        let mut end = timing.end;
         for &owner in &owners {
             self.queue[owner].add(&timing);
         }
-        if self.back.merge_due() {
-            let mut merge = Draft::default();
-            self.back.merge(&mut merge);
-            let (_, merging) = self.issue(merge, end);
-            let duration = merging.end.since(end);
-            end = merging.end;
-            for &owner in &owners {
-                self.queue[owner].add_merge(duration);
-            }
-            self.complete_owners(done, end, plan, at);
-            self.meters.merged(duration);
-        } else {
-            self.complete_owners(done, end, plan, at);
+        let merges_from = timing.end;
+        let end = self.merge_if_due(merges_from);
+        for &owner in &done {
+            // Whoever is not done yet learns of it from the meters.
+            self.queue[owner].add_merge(end.since(merges_from));
         }
+        self.complete_owners(done, end, plan, at);
         self.occupy(Busy::Host, at, end);
+        self.meters.merges_from(merges_from);
+    }
+
+    /// Merges the map from `at` on, if it is due; tells when that is over.
+    fn merge_if_due(&mut self, at: Instant) -> Instant {
+        if !self.back.merge_due() {
+            return at;
+        }
+        let mut merge = Draft::default();
+        self.back.merge(&mut merge);
+        let (_, timing) = self.issue(merge, at);
+        timing.end
     }
 
     /// Answers the owners and takes them from the queue.
@@ -397,16 +401,11 @@ impl Drive {
         }
         let (_, timing) = self.issue(draft, at);
         self.release(released);
-        let mut end = timing.end;
-        if self.back.merge_due() {
-            let mut merge = Draft::default();
-            self.back.merge(&mut merge);
-            let (_, merging) = self.issue(merge, end);
-            self.meters.merged(merging.end.since(end));
-            end = merging.end;
-        }
+        let merges_from = timing.end;
+        let end = self.merge_if_due(merges_from);
         self.cached_since = (!self.cache.is_empty()).then_some(end);
-        self.occupy(Busy::Host, at, end);
+        self.occupy(Busy::Destage, at, end);
+        self.meters.merges_from(merges_from);
         true
     }
 

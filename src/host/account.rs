@@ -207,7 +207,9 @@ mod tests {
                 lag: Duration(lag),
                 ..Breakdown::default()
             },
-            waited_for: None,
+            behind: None,
+            room_by: None,
+            missed_by: None,
         }
     }
 

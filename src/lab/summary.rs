@@ -66,6 +66,8 @@ pub struct Causes {
     pub room_ns: u64,
     /// Waiting for a merge of the map.
     pub merge_ns: u64,
+    /// Waiting for the write cache to be moved to the medium.
+    pub destage_ns: u64,
     /// Moving the arm.
     pub seek_ns: u64,
     /// Waiting for the sector.
@@ -104,12 +106,13 @@ pub struct Stall {
 
 impl Causes {
     /// Each part with the words for it, in the order of the breakdown.
-    pub fn parts(&self) -> [(&'static str, u64); 9] {
+    pub fn parts(&self) -> [(&'static str, u64); 10] {
         [
             ("other requests", self.queue_ns),
             ("cleaning under way", self.cleaning_ns),
             ("room", self.room_ns),
             ("merges of the map", self.merge_ns),
+            ("moving the cache", self.destage_ns),
             ("seek", self.seek_ns),
             ("rotation", self.rotation_ns),
             ("transfer", self.transfer_ns),
@@ -123,6 +126,7 @@ impl Causes {
         self.cleaning_ns += parts.cleaning.0;
         self.room_ns += parts.room.0;
         self.merge_ns += parts.merge.0;
+        self.destage_ns += parts.destage.0;
         self.seek_ns += parts.seek.0;
         self.rotation_ns += parts.rotation.0;
         self.transfer_ns += parts.transfer.0;
