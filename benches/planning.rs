@@ -71,6 +71,7 @@ fn simulated(profile: &Profile, words: &str) -> (f64, u64) {
     let observers = Observers {
         progress: &mut |_| {},
         jobs: None,
+        answers: None,
     };
     let summary = simulation::run(profile, &workload, observers).expect("it runs");
     ((processor_s() - begun), summary.answered)

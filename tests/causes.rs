@@ -31,25 +31,32 @@ fn dirty(bands: impl Iterator<Item = u64>) -> Vec<Wanted> {
     bands.flat_map(pages).collect()
 }
 
-#[test]
-fn a_write_that_waits_for_room_names_the_band_that_is_cleaned() {
+/// What the last of 65 writes says, whose predecessors took all 64 slots: so many for each band.
+fn waits_for_room(slots_per_band: u64) -> String {
     let mut tiny = Stopwatch::of("tiny", uncached);
-    // 64 slots, one for each write: the next has to wait until a band is clean, the oldest first.
-    let done = tiny.closed_loop(1, dirty(0..20));
+    let spread = 64 / slots_per_band;
+    let page = |i: u64| {
+        let (band, page) = (i / slots_per_band % spread, i % slots_per_band);
+        (WRITE, band * BAND + page * 16 * KIB, 4 * KIB)
+    };
+    let done = tiny.closed_loop(1, (0..64).map(page).chain([(WRITE, 31 * BAND, 8 * KIB)]));
     adds_up(&done);
-    let late = done.iter().filter(|answer| answer.breakdown.room.0 > 0);
-    assert_eq!(late.count(), 0, "40 writes take 40 slots");
-    let mut wanted = dirty(20..32);
-    wanted.push((WRITE, 3 * BAND + 32 * KIB, 4 * KIB));
-    let done = tiny.closed_loop(1, wanted);
-    adds_up(&done);
-    let last = done.last().expect("answered");
-    let room = last.breakdown.room;
+    let (last, before) = done.split_last().expect("65 answers");
+    let none_waits = before.iter().all(|answer| answer.breakdown.room.0 == 0);
+    assert!(none_waits && last.breakdown.room.0 > 0, "{last:?}");
     let cause = last.cause();
-    assert!(
-        cause.starts_with(&format!("waited {room} for room: cleaning band 0")),
-        "{cause}"
-    );
+    let named = format!("waited {} for room: ", last.breakdown.room);
+    assert!(cause.starts_with(&named), "{cause}");
+    cause[named.len()..].to_owned()
+}
+
+#[test]
+fn a_write_that_waits_for_room_names_the_bands_that_are_cleaned() {
+    // A staging band has 8 slots, and is free when nothing in it is needed any more.
+    let one = waits_for_room(8);
+    assert!(one.starts_with("cleaning band 0, "), "{one}");
+    let four = waits_for_room(2);
+    assert!(four.starts_with("cleaning 4 bands, band "), "{four}");
 }
 
 #[test]

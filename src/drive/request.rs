@@ -29,6 +29,35 @@ pub enum Operation {
     },
 }
 
+impl Operation {
+    /// The words of all kinds of requests, in the order in which reports list them.
+    pub const WORDS: [&str; 5] = ["read", "write", "flush", "trim", "write-zeroes"];
+
+    /// Place of its kind in [`Operation::WORDS`].
+    pub fn kind(self) -> usize {
+        match self {
+            Operation::Read => 0,
+            Operation::Write { .. } => 1,
+            Operation::Flush => 2,
+            Operation::Trim => 3,
+            Operation::WriteZeroes { .. } => 4,
+        }
+    }
+
+    /// The word for its kind.
+    pub fn word(self) -> &'static str {
+        Operation::WORDS[self.kind()]
+    }
+
+    /// Whether it must be durable before it is acknowledged, whatever the cache says.
+    pub fn is_fua(self) -> bool {
+        matches!(
+            self,
+            Operation::Write { fua: true } | Operation::WriteZeroes { fua: true, .. }
+        )
+    }
+}
+
 /// A request that is in bounds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Request {

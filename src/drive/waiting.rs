@@ -5,7 +5,7 @@
 use std::collections::VecDeque;
 
 use super::meters::{Meters, Reading};
-use super::request::{Breakdown, Completion, Operation, Request};
+use super::request::{Breakdown, Completion, Request};
 use crate::extent::{Extent, LbaExtent};
 use crate::medium::movement::{BufferId, PlanId};
 use crate::medium::timing::Timing;
@@ -79,10 +79,7 @@ impl Waiting {
 
     /// Whether it must be durable before it is acknowledged, whatever the cache says.
     pub fn is_fua(&self) -> bool {
-        matches!(
-            self.request.operation(),
-            Operation::Write { fua: true } | Operation::WriteZeroes { fua: true, .. }
-        )
+        self.request.operation().is_fua()
     }
 
     /// Adds the time of a job that worked on it.

@@ -8,7 +8,6 @@ mod text;
 use serde::Serialize;
 
 use super::series::{Level, Series};
-use super::workload::Workload;
 use crate::drive::request::{Breakdown, Completion, Status};
 use crate::host::account::{Latencies, Ledger, Slow};
 use crate::medium::movement::Purpose;
@@ -22,10 +21,10 @@ pub struct Summary {
     pub profile: String,
     /// Bytes that the drive offers.
     pub capacity_bytes: u64,
-    /// Name of the workload.
+    /// Name of the workload or of the recording.
     pub workload: String,
-    /// Start of everything that looked random.
-    pub seed: u64,
+    /// Start of everything that looked random; nothing where nothing did.
+    pub seed: Option<u64>,
     /// Requests answered.
     pub answered: u64,
     /// When the last of them was answered.
@@ -191,7 +190,13 @@ impl Gatherer {
         self.drained = Some(at);
     }
 
-    pub(super) fn finish(self, profile: &Profile, workload: &Workload, status: &Status) -> Summary {
+    /// `seed`: where something looked random.
+    pub(super) fn finish(
+        self,
+        profile: &Profile,
+        (workload, seed): (&str, Option<u64>),
+        status: &Status,
+    ) -> Summary {
         let counters = &status.counters;
         let uses = counters.medium_bytes.iter().zip(&counters.medium_ns);
         let purposes: Vec<PurposeUse> = Purpose::ALL
@@ -213,8 +218,8 @@ impl Gatherer {
         Summary {
             profile: profile.name.clone(),
             capacity_bytes: profile.drive.capacity_bytes,
-            workload: workload.name.clone(),
-            seed: workload.seed,
+            workload: workload.to_owned(),
+            seed,
             answered: self.answered,
             answered_ns: self.last.0,
             drained_ns: self.drained.map(|at| at.0),
