@@ -413,6 +413,22 @@ fn a_simulation_repeats_itself_and_records_its_jobs_in_a_new_file_only() {
 }
 
 #[test]
+fn workloads_are_listed_and_can_be_taken_as_a_start() {
+    let listed = imbrex("workload list", nowhere()).success();
+    let first = listed.split_whitespace().next().expect("there are some");
+    let text = imbrex(&format!("workload text {first}"), nowhere()).success();
+    let scratch = Scratch::empty();
+    fs::write(&scratch.image, text).expect("written");
+    let told = imbrex("workload check {}", &scratch.image).success();
+    assert!(
+        told.contains("a valid workload") && told.contains(first),
+        "{told}"
+    );
+    let run = format!("simulate desktop-5tb {first} --count 3 --json --capacity 4GiB");
+    assert_eq!(imbrex(&run, nowhere()).json()["answered"], 3);
+}
+
+#[test]
 fn a_workload_that_cannot_be_used_is_refused_with_all_that_is_wrong() {
     let told = imbrex("simulate tiny uniform,wrote,4KB", nowhere()).expect(3);
     assert!(
@@ -423,11 +439,13 @@ fn a_workload_that_cannot_be_used_is_refused_with_all_that_is_wrong() {
     assert!(told.contains("1000000000000 bytes from 0 on"), "{told}");
     let told = imbrex("simulate tiny nowhere.toml", nowhere()).expect(2);
     assert!(told.contains("nowhere.toml is not a file"), "{told}");
+    let told = imbrex("workload check nowhere.toml", nowhere()).expect(2);
+    assert!(told.contains("array-rebuild"), "{told}");
     let scratch = Scratch::empty();
     fs::write(&scratch.image, "[workload]\nsede = 1\n[place]\n").expect("written");
     let told = imbrex("simulate tiny {}", &scratch.image).expect(3);
     assert!(
-        told.contains("did you mean workload.seed") && told.contains("[mix]"),
+        told.contains("did you mean workload.seed") && told.contains("at least one [[stream]]"),
         "{told}"
     );
 }

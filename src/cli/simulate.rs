@@ -10,7 +10,7 @@ use clap::ValueEnum;
 use indicatif::{HumanCount, ProgressBar, ProgressStyle};
 
 use super::exit::{Code, UsageError};
-use super::{output, profile_source};
+use super::{output, profile_source, workload_source};
 use crate::drive::job_record::JobRecord;
 use crate::drive::request::Completion;
 use crate::host::recorder::Answered;
@@ -29,15 +29,17 @@ Run a workload on a drive in virtual time: the drive that `serve` shows, with ne
 Same profile, workload and seed give the same output, byte for byte. With --replay, run the requests
 that `serve --record` or `simulate --record` recorded, at the moments at which they came.
 
-A workload is a TOML file (see docs/simulate.md) or a few words that begin with an order, as one
-argument: uniform, sequential or alternate-blocks; read, write, trim or flush, with a share such as
-70%read; a request size; first-10GB for a part of the drive; 1000-requests or 60s; 200/s or
-8-under-way; bursts-of-500 with pause-10s; then-drain.";
+A workload is a name of `imbrex workload list`, a TOML file (see docs/workloads.md) or a few words that
+begin with an order, as one argument: uniform, sequential, alternate-blocks, skewed, hot-cold, ring or
+scatter; read, write, fua-write, flush, trim or zero, with a share such as 70%read; a request size;
+first-10GB for a part of the drive; 1000-requests or 60s; 200/s or 8-under-way; bursts-of-500 with
+pause-10s; then-drain.";
 
 const EXAMPLES: &str = "\
 Examples:
   imbrex simulate desktop-5tb 'uniform write 4KiB 10000-requests'
   imbrex simulate archive-8tb 'uniform 70%read 30%write 16KiB 50/s 10min' --json
+  imbrex simulate desktop-5tb database-commit --duration 5min
   imbrex simulate desktop-5tb mine.toml --seed 7 --start formatted --events jobs.parquet
   imbrex simulate --replay session.parquet
   imbrex simulate flash-4tb --replay session.parquet";
@@ -50,7 +52,7 @@ pub(super) struct Arguments {
     /// recording's own where none is given.
     #[arg(required_unless_present = "replay")]
     profile: Option<String>,
-    /// A TOML file, or words that begin with an order.
+    /// A workload's name, a TOML file, or words that begin with an order.
     #[arg(required_unless_present = "replay", conflicts_with = "replay")]
     workload: Option<String>,
     /// Run the requests of this recording instead of a workload.
@@ -180,19 +182,7 @@ fn replay(arguments: &Arguments, path: &Path) -> anyhow::Result<Code> {
 
 fn workload(arguments: &Arguments) -> anyhow::Result<Workload> {
     let named = arguments.workload.as_deref().unwrap_or_default();
-    let mut workload = if Workload::is_words(named) {
-        Workload::from_words(named)?
-    } else {
-        let path = Path::new(named);
-        if !path.exists() {
-            let what = format!(
-                "{named} is not a file, and does not begin with an order (uniform, sequential, alternate-blocks) as words do"
-            );
-            return Err(UsageError(what).into());
-        }
-        let text = profile_source::read_text(path)?;
-        Workload::from_toml(&path.display().to_string(), &text)?
-    };
+    let mut workload = workload_source::load(named)?;
     if let Some(seed) = arguments.seed {
         workload.seed = seed;
     }

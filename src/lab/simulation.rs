@@ -6,14 +6,13 @@
 
 use std::collections::BTreeMap;
 
-use super::dice::Dice;
 use super::events::EventError;
-use super::generator::Generator;
-use super::pacing::Pacing;
+use super::generator;
 use super::recording::{Recording, RecordingError};
 use super::series::Level;
 use super::source::{Replay, Source};
-use super::summary::{Gatherer, Summary};
+use super::streams::Streams;
+use super::summary::{About, Gatherer, Summary};
 use super::workload::{Afterwards, Workload};
 use crate::drive::Drive;
 use crate::drive::job_record::JobRecord;
@@ -37,23 +36,27 @@ pub enum SimulationError {
     Layout(#[from] LayoutError),
     /// The range does not lie on the drive.
     #[error(
-        "the workload asks for {length} bytes from {from} on, in requests of {request}; the drive has {capacity}: change place.from, place.length or place.request, or give a larger capacity"
+        "the stream {stream} asks for {length} bytes from {from} on, in requests of up to {request}; the drive has {capacity}, or its order needs a longer range: change its from, length or request, or give a larger capacity"
     )]
     OutOfRange {
+        /// Its name.
+        stream: String,
         /// First byte.
         from: u64,
         /// Bytes of the range, or what there is of it.
         length: u64,
-        /// Bytes of a request.
+        /// Bytes of its largest request.
         request: u64,
         /// Bytes of the drive.
         capacity: u64,
     },
     /// The drive offers no discard.
     #[error(
-        "{percent}% of the workload are discards and the drive {drive} offers none: set mix.trim to 0%, or trim.enabled in the profile"
+        "{percent}% of the stream {stream} are discards and the drive {drive} offers none: set its trim to 0%, or trim.enabled in the profile"
     )]
     NoTrim {
+        /// Its name.
+        stream: String,
         /// Share of discards.
         percent: u32,
         /// Name of the profile.
@@ -126,18 +129,21 @@ pub fn run(
     observers: Observers<'_>,
 ) -> Result<Summary, SimulationError> {
     let source = made(profile, workload)?;
-    let mut simulation = Simulation::new(profile, source, observers)?;
-    let limits = workload.limits;
-    simulation.progress.count = limits.count;
-    simulation.progress.until = limits
-        .duration
-        .map(|duration| Instant::default() + duration);
+    let names = workload.streams.iter().map(|stream| stream.name.clone());
+    let about = About {
+        name: workload.name.clone(),
+        seed: Some(workload.seed),
+        streams: names.filter(|_| workload.streams.len() > 1).collect(),
+    };
+    let mut simulation = Simulation::new(profile, source, about, observers)?;
+    let (count, duration) = workload.extent();
+    simulation.progress.count = count;
+    simulation.progress.until = duration.map(|duration| Instant::default() + duration);
     simulation.serve_requests()?;
     if workload.afterwards == Afterwards::Drain {
         simulation.drain()?;
     }
-    let about = (workload.name.as_str(), Some(workload.seed));
-    simulation.finish(profile, about)
+    simulation.finish(profile)
 }
 
 /// Runs the requests of a recording on a new drive of `profile`, at the moments at which they came.
@@ -161,35 +167,40 @@ pub fn replay(
             refusal,
         })?;
     }
-    let mut simulation = Simulation::new(profile, source, observers)?;
+    let about = About {
+        name: recording.name.clone(),
+        seed: None,
+        streams: Vec::new(),
+    };
+    let mut simulation = Simulation::new(profile, source, about, observers)?;
     simulation.progress.count = Some(count(recording.requests.len()));
     simulation.serve_requests()?;
-    simulation.finish(profile, (&recording.name, None))
+    simulation.finish(profile)
 }
 
 /// The requests of a workload, if it fits the drive.
 fn made(profile: &Profile, workload: &Workload) -> Result<Source<'static>, SimulationError> {
-    if workload.mix.trim > 0 && !profile.trim.enabled {
+    let trims = workload.streams.iter().find(|stream| stream.mix.trim > 0);
+    if let Some(stream) = trims.filter(|_| !profile.trim.enabled) {
         return Err(SimulationError::NoTrim {
-            percent: workload.mix.trim,
+            stream: stream.name.clone(),
+            percent: stream.mix.trim,
             drive: profile.name.clone(),
         });
     }
     let capacity = profile.drive.capacity_bytes;
-    let place = &workload.place;
-    let generator = Generator::new(workload, capacity, Dice::new(workload.seed));
-    let generator = generator.ok_or_else(|| SimulationError::OutOfRange {
-        from: place.from,
-        length: place.length.unwrap_or(capacity.saturating_sub(place.from)),
-        request: place.request_bytes,
-        capacity,
+    let streams = Streams::new(workload, capacity).map_err(|misfit| {
+        let stream = &workload.streams[misfit.0];
+        let (from, length) = generator::range(stream, capacity);
+        SimulationError::OutOfRange {
+            stream: stream.name.clone(),
+            from,
+            length,
+            request: stream.largest(),
+            capacity,
+        }
     })?;
-    let dice = Dice::second(workload.seed);
-    let pacing = Pacing::new(workload.arrivals, workload.bursts, workload.limits, dice);
-    Ok(Source::Made {
-        generator: Box::new(generator),
-        pacing: Box::new(pacing),
-    })
+    Ok(Source::Made(Box::new(streams)))
 }
 
 struct Simulation<'a, 's> {
@@ -211,6 +222,7 @@ impl<'a, 's> Simulation<'a, 's> {
     fn new(
         profile: &Profile,
         source: Source<'s>,
+        about: About,
         observers: Observers<'a>,
     ) -> Result<Simulation<'a, 's>, SimulationError> {
         let mut drive = open::imagined(profile)?;
@@ -224,7 +236,7 @@ impl<'a, 's> Simulation<'a, 's> {
             effects: Vec::new(),
             jobs: Vec::new(),
             answers: Vec::new(),
-            gatherer: Gatherer::new(),
+            gatherer: Gatherer::new(about),
             observers,
             progress: Progress {
                 answered: 0,
@@ -235,14 +247,10 @@ impl<'a, 's> Simulation<'a, 's> {
         })
     }
 
-    fn finish(
-        mut self,
-        profile: &Profile,
-        about: (&str, Option<u64>),
-    ) -> Result<Summary, SimulationError> {
+    fn finish(mut self, profile: &Profile) -> Result<Summary, SimulationError> {
         self.hand_over()?;
         let status = self.drive.status(self.now);
-        Ok(self.gatherer.finish(profile, about, &status))
+        Ok(self.gatherer.finish(profile, &status))
     }
 
     fn serve_requests(&mut self) -> Result<(), SimulationError> {
@@ -328,8 +336,10 @@ impl<'a, 's> Simulation<'a, 's> {
             && first.key().0 <= self.now
         {
             let completion = first.remove();
-            self.source.note_answered(completion.due);
-            self.gatherer.take(&completion);
+            let stream = self
+                .source
+                .note_answered(completion.request.0, completion.due);
+            self.gatherer.take(&completion, stream);
             if self.observers.answers.is_some() {
                 let lag = Duration::ZERO;
                 self.answers.push(Answered { completion, lag });
