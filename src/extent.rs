@@ -186,9 +186,8 @@ impl<V: Along> ExtentMap<V> {
         }
         let behind = before.map_or(self.runs.first(), |(spot, _)| self.runs.next(spot));
         let after = self.runs.get(behind);
-        let joins_after = after.filter(|run| {
-            run.start == range.end() && value.along(range.sectors) == run.value
-        });
+        let joins_after =
+            after.filter(|run| run.start == range.end() && value.along(range.sectors) == run.value);
         let joins_before = before.filter(|(_, run)| {
             run.extent().end() == range.start && run.value.along(run.sectors) == value
         });
