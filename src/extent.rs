@@ -116,6 +116,14 @@ impl<V: Along> ExtentMap<V> {
             })
     }
 
+    /// What is held for one address.
+    pub fn at(&self, lba: Lba) -> Option<V> {
+        let (extent, value) = self.next_from(lba)?;
+        extent
+            .contains(lba)
+            .then(|| value.along(lba - extent.start))
+    }
+
     /// Whether any of `range` is held.
     pub fn overlaps(&self, range: LbaExtent) -> bool {
         self.first_overlapping(range).is_some()
@@ -312,6 +320,7 @@ mod tests {
                 }
                 prop_assert_eq!(told, held);
                 map.runs.check();
+                prop_assert_eq!(map.at(Lba(start)), array[usize::try_from(start).unwrap()]);
                 prop_assert_eq!(&flat(&map), &array);
                 let starts: Vec<_> = map.iter().collect();
                 for pair in starts.windows(2) {
