@@ -108,6 +108,7 @@ pub(crate) fn styled(dice: &mut Dice) -> Profile {
     profile.write_cache.bytes = dice.one_of([4 << 10, 64 << 10, 512 << 10]);
     profile.read_ahead_bytes = dice.one_of([0, 32 << 10]);
     profile.trim.zeroes_deallocate = dice.one_in(2);
+    profile.platters.start_anywhere = dice.one_in(3);
     profile
 }
 
