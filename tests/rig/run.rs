@@ -123,8 +123,13 @@ fn disk(place: StagingPlace, quanta_per_track: u32, out_of_band_rev_milli: u32) 
 /// What of a profile the dice chose, in one line.
 pub(crate) fn describe(profile: &Profile) -> String {
     format!(
-        "{:?} {:?} {:?} {:?} {:?}",
-        profile.drive, profile.bands, profile.staging, profile.cleaning, profile.write_cache
+        "{:?} {:?} {:?} {:?} {:?} start_anywhere: {}",
+        profile.drive,
+        profile.bands,
+        profile.staging,
+        profile.cleaning,
+        profile.write_cache,
+        profile.platters.start_anywhere
     )
 }
 
