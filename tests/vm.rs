@@ -11,9 +11,13 @@ mod ledger;
 mod nbd_client;
 mod program;
 
+use std::fs::File;
+use std::io::{BufRead as _, BufReader};
+
 use guest::{Guest, Images, available, port, trims};
 use ledger::Ledger;
 use nix::sys::signal::Signal;
+use nix::sys::stat::Mode;
 use program::Served;
 
 /// The smallest that all of the filesystems are at ease with.
@@ -147,6 +151,60 @@ fn array_outlives_a_drive(level: &str, members: usize) {
     for name in names {
         images.check(name);
     }
+}
+
+#[test]
+fn the_kernel_aborts_a_command_on_a_scsi_disk_that_stalls_past_its_30_seconds() {
+    // Of Linux's drivers/scsi: the limit that sd.h sets, and what vmw_pvscsi says when it is told to abort.
+    kernel_gives_up("--scsi", "-", "30", "task abort on host");
+}
+
+#[test]
+fn the_kernel_resets_the_link_of_a_sata_disk_that_stalls_past_its_limit() {
+    kernel_gives_up("--sata", "3", "3", "hard resetting link");
+}
+
+/// A drive that stalls until the kernel has given up on a command: that is what its log shows, and the
+/// disk works as before when the drive answers again.
+fn kernel_gives_up(attachment: &str, set: &str, limit: &str, word: &str) {
+    if !available() {
+        return;
+    }
+    let images = Images::new(&["disk"], CAPACITY);
+    let served = images.serve("disk");
+    let log = images.folder.path().join("kernel");
+    nix::unistd::mkfifo(&log, Mode::S_IRWXU).expect("a FIFO");
+    let socket = served.socket.display().to_string();
+    let log = log.display().to_string();
+    let options = [attachment, &socket, "--kernel-log", &log];
+    let mut guest = Guest::start(&options, "stall.sh", &[set]);
+    let file = File::open(&log).expect("opened with the guest");
+    let mut kernel = BufReader::new(file).split(b'\n');
+    let mut heard = |word: &str| {
+        let mut lines = kernel.by_ref().map(|line| line.expect("readable"));
+        lines.find_map(|line| {
+            let line = String::from_utf8_lossy(&line).into_owned();
+            line.contains(word).then_some(line)
+        })
+    };
+    assert_eq!(guest.hear("limit:"), limit);
+    guest.hear("stall");
+    served.signal(Signal::SIGSTOP);
+    guest.tell("done");
+    assert!(heard(word).is_some(), "the kernel did not give up");
+    served.signal(Signal::SIGCONT);
+    // Somebody has to listen, or the guest waits for that.
+    let rest = std::thread::spawn(move || kernel.count());
+    assert_eq!(guest.hear("outcome:"), "written");
+    let took: u64 = guest.hear("took:").parse().expect("a number");
+    let limit: u64 = limit.parse().expect("a number");
+    assert!(took >= limit, "{took} s");
+    assert_eq!(guest.hear("state:"), "running");
+    let said = guest.success();
+    assert!(said.ends_with("done\n"), "{said}");
+    rest.join().expect("it only reads");
+    assert!(trims(served.stop()) > 0);
+    images.check("disk");
 }
 
 fn boot(filesystem: &str, attachment: Attachment, served: &Served, what: &str) -> Guest {
