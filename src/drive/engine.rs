@@ -4,7 +4,7 @@
 //! occupies the arm; jobs follow one another at exact moments, however late `advance` is called.
 //! A violation of the guard rule stops the drive for good.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeSet, VecDeque};
 
 use super::back::Back;
 use super::cache::Cache;
@@ -24,7 +24,7 @@ use crate::profile::{CleaningStyle, Profile};
 use crate::time::{Duration, Instant};
 use crate::translation::draft::Draft;
 use crate::translation::{NoRoom, Translation};
-use crate::units::{BandId, Sectors};
+use crate::units::{BandId, Lba, Sectors};
 
 /// One drive.
 #[derive(Clone, Debug)]
@@ -37,6 +37,8 @@ pub struct Drive {
     pub(super) cache: Cache,
     /// Reads, writes, trims and zeroing in order of arrival.
     pub(super) queue: VecDeque<Waiting>,
+    /// Sectors that queued requests hold, of all of them.
+    pub(super) held: BTreeSet<Lba>,
     pub(super) elevator: Elevator,
     /// Flushes, each with the generation of the cache that it waits for.
     pub(super) flushes: VecDeque<(Waiting, u64)>,
@@ -116,6 +118,7 @@ impl Drive {
             guard,
             back,
             queue: VecDeque::new(),
+            held: BTreeSet::new(),
             elevator: Elevator::default(),
             flushes: VecDeque::new(),
             need: None,
@@ -423,9 +426,6 @@ impl Drive {
 
     /// Whether some queued request is merging one of these sectors with what they held before.
     pub(super) fn is_held(&self, range: LbaExtent) -> bool {
-        self.queue
-            .iter()
-            .flat_map(|waiting| &waiting.held)
-            .any(|&lba| range.contains(lba))
+        self.held.range(range.start..range.end()).next().is_some()
     }
 }

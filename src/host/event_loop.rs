@@ -43,7 +43,6 @@ pub(super) struct EventLoop<M> {
     pub(super) clock: Clock,
     calls: Receiver<Call>,
     pub(super) desk: FrontDesk,
-    /// Whoever wants to know of every answer.
     pub(super) recorder: Option<Recorder>,
     deliveries: Deliveries,
     carriers: Carriers,
@@ -289,9 +288,8 @@ impl<M: Machine> EventLoop<M> {
         // Asked anew for each answer: giving the ones before may have taken a while.
         let now = self.clock.now();
         let lag = now.since(completion.due);
-        if let Some(recorder) = &mut self.recorder {
-            recorder.take(Answered { completion, lag });
-        }
+        let recorder = self.recorder.iter_mut();
+        recorder.for_each(|recorder| recorder.take(Answered { completion, lag }));
         if self.clock.is_paced() && lag > LAG_NOTICED {
             completion.breakdown.lag = lag;
         }
