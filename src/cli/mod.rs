@@ -13,6 +13,7 @@ mod display;
 mod exit;
 mod frontends;
 mod image_file;
+mod import;
 mod inspect;
 mod output;
 mod pace;
@@ -79,6 +80,8 @@ enum Command {
     Profile(profile::Arguments),
     /// Run a workload on a drive in virtual time.
     Simulate(simulate::Arguments),
+    /// Make a recording of a trace of another tool.
+    Import(Box<import::Arguments>),
     /// List, print and check workloads.
     Workload(workload::Arguments),
     /// Print the version.
@@ -118,6 +121,7 @@ fn carry_out(command: Command) -> anyhow::Result<Code> {
         Command::Inspect(arguments) => inspect::run(&arguments),
         Command::Profile(arguments) => profile::run(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),
+        Command::Import(arguments) => import::run(&arguments),
         Command::Workload(arguments) => workload::run(&arguments),
         Command::Version => {
             output::print(&format!("imbrex {}\n", env!("CARGO_PKG_VERSION")))?;

@@ -12,6 +12,7 @@ mod columns;
 pub mod dice;
 pub mod events;
 pub mod generator;
+pub mod import;
 mod pacing;
 mod placing;
 pub mod recording;
