@@ -16,7 +16,9 @@ use crate::drive::request::Completion;
 use crate::host::recorder::Answered;
 use crate::lab::agreement::Agreement;
 use crate::lab::events::EventWriter;
-use crate::lab::recording::{self, Recording, RecordingWriter};
+use crate::lab::playback::Playback;
+use crate::lab::recording::{self, RecordingWriter};
+use crate::lab::replay::{Beyond, How, Keep};
 use crate::lab::simulation::{self, Observers, Progress, SimulationError};
 use crate::lab::summary::Summary;
 use crate::lab::workload::Workload;
@@ -42,7 +44,7 @@ Examples:
   imbrex simulate desktop-5tb database-commit --duration 5min
   imbrex simulate desktop-5tb mine.toml --seed 7 --start formatted --events jobs.parquet
   imbrex simulate --replay session.parquet
-  imbrex simulate flash-4tb --replay session.parquet";
+  imbrex simulate flash-4tb --replay session.parquet --keep think-times";
 
 /// Arguments of `simulate`.
 #[derive(Debug, clap::Args)]
@@ -58,6 +60,17 @@ pub(super) struct Arguments {
     /// Run the requests of this recording instead of a workload.
     #[arg(long, value_name = "FILE", conflicts_with_all = ["seed", "count", "duration"])]
     replay: Option<PathBuf>,
+    /// What stays as it was in a replay: the times of requests, or the times from answers to the
+    /// requests that followed them.
+    #[arg(long, value_enum, default_value = "times", requires = "replay")]
+    keep: Kept,
+    /// How much faster the times of a replay become, such as 2 or 0.5.
+    #[arg(long, value_name = "FACTOR", value_parser = parse_speed, requires = "replay")]
+    speed: Option<u64>,
+    /// What happens to requests of a replay beyond the end of the drive: there is no run, or they are
+    /// folded back onto the drive.
+    #[arg(long, value_enum, default_value = "refuse", requires = "replay")]
+    beyond: OnBeyond,
     /// Scale the drive down to this capacity.
     #[arg(long, value_name = "SIZE", value_parser = profile_source::parse_capacity)]
     capacity: Option<u64>,
@@ -90,6 +103,22 @@ enum Start {
     New,
     /// Every band counts as written.
     Formatted,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum Kept {
+    /// When requests came, whatever the drive does.
+    Times,
+    /// How long after an answer the next request came.
+    ThinkTimes,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum OnBeyond {
+    /// Say so, and do not begin.
+    Refuse,
+    /// Offsets begin again at the start of the drive.
+    Fold,
 }
 
 pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
@@ -127,7 +156,8 @@ fn profile(arguments: &Arguments, named: Option<&str>) -> anyhow::Result<Profile
 }
 
 fn replay(arguments: &Arguments, path: &Path) -> anyhow::Result<Code> {
-    let recording = Recording::read(path)?;
+    let recording = Playback::open(path)?;
+    let how = how(arguments);
     let shown = path.display();
     let own = match &recording.profile {
         Some(text) => Some(Profile::from_toml(
@@ -149,16 +179,21 @@ fn replay(arguments: &Arguments, path: &Path) -> anyhow::Result<Code> {
     let about = [
         (recording::PROFILE, profile.to_toml()),
         (recording::BEGAN, recording::NEW.to_owned()),
-        ("workload", recording.name.clone()),
+        ("workload", recording.name()),
     ];
+    // Between different drives, and at other times, there is nothing to agree about.
+    let comparable = own.as_ref() == Some(&profile) && how == How::default();
     let mut completions = Vec::new();
-    let summary = observed(arguments, &about, Some(&mut completions), |observers| {
-        simulation::replay(&profile, &recording, observers)
+    let keep = comparable.then_some(&mut completions);
+    let summary = observed(arguments, &about, keep, |observers| {
+        simulation::play_back(&profile, &recording, how, observers)
     })?;
     completions.sort_by_key(|completion| completion.request);
-    // Between different drives there is nothing to agree about.
-    let agreement = (own.as_ref() == Some(&profile))
-        .then(|| Agreement::of_replay(&recording.requests, &completions));
+    let agreement = if comparable {
+        Some(Agreement::of_replay(&recording.all()?, &completions))
+    } else {
+        None
+    };
     if arguments.json {
         let mut value = serde_json::to_value(&summary)?;
         value["agreement"] = serde_json::to_value(&agreement)?;
@@ -169,7 +204,9 @@ fn replay(arguments: &Arguments, path: &Path) -> anyhow::Result<Code> {
     output::print(&format!("{summary}\n"))?;
     match agreement {
         Some(agreement) => output::print(&agreement.to_string())?,
-        None => output::print("the recording is of another drive: nothing to compare with\n")?,
+        None => output::print(
+            "the recording is of another drive, or its times are not kept: nothing to compare with\n",
+        )?,
     }
     if !recording.began_new {
         output::print(
@@ -178,6 +215,20 @@ fn replay(arguments: &Arguments, path: &Path) -> anyhow::Result<Code> {
         )?;
     }
     Ok(Code::Ok)
+}
+
+fn how(arguments: &Arguments) -> How {
+    How {
+        keep: match arguments.keep {
+            Kept::Times => Keep::Times,
+            Kept::ThinkTimes => Keep::ThinkTimes,
+        },
+        speed_milli: arguments.speed.unwrap_or(1000),
+        beyond: match arguments.beyond {
+            OnBeyond::Refuse => Beyond::Refuse,
+            OnBeyond::Fold => Beyond::Fold,
+        },
+    }
 }
 
 fn workload(arguments: &Arguments) -> anyhow::Result<Workload> {
@@ -278,5 +329,13 @@ fn parse_time(text: &str) -> Result<u64, String> {
         Ok(0) => Err("no time at all; give one such as 60s or 10min".to_owned()),
         Ok(ns) => Ok(ns),
         Err(error) => Err(format!("{error}; give a time such as 60s or 10min")),
+    }
+}
+
+/// A factor such as `2` or `0.5` in thousandths, for clap.
+fn parse_speed(text: &str) -> Result<u64, String> {
+    match Unit::Thousandths.parse(text) {
+        Ok(milli @ 1..=1_000_000_000) => Ok(milli),
+        _ => Err("give a factor from 0.001 to 1000000, with up to three decimals".to_owned()),
     }
 }

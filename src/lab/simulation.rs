@@ -8,9 +8,11 @@ use std::collections::BTreeMap;
 
 use super::events::EventError;
 use super::generator;
+use super::playback::Playback;
 use super::recording::{Recording, RecordingError};
+use super::replay::{self, Beyond, Fault, How, Replay};
 use super::series::Level;
-use super::source::{Replay, Source};
+use super::source::Source;
 use super::streams::Streams;
 use super::summary::{About, Gatherer, Summary};
 use super::workload::{Afterwards, Workload};
@@ -72,7 +74,7 @@ pub enum SimulationError {
     },
     /// A recorded request does not fit the drive.
     #[error(
-        "request {request} of the recording does not fit the drive {drive}: {refusal}; replay it on a drive that is large enough"
+        "request {request} of the recording does not fit the drive {drive}: {refusal}; replay it on a drive that is large enough, or fold what lies beyond (--beyond fold)"
     )]
     Unfit {
         /// Its number.
@@ -155,27 +157,69 @@ pub fn replay(
     recording: &Recording,
     observers: Observers<'_>,
 ) -> Result<Summary, SimulationError> {
-    let source = Source::Replayed(Replay::new(&recording.requests));
-    for recorded in &recording.requests {
-        let wanted = &recorded.wanted;
-        let id = RequestId(recorded.number);
-        let capacity = profile.drive.capacity_bytes;
-        let request = Request::new(id, wanted.operation, wanted.offset, wanted.bytes, capacity);
-        request.map_err(|refusal| SimulationError::Unfit {
+    let all = || recording.requests.iter().copied().map(Ok);
+    check_fit(profile, &mut all())?;
+    let count = count(recording.requests.len());
+    let about = (recording.name.clone(), count);
+    replay_from(profile, about, (&mut all(), How::default()), observers)
+}
+
+/// Runs the requests of a recording on a new drive of `profile`, reading them as it goes.
+///
+/// # Errors
+/// See [`SimulationError`].
+pub fn play_back(
+    profile: &Profile,
+    playback: &Playback,
+    how: How,
+    observers: Observers<'_>,
+) -> Result<Summary, SimulationError> {
+    if how.beyond == Beyond::Refuse && playback.end_bytes > profile.drive.capacity_bytes {
+        // Before the run, and not in the middle of it.
+        check_fit(profile, &mut playback.read()?)?;
+    }
+    let about = (playback.name(), playback.requests);
+    replay_from(profile, about, (&mut playback.read()?, how), observers)
+}
+
+fn check_fit(profile: &Profile, all: &mut replay::From<'_>) -> Result<(), SimulationError> {
+    for recorded in all {
+        let recorded = recorded?;
+        let fits = replay::fitted(&recorded, Beyond::Refuse, profile.drive.capacity_bytes);
+        fits.map_err(|refusal| SimulationError::Unfit {
             request: recorded.number,
             drive: profile.name.clone(),
             refusal,
         })?;
     }
+    Ok(())
+}
+
+fn replay_from(
+    profile: &Profile,
+    (name, count): (String, u64),
+    (from, how): (&mut replay::From<'_>, How),
+    observers: Observers<'_>,
+) -> Result<Summary, SimulationError> {
+    let replay = Replay::new(from, how, profile.drive.capacity_bytes);
     let about = About {
-        name: recording.name.clone(),
+        name,
         seed: None,
         streams: Vec::new(),
     };
+    let source = Source::Replayed(Box::new(replay));
     let mut simulation = Simulation::new(profile, source, about, observers)?;
-    simulation.progress.count = Some(count(recording.requests.len()));
+    simulation.progress.count = Some(count);
     simulation.serve_requests()?;
-    simulation.finish(profile)
+    match simulation.source.take_fault() {
+        None => simulation.finish(profile),
+        Some(Fault::Recording(error)) => Err(error.into()),
+        Some(Fault::Unfit { request, refusal }) => Err(SimulationError::Unfit {
+            request,
+            drive: profile.name.clone(),
+            refusal,
+        }),
+    }
 }
 
 /// The requests of a workload, if it fits the drive.

@@ -1,35 +1,17 @@
 //! Owns where the requests of a run come from and when: made from a workload, or replayed from a
-//! recording at the very moments at which they came then.
+//! recording.
 
 use super::generator::Wanted;
-use super::recording::Recorded;
+use super::replay::{Fault, Replay};
 use super::streams::Streams;
 use crate::time::Instant;
-use crate::units::count;
 
 /// See the module's description.
 pub(super) enum Source<'a> {
     /// Made as asked for.
     Made(Box<Streams>),
     /// As recorded.
-    Replayed(Replay<'a>),
-}
-
-/// A recording that is being replayed.
-pub(super) struct Replay<'a> {
-    requests: &'a [Recorded],
-    submitted: usize,
-    under_way: u64,
-}
-
-impl<'a> Replay<'a> {
-    pub(super) fn new(requests: &'a [Recorded]) -> Replay<'a> {
-        Replay {
-            requests,
-            submitted: 0,
-            under_way: 0,
-        }
-    }
+    Replayed(Box<Replay<'a>>),
 }
 
 impl Source<'_> {
@@ -38,10 +20,7 @@ impl Source<'_> {
     pub(super) fn next(&self) -> Option<Instant> {
         match self {
             Source::Made(streams) => streams.next(),
-            Source::Replayed(replay) => {
-                let next = replay.requests.get(replay.submitted);
-                next.map(|request| request.arrived)
-            }
+            Source::Replayed(replay) => replay.next(),
         }
     }
 
@@ -52,12 +31,7 @@ impl Source<'_> {
     pub(super) fn take(&mut self) -> Wanted {
         match self {
             Source::Made(streams) => streams.take(),
-            Source::Replayed(replay) => {
-                let wanted = replay.requests[replay.submitted].wanted;
-                replay.submitted += 1;
-                replay.under_way += 1;
-                wanted
-            }
+            Source::Replayed(replay) => replay.take(),
         }
     }
 
@@ -66,7 +40,7 @@ impl Source<'_> {
         match self {
             Source::Made(streams) => streams.note_answered(request, at),
             Source::Replayed(replay) => {
-                replay.under_way -= 1;
+                replay.note_answered(request, at);
                 0
             }
         }
@@ -75,14 +49,22 @@ impl Source<'_> {
     pub(super) fn under_way(&self) -> u64 {
         match self {
             Source::Made(streams) => streams.under_way(),
-            Source::Replayed(replay) => replay.under_way,
+            Source::Replayed(replay) => replay.under_way(),
         }
     }
 
     pub(super) fn submitted(&self) -> u64 {
         match self {
             Source::Made(streams) => streams.submitted(),
-            Source::Replayed(replay) => count(replay.submitted),
+            Source::Replayed(replay) => replay.submitted(),
+        }
+    }
+
+    /// Why there is no next request although there should be one.
+    pub(super) fn take_fault(&mut self) -> Option<Fault> {
+        match self {
+            Source::Made(_) => None,
+            Source::Replayed(replay) => replay.take_fault(),
         }
     }
 }
