@@ -222,3 +222,139 @@ pub(super) fn fitted(
     let fits = Request::new(id, wanted.operation, wanted.offset, wanted.bytes, capacity);
     fits.map(|_| wanted)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn recorded(number: u64, arrived: u64, due: u64, offset: u64) -> Recorded {
+        Recorded {
+            number,
+            wanted: Wanted {
+                operation: Operation::Read,
+                offset,
+                bytes: 4096,
+            },
+            arrived: Instant(arrived),
+            due: Instant(due),
+            lag: Duration::ZERO,
+        }
+    }
+
+    /// Replays on a drive that takes so long for each request: when each was submitted.
+    fn submitted(requests: &[Recorded], how: How, took: &[u64]) -> Vec<u64> {
+        let mut from = requests.iter().copied().map(Ok);
+        let mut replay = Replay::new(&mut from, how, 1 << 30);
+        let mut pending: BTreeMap<(Instant, u64), ()> = BTreeMap::new();
+        let mut seen = Vec::new();
+        loop {
+            let due = pending.keys().next().copied();
+            match (replay.next(), due) {
+                (Some(at), due) if due.is_none_or(|(due, _)| at < due) => {
+                    replay.take();
+                    let took = took[seen.len()];
+                    pending.insert((at + Duration(took), replay.submitted()), ());
+                    seen.push(at.0);
+                }
+                (_, Some((due, number))) => {
+                    pending.remove(&(due, number));
+                    replay.note_answered(number, due);
+                }
+                (_, None) => break,
+            }
+        }
+        assert!(replay.take_fault().is_none() && replay.under_way() == 0);
+        assert_eq!(seen.len(), requests.len());
+        seen
+    }
+
+    const THINK: How = How {
+        keep: Keep::ThinkTimes,
+        speed_milli: 1000,
+        beyond: Beyond::Refuse,
+    };
+
+    #[test]
+    fn times_are_kept_whatever_the_drive_does_and_scaled_where_asked() {
+        let requests =
+            [(1, 100, 150), (2, 300, 310), (3, 310, 900)].map(|(n, a, d)| recorded(n, a, d, 0));
+        let slow = [10_000; 3];
+        let how = How::default();
+        assert_eq!(submitted(&requests, how, &slow), [100, 300, 310]);
+        let speed = |speed_milli| How { speed_milli, ..how };
+        assert_eq!(submitted(&requests, speed(2000), &slow), [50, 150, 155]);
+        assert_eq!(submitted(&requests, speed(500), &slow), [200, 600, 620]);
+    }
+
+    #[test]
+    fn think_times_count_from_the_answer_that_a_request_followed() {
+        // The third came 20 after the first was answered, while the second was under way; the fourth
+        // 5 after the second was.
+        let requests = [(1, 0, 100), (2, 10, 200), (3, 120, 130), (4, 205, 210)]
+            .map(|(n, a, d)| recorded(n, a, d, 0));
+        // As fast as then: all as it was.
+        assert_eq!(
+            submitted(&requests, THINK, &[100, 190, 10, 5]),
+            [0, 10, 120, 205]
+        );
+        // The first takes 1000, the second 50: it is answered at 60, and the fourth waits for the third,
+        // behind which it came.
+        assert_eq!(
+            submitted(&requests, THINK, &[1000, 50, 10, 5]),
+            [0, 10, 1020, 1020]
+        );
+        // Twice as fast.
+        let how = How {
+            speed_milli: 2000,
+            ..THINK
+        };
+        assert_eq!(
+            submitted(&requests, how, &[100, 200, 10, 5]),
+            [0, 5, 110, 207]
+        );
+    }
+
+    #[test]
+    fn without_answers_one_is_under_way_at_a_time() {
+        let requests = [(1, 0), (2, 10), (3, 30)].map(|(n, at)| recorded(n, at, at, 0));
+        assert_eq!(submitted(&requests, THINK, &[7, 7, 7]), [0, 17, 44]);
+    }
+
+    #[test]
+    fn what_lies_beyond_is_refused_or_comes_to_lie_on_the_drive() {
+        let capacity = 1 << 20;
+        let at = |offset| recorded(1, 0, 0, offset);
+        for offset in [
+            0,
+            capacity - 4096,
+            capacity,
+            capacity + 4096,
+            7 * capacity - 512,
+        ] {
+            let folded = fitted(&at(offset), Beyond::Fold, capacity).expect("it is folded");
+            assert!(folded.offset + 4096 <= capacity);
+            let inside = offset + 4096 <= capacity;
+            assert_eq!(folded.offset == offset, inside, "{offset}");
+            let refused = fitted(&at(offset), Beyond::Refuse, capacity);
+            assert_eq!(refused.is_ok(), inside, "{offset}");
+        }
+        let folded = fitted(&at(3 * capacity + 8192), Beyond::Fold, capacity);
+        assert_eq!(folded.map(|wanted| wanted.offset), Ok(8192));
+        // Larger than the drive.
+        assert!(fitted(&at(0), Beyond::Fold, 4095).is_err());
+    }
+
+    #[test]
+    fn a_recording_that_breaks_off_is_a_fault_and_no_end() {
+        let broken = RecordingError::Row {
+            path: "x".into(),
+            request: 2,
+            what: "gone".to_owned(),
+        };
+        let mut from = [Ok(recorded(1, 0, 0, 0)), Err(broken)].into_iter();
+        let mut replay = Replay::new(&mut from, How::default(), 1 << 30);
+        replay.take();
+        assert_eq!(replay.next(), None);
+        assert!(matches!(replay.take_fault(), Some(Fault::Recording(_))));
+    }
+}
