@@ -226,6 +226,7 @@ pub(super) fn fitted(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::collections::BTreeSet;
 
     fn recorded(number: u64, arrived: u64, due: u64, offset: u64) -> Recorded {
         Recorded {
@@ -245,15 +246,15 @@ mod tests {
     fn submitted(requests: &[Recorded], how: How, took: &[u64]) -> Vec<u64> {
         let mut from = requests.iter().copied().map(Ok);
         let mut replay = Replay::new(&mut from, how, 1 << 30);
-        let mut pending: BTreeMap<(Instant, u64), ()> = BTreeMap::new();
+        let mut pending: BTreeSet<(Instant, u64)> = BTreeSet::new();
         let mut seen = Vec::new();
         loop {
-            let due = pending.keys().next().copied();
+            let due = pending.first().copied();
             match (replay.next(), due) {
                 (Some(at), due) if due.is_none_or(|(due, _)| at < due) => {
                     replay.take();
                     let took = took[seen.len()];
-                    pending.insert((at + Duration(took), replay.submitted()), ());
+                    pending.insert((at + Duration(took), replay.submitted()));
                     seen.push(at.0);
                 }
                 (_, Some((due, number))) => {

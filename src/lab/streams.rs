@@ -162,21 +162,22 @@ mod tests {
     use super::*;
     use crate::drive::request::Operation;
     use crate::time::Duration;
+    use std::collections::BTreeSet;
 
     /// Runs a workload on a drive that answers each request after `took`: when requests came and of
     /// what size.
     fn course(text: &str, took: Duration) -> Vec<(u64, u64)> {
         let workload = Workload::from_toml("x", text).expect("valid");
         let mut streams = Streams::new(&workload, 1 << 30).expect("it fits");
-        let mut pending: BTreeMap<(Instant, u64), ()> = BTreeMap::new();
+        let mut pending: BTreeSet<(Instant, u64)> = BTreeSet::new();
         let mut seen = Vec::new();
         loop {
-            let due = pending.keys().next().copied();
+            let due = pending.first().copied();
             match (streams.next(), due) {
                 (Some(at), due) if due.is_none_or(|(due, _)| at < due) => {
                     let wanted = streams.take();
                     assert_ne!(wanted.operation, Operation::Flush);
-                    pending.insert((at + took, streams.submitted()), ());
+                    pending.insert((at + took, streams.submitted()));
                     seen.push((at.0 / 1_000_000, wanted.bytes / 1024));
                 }
                 (_, Some(due)) => {

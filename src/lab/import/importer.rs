@@ -104,7 +104,7 @@ fn first(bad: &[BadLine]) -> String {
 enum Parser {
     Blkparse(Blkparse),
     FioLog(FioLog),
-    Table(Table),
+    Table(Box<Table>),
 }
 
 /// Imports the trace in `lines` into a recording.
@@ -125,7 +125,7 @@ pub fn import<W: Write + Send>(
         parser: match &options.format {
             Format::Blkparse(event) => Parser::Blkparse(Blkparse::new(*event, devices)),
             Format::FioLog(unit) => Parser::FioLog(FioLog::new(*unit, devices)),
-            Format::Table(columns) => Parser::Table(Table::new(columns.clone(), devices)),
+            Format::Table(columns) => Parser::Table(Box::new(Table::new(columns.clone(), devices))),
         },
         options,
         order: Order::default(),

@@ -64,12 +64,11 @@ impl Lines {
         while matches!(self.line.last(), Some(b'\n' | b'\r')) {
             self.line.pop();
         }
-        let text = match std::str::from_utf8(&self.line) {
-            Ok(text) => text,
-            Err(_) => {
-                self.text = String::from_utf8_lossy(&self.line).into_owned();
-                &self.text
-            }
+        let text = if let Ok(text) = std::str::from_utf8(&self.line) {
+            text
+        } else {
+            self.text = String::from_utf8_lossy(&self.line).into_owned();
+            &self.text
         };
         Ok(Some((self.number, Line::Text(text))))
     }

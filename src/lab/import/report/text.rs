@@ -101,7 +101,7 @@ fn binary(bytes: u64) -> String {
         (1 << 10, "KiB"),
     ];
     match steps.into_iter().find(|(worth, _)| bytes >= *worth) {
-        Some((worth, unit)) if bytes % worth == 0 => format!("{} {unit}", bytes / worth),
+        Some((worth, unit)) if bytes.is_multiple_of(worth) => format!("{} {unit}", bytes / worth),
         Some((worth, unit)) => {
             let tenths = u128::from(bytes) * 10 / u128::from(worth);
             format!("{}.{} {unit}", tenths / 10, tenths % 10)
