@@ -21,6 +21,8 @@ pub struct Timing {
     pub transfer: Duration,
     /// Out-of-band revolutions.
     pub out_of_band: Duration,
+    /// The longest wait of a single access for its sectors to come round.
+    pub longest_turn: Duration,
     /// Time and bytes by purpose.
     pub by_purpose: Uses,
 }
@@ -127,6 +129,7 @@ impl Timing {
             rotation: Duration::ZERO,
             transfer: Duration::ZERO,
             out_of_band: Duration::ZERO,
+            longest_turn: Duration::ZERO,
             by_purpose: Uses::default(),
         }
     }
@@ -137,6 +140,7 @@ impl Timing {
         self.seek += access.seek;
         self.rotation += access.rotation;
         self.transfer += access.transfer;
+        self.longest_turn = self.longest_turn.max(access.rotation);
         self.end = access.end;
         self.by_purpose.add(purpose, time, bytes);
     }
