@@ -128,6 +128,21 @@ fn what_was_read_last_is_read_again_at_once_as_far_as_the_buffer_goes() {
     assert_near(again(&bare, 0, 4 * KIB), REVOLUTION_MS - 0.13, 0.01);
 }
 
+/// Behind a sequential reader the drive reads on for as much as the buffer holds, and no further.
+#[test]
+fn a_sequential_reader_finds_as_much_ahead_as_the_buffer_holds() {
+    let mut control = Stopwatch::of("control-5tb", |profile| {
+        uncached(profile);
+        profile.read_ahead_bytes = 64 * KIB;
+    });
+    control.closed_loop(1, [(READ, 0, 4 * KIB), (READ, 4 * KIB, 4 * KIB)]);
+    control.pause(1_000_000_000);
+    let took = |at: u64| ms(&control.clone().closed_loop(1, [(READ, at, 4 * KIB)])[0]);
+    // Electronics and the interface.
+    assert_near(took((8 + 60) * KIB), 0.107, 0.002);
+    assert!(took((8 + 64) * KIB) > 0.12, "a sector has to pass");
+}
+
 fn ms_of(ns: u64) -> f64 {
     f64::from(u32::try_from(ns / 1_000).expect("below an hour")) / 1_000.0
 }
