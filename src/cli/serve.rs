@@ -18,6 +18,7 @@ use super::display::Display;
 use super::exit::{Code, DriveError, RigError, UsageError};
 use super::frontends::{Frontends, Wanted};
 use super::image_file::{self, Way, id_words, recovery_words};
+use super::record::Record;
 use super::tls::TlsArguments;
 use super::{output, pace, signals};
 use crate::host::clock::Pace;
@@ -82,6 +83,10 @@ pub(super) struct Arguments {
     /// Write the account to this file too, as JSON.
     #[arg(long, value_name = "FILE")]
     account: Option<PathBuf>,
+    /// Record every request and its answer in this new file (Parquet, see docs/events.md), for
+    /// `simulate --replay`.
+    #[arg(long, value_name = "FILE")]
+    record: Option<PathBuf>,
     #[command(flatten)]
     tls: TlsArguments,
 }
@@ -110,16 +115,16 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         let what = "nothing to serve on: give --nbd unix:PATH, --nbd tcp:HOST:PORT or --fuse DIR";
         return Err(UsageError(what.to_owned()).into());
     }
-    // Before anything else: who learns at the end of a long session that there is no such folder has
-    // lost its account.
-    let account_file = arguments.account.as_deref().map(open_account);
-    let mut account_file = account_file.transpose()?;
     let asked = signals::catch().map_err(rig("catch SIGINT and SIGTERM"))?;
     let way = Way {
         read_only: arguments.read_only,
         block_device: arguments.block_device,
     };
     let (opened, file) = image_file::open(&arguments.image, way)?;
+    // Before anything is written: who learns at the end of a long session that there is no such folder
+    // has lost its account.
+    let account_file = arguments.account.as_deref().map(open_account);
+    let mut account_file = account_file.transpose()?;
     let (info, profile) = (
         DriveInfo::new(opened.drive.profile(), arguments.read_only),
         &opened.drive.profile().name,
@@ -128,6 +133,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         image: arguments.image.clone(),
         id: id_words(&opened.identity.id),
         profile: profile.clone(),
+        paced: arguments.pace != Pace::Off,
         pace: pace::words(arguments.pace),
         mover: "",
         recovery: opened.report.clone(),
@@ -140,14 +146,22 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     ))?;
     let mover = Mover::open(file, arguments.mover.choice()).map_err(rig("start the mover"))?;
     session.mover = mover.name();
+    let (recorder, record) = match &arguments.record {
+        Some(path) => {
+            let (recorder, record) = Record::begin(path, &opened)?;
+            (Some(recorder), Some(record))
+        }
+        None => (None, None),
+    };
     let begun = Instant::now();
-    let (handle, owner) =
-        Owner::start(opened.drive, mover, arguments.pace, info, Limits::default())
-            .map_err(rig("start the thread of the drive"))?;
+    let (pace, limits) = (arguments.pace, Limits::default());
+    let (handle, owner) = Owner::start_recorded(opened.drive, mover, pace, info, limits, recorder)
+        .map_err(rig("start the thread of the drive"))?;
     let end = serve(arguments, &handle, &asked, session.mover);
     // In any case: what was acknowledged is made durable before anything is reported.
     let stopped = owner.stop();
     session.real = begun.elapsed();
+    let recorded = record.map_or(Ok(()), Record::finish);
     let end = end?;
     if let End::DriveFailed(why) = end {
         return Err(DriveError(why).into());
@@ -158,6 +172,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         write_account(file, &account::value(&session, &stopped))
             .with_context(|| cannot_write_account(path))?;
     }
+    recorded?;
     match end {
         End::MountBroken(source) => Err(RigError {
             doing: "go on serving the mount",
