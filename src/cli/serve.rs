@@ -156,7 +156,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     // In any case: what was acknowledged is made durable before anything is reported.
     let stopped = owner.stop();
     session.real = begun.elapsed();
-    let recorded = record.map_or(Ok(()), Record::finish);
+    let written = record.map_or(Ok(()), Record::finish);
     let end = end?;
     if let End::DriveFailed(why) = end {
         return Err(DriveError(why).into());
@@ -166,7 +166,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     if let Some(path) = &arguments.account {
         write_account(path, &account::value(&session, &stopped))?;
     }
-    recorded?;
+    written?;
     match end {
         End::MountBroken(source) => Err(RigError {
             doing: "go on serving the mount",

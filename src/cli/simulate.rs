@@ -234,7 +234,10 @@ fn observed(
     };
     let result = run(Observers {
         progress: &mut progress,
-        jobs: jobs.as_mut().map(|sink| sink as _),
+        jobs: match &mut jobs {
+            Some(sink) => Some(sink),
+            None => None,
+        },
         answers: if wanted { Some(&mut answers) } else { None },
     });
     bar.finish_and_clear();
