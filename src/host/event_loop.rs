@@ -20,7 +20,7 @@ use super::deliveries::{Deliveries, Delivery};
 use super::front_desk::{Admitted, FrontDesk, answer};
 use super::handle::{Answer, Ask, Call, DriveInfo, HostError};
 use super::machine::Machine;
-use super::recorder::{Answered, Recorder};
+use super::recorder::Recorder;
 use crate::drive::request::{Completion, Effect, Request, Status};
 use crate::medium::buffers::Buffers;
 use crate::medium::movement::{Plan, PlanId};
@@ -288,8 +288,7 @@ impl<M: Machine> EventLoop<M> {
         // Asked anew for each answer: giving the ones before may have taken a while.
         let now = self.clock.now();
         let lag = now.since(completion.due);
-        let recorder = self.recorder.iter_mut();
-        recorder.for_each(|recorder| recorder.take(Answered { completion, lag }));
+        Recorder::note(&mut self.recorder, completion, lag);
         if self.clock.is_paced() && lag > LAG_NOTICED {
             completion.breakdown.lag = lag;
         }
