@@ -13,6 +13,8 @@ pub enum Busy {
     Cleaning(HomeBand),
     /// Cleaning because a host request lacks room.
     Room(HomeBand),
+    /// Stalled on request.
+    Stalled,
 }
 
 /// Busy times up to a moment.
@@ -24,6 +26,8 @@ pub struct Reading {
     pub room: Duration,
     /// Merging the map.
     pub merge: Duration,
+    /// Stalled on request.
+    pub stalled: Duration,
 }
 
 /// The running totals.
@@ -61,6 +65,7 @@ impl Meters {
         match self.current {
             Some((Busy::Cleaning(_), since)) => reading.cleaning += at.since(since),
             Some((Busy::Room(_), since)) => reading.room += at.since(since),
+            Some((Busy::Stalled, since)) => reading.stalled += at.since(since),
             Some((Busy::Host, _)) | None => {}
         }
         reading
@@ -75,6 +80,7 @@ impl Reading {
             cleaning: self.cleaning - earlier.cleaning,
             room: self.room - earlier.room,
             merge: self.merge - earlier.merge,
+            stalled: self.stalled - earlier.stalled,
         }
     }
 }

@@ -4,6 +4,7 @@
 
 use std::collections::VecDeque;
 
+use super::fault::Failing;
 use super::meters::Reading;
 use super::request::{Breakdown, Completion, Operation, Request};
 use crate::extent::{Extent, LbaExtent};
@@ -34,6 +35,8 @@ pub struct Waiting {
     pub held: Vec<Lba>,
     /// Buffers to release when it is done.
     pub buffers: Vec<BufferId>,
+    /// Why it fails, if it does.
+    pub failing: Option<Failing>,
 }
 
 impl Waiting {
@@ -49,6 +52,7 @@ impl Waiting {
             edges_done: false,
             held: Vec::new(),
             buffers: Vec::new(),
+            failing: None,
         }
     }
 
@@ -88,11 +92,13 @@ impl Waiting {
         self.parts.rotation += timing.rotation;
         self.parts.transfer += timing.transfer;
         self.parts.out_of_band += timing.out_of_band;
+        self.parts.slowed += timing.held_up;
     }
 
     /// Adds a merge of the map that its own job had to make.
-    pub fn add_merge(&mut self, duration: Duration) {
-        self.parts.merge += duration;
+    pub fn add_merge(&mut self, duration: Duration, held_up: Duration) {
+        self.parts.merge += duration - held_up;
+        self.parts.slowed += held_up;
     }
 
     /// The completion: mechanically done at `done`, after `interface` at the host.
@@ -108,6 +114,7 @@ impl Waiting {
         rest = rest - breakdown.overhead;
         // What the arm did before this request's own jobs; never more than what is left.
         for (part, wait) in [
+            (&mut breakdown.stalled, waits.stalled),
             (&mut breakdown.room, waits.room),
             (&mut breakdown.cleaning, waits.cleaning),
             (&mut breakdown.merge, waits.merge),
@@ -128,6 +135,7 @@ impl Waiting {
             needs: ending.needs,
             breakdown,
             waited_for: ending.band.filter(|_| waited),
+            failing: self.failing,
         }
     }
 }

@@ -23,7 +23,7 @@ impl Drive {
         if matches!(waiting.request.operation(), Operation::Write { .. }) {
             waiting.buffers.push(waiting.request.buffer());
         }
-        if self.absorbs(&waiting) && waiting.is_whole() {
+        if self.absorbs(&waiting) && waiting.is_whole() && self.spoils(&waiting).is_none() {
             let mut draft = Draft::default();
             self.prepare(&mut waiting, &mut draft);
             debug_assert!(draft.is_empty(), "whole sectors need no reading");
@@ -44,7 +44,7 @@ impl Drive {
     /// Whether it goes through the cache, once there is room.
     fn is_for_cache(&self, waiting: &Waiting) -> bool {
         !matches!(waiting.request.operation(), Operation::Trim)
-            && self.profile.write_cache.enabled
+            && self.cache_enabled
             && !waiting.is_fua()
             && !self.deallocates(waiting)
             && self.cache.could_hold(waiting.touched().sectors)
@@ -116,11 +116,11 @@ impl Drive {
             pieces.extend(self.queue[owner].pieces.iter().copied());
         }
         let all = left(&pieces);
-        let cached = self.profile.write_cache.enabled;
+        let cached = self.cache_enabled;
         let result = self.back.write(&mut draft, &mut pieces, cached);
         let written = all - left(&pieces);
         let mut released = Vec::new();
-        let done = self.consume(&owners, written, &mut released);
+        let done = self.consume(&owners, written, &mut released, at);
         let durable = done
             .iter()
             .any(|&owner| !cached || self.queue[owner].is_fua());
@@ -143,7 +143,7 @@ impl Drive {
             let duration = merging.end.since(end);
             end = merging.end;
             for &owner in &owners {
-                self.queue[owner].add_merge(duration);
+                self.queue[owner].add_merge(duration, merging.held_up);
             }
             self.complete_owners(done, end, plan, at);
             self.meters.merged(duration);
@@ -196,7 +196,10 @@ impl Drive {
             waiting.request.operation(),
             Operation::Write { .. } | Operation::WriteZeroes { .. }
         );
-        if !writes || self.deallocates(waiting) || (self.is_for_cache(waiting) && !waiting.prepared)
+        if !writes
+            || self.deallocates(waiting)
+            || (self.is_for_cache(waiting) && !waiting.prepared)
+            || self.spoils(waiting).is_some()
         {
             return false;
         }
@@ -224,14 +227,15 @@ impl Drive {
         owners: &[usize],
         written: Sectors,
         released: &mut Vec<BufferId>,
+        at: Instant,
     ) -> Vec<usize> {
         let mut rest = written;
         let mut done = Vec::new();
         for &owner in owners {
-            let waiting = &mut self.queue[owner];
             while rest.0 > 0
-                && let Some(piece) = waiting.pieces.pop_front()
+                && let Some(piece) = self.queue[owner].pieces.pop_front()
             {
+                let waiting = &mut self.queue[owner];
                 let piece = if piece.extent.sectors > rest {
                     let (first, second) = piece.split(rest);
                     waiting.pieces.push_front(second);
@@ -242,8 +246,9 @@ impl Drive {
                 rest = rest - piece.extent.sectors;
                 waiting.held.retain(|&lba| !piece.extent.contains(lba));
                 self.cache.remove(piece.extent, released);
+                self.note_rewritten(at, piece.extent);
             }
-            if waiting.pieces.is_empty() {
+            if self.queue[owner].pieces.is_empty() {
                 done.push(owner);
             }
         }
@@ -346,10 +351,11 @@ impl Drive {
             }
             let mut released = Vec::new();
             self.cache.remove(covered, &mut released);
+            self.note_rewritten(at, covered);
             self.release(released);
             self.note_cache();
         }
-        if !self.profile.write_cache.enabled || waiting.is_fua() {
+        if !self.cache_enabled || waiting.is_fua() {
             self.back.flush(&mut draft);
         }
         let (plan, timing) = self.issue(draft, at);
@@ -392,8 +398,9 @@ impl Drive {
                 break;
             }
             written = written - sectors;
-            self.cache
-                .destaged(Extent::new(piece.extent.start, sectors), &mut released);
+            let destaged = Extent::new(piece.extent.start, sectors);
+            self.cache.destaged(destaged, &mut released);
+            self.note_rewritten(at, destaged);
         }
         let (_, timing) = self.issue(draft, at);
         self.release(released);

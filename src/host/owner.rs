@@ -11,12 +11,14 @@ use std::thread::JoinHandle;
 use crossbeam_channel::Receiver;
 
 use super::account::Account;
+use super::bay::Bay;
 use super::bell::{Bell, ask_for_precise_timers};
 use super::clock::{Clock, Pace};
 use super::event_loop::{EventLoop, Next};
 use super::handle::{Call, DriveInfo, Handle, Wake};
 use super::limits::Limits;
 use super::machine::Machine;
+use super::time_limits::TimeLimit;
 use crate::drive::request::Status;
 use crate::medium::mover::{Mover, Tally};
 use crate::time::{Duration, Instant};
@@ -62,13 +64,26 @@ pub enum StopError {
 }
 
 impl Owner {
-    /// Starts a thread that owns `machine` and `mover`. Model time begins now.
+    /// Starts a thread that owns `machine` and `mover`. Model time begins now. What cannot be opened
+    /// again has no power cuts and no saved states.
     pub fn start<M: Machine + 'static>(
         machine: M,
-        mut mover: Mover,
+        mover: Mover,
         pace: Pace,
         info: DriveInfo,
         limits: Limits,
+    ) -> io::Result<(Handle, Owner)> {
+        Owner::start_in((machine, mover, None), pace, info, limits, Vec::new())
+    }
+
+    /// As [`Owner::start`], for what is opened in a bay, if there is one. `enforced`: limits at which
+    /// commands fail.
+    pub fn start_in<M: Machine + 'static>(
+        (machine, mut mover, bay): (M, Mover, Option<Box<dyn Bay<M>>>),
+        pace: Pace,
+        info: DriveInfo,
+        limits: Limits,
+        enforced: Vec<TimeLimit>,
     ) -> io::Result<(Handle, Owner)> {
         let door = Arc::new(Door {
             bell: Bell::new()?,
@@ -92,6 +107,8 @@ impl Owner {
                 let clock = Clock::system(pace);
                 let mut event_loop = EventLoop::new(machine, mover, clock, info, calls.clone());
                 event_loop.desk.shelf = shelf;
+                event_loop.bay = bay;
+                event_loop.enforced = enforced;
                 let outcome = run(event_loop, &told, &entrance.bell);
                 entrance.close(calls);
                 outcome
@@ -180,7 +197,7 @@ fn run<M: Machine>(
     Ok(Stopped {
         status: event_loop.status(),
         account: event_loop.account(),
-        tally: event_loop.mover().tally(),
+        tally: event_loop.tally(),
     })
 }
 

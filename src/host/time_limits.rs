@@ -1,0 +1,398 @@
+//! Owns the limits that hosts put on how long a drive may take, and the monitor that tells which of
+//! them a drive would have tripped.
+//!
+//! A request trips a limit if its answer is due more than that after it arrived, in model time; one
+//! that waits for longer has tripped it too. How late this machine delivers an answer never counts.
+//! The monitor only tells; failing a command at a limit is for the event loop. The limits are common
+//! practice on Linux and in storage software, as `docs/control.md` says for each.
+
+use std::collections::{BTreeMap, VecDeque};
+use std::fmt;
+use std::str::FromStr;
+
+use serde::{Deserialize, Serialize};
+
+use super::account::word;
+use crate::drive::request::{Completion, Operation, Request};
+use crate::medium::movement::RequestId;
+use crate::time::{Duration, Instant};
+
+/// Trips of one limit that are told one by one; all are counted.
+const TRIPS_MAX: usize = 32;
+/// Commands that are too many within [`RUN_WITHIN`].
+const RUN_COMMANDS: usize = 8;
+/// The time within which they are too many.
+const RUN_WITHIN: Duration = Duration::from_s(60);
+
+/// A limit of some host.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum TimeLimit {
+    /// An array takes a drive out that has not answered a read or write by then.
+    ArrayRecovery,
+    /// A storage cluster takes a daemon for dead that hears nothing from its drive.
+    ClusterHeartbeat,
+    /// The kernel aborts a disk command.
+    DiskCommand,
+    /// The kernel aborts a flush.
+    Flush,
+    /// The kernel reports a task that waits for the drive.
+    HungTask,
+    /// A storage pool takes itself out of service.
+    PoolDeadman,
+    /// Eight commands above the disk command's limit within 60 s: the drive is taken out.
+    SlowCommands,
+}
+
+/// A word that is no limit's.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("there is no limit {given:?}; there are {}", TimeLimit::ALL.map(TimeLimit::word).join(", "))]
+pub struct UnknownLimit {
+    given: String,
+}
+
+impl TimeLimit {
+    /// All of them, shortest first.
+    pub const ALL: [TimeLimit; 7] = [
+        TimeLimit::ArrayRecovery,
+        TimeLimit::ClusterHeartbeat,
+        TimeLimit::DiskCommand,
+        TimeLimit::Flush,
+        TimeLimit::HungTask,
+        TimeLimit::PoolDeadman,
+        TimeLimit::SlowCommands,
+    ];
+
+    /// Its name.
+    pub fn word(self) -> &'static str {
+        match self {
+            TimeLimit::ArrayRecovery => "array-recovery",
+            TimeLimit::ClusterHeartbeat => "cluster-heartbeat",
+            TimeLimit::DiskCommand => "disk-command",
+            TimeLimit::Flush => "flush",
+            TimeLimit::HungTask => "hung-task",
+            TimeLimit::PoolDeadman => "pool-deadman",
+            TimeLimit::SlowCommands => "slow-commands",
+        }
+    }
+
+    /// How long a command may take.
+    pub fn duration(self) -> Duration {
+        match self {
+            TimeLimit::ArrayRecovery => Duration::from_s(7),
+            TimeLimit::ClusterHeartbeat => Duration::from_s(20),
+            TimeLimit::DiskCommand | TimeLimit::SlowCommands => Duration::from_s(30),
+            TimeLimit::Flush => Duration::from_s(60),
+            TimeLimit::HungTask => Duration::from_s(120),
+            TimeLimit::PoolDeadman => Duration::from_s(300),
+        }
+    }
+
+    /// Whether the drive is taken out of service at a trip.
+    pub fn drops_the_drive(self) -> bool {
+        match self {
+            TimeLimit::ArrayRecovery
+            | TimeLimit::ClusterHeartbeat
+            | TimeLimit::PoolDeadman
+            | TimeLimit::SlowCommands => true,
+            TimeLimit::DiskCommand | TimeLimit::Flush | TimeLimit::HungTask => false,
+        }
+    }
+
+    fn holds_for(self, operation: Operation) -> bool {
+        match self {
+            TimeLimit::Flush => operation == Operation::Flush,
+            // A flush has a limit of its own.
+            TimeLimit::DiskCommand | TimeLimit::SlowCommands => operation != Operation::Flush,
+            TimeLimit::ArrayRecovery => matches!(
+                operation,
+                Operation::Read | Operation::Write { .. } | Operation::WriteZeroes { .. }
+            ),
+            TimeLimit::ClusterHeartbeat | TimeLimit::HungTask | TimeLimit::PoolDeadman => true,
+        }
+    }
+
+    fn place(self) -> usize {
+        let found = TimeLimit::ALL.iter().position(|each| *each == self);
+        found.expect("all limits are in the list")
+    }
+}
+
+impl fmt::Display for TimeLimit {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.word())
+    }
+}
+
+impl FromStr for TimeLimit {
+    type Err = UnknownLimit;
+
+    fn from_str(given: &str) -> Result<TimeLimit, UnknownLimit> {
+        let found = TimeLimit::ALL.into_iter().find(|each| each.word() == given);
+        found.ok_or_else(|| UnknownLimit {
+            given: given.to_owned(),
+        })
+    }
+}
+
+/// What a limit would have done.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Tripped {
+    /// Which limit.
+    pub limit: TimeLimit,
+    /// How long a command may take by it, in nanoseconds.
+    pub limit_ns: u64,
+    /// How often it was tripped.
+    pub trips: u64,
+    /// When the drive would have been taken out of service first, in nanoseconds of model time, if
+    /// this limit does that.
+    pub dropped_ns: Option<u64>,
+    /// The first trips, one by one.
+    pub first: Vec<Trip>,
+}
+
+/// A request that took too long.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Trip {
+    /// What kind of request.
+    pub operation: &'static str,
+    /// First byte.
+    pub offset: u64,
+    /// How many bytes.
+    pub bytes: u64,
+    /// When it arrived, in nanoseconds of model time.
+    pub arrived_ns: u64,
+    /// When it tripped the limit.
+    pub tripped_ns: u64,
+    /// How long it took in all; nothing while it waits.
+    pub took_ns: Option<u64>,
+    /// Where its time went, in words, or that it waits.
+    pub cause: String,
+    #[serde(skip)]
+    request: RequestId,
+}
+
+/// Watches requests.
+#[derive(Debug)]
+pub(crate) struct Monitor {
+    limits: [Tally; TimeLimit::ALL.len()],
+    /// Requests that wait, in the order in which they arrived.
+    waiting: BTreeMap<RequestId, Open>,
+    /// Nothing that waits can trip a limit before this moment.
+    quiet_until: Instant,
+    /// When commands above the disk command's limit tripped it, newest last.
+    run: VecDeque<Instant>,
+    /// Too many of them came since somebody looked.
+    too_many: bool,
+}
+
+#[derive(Debug, Default)]
+struct Tally {
+    trips: u64,
+    dropped: Option<Instant>,
+    first: Vec<Trip>,
+    /// The newest request that is known to have tripped it or to be none of its business.
+    seen: Option<RequestId>,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Open {
+    operation: Operation,
+    offset: u64,
+    bytes: u64,
+    arrived: Instant,
+    /// When its answer is due, once that is known.
+    due: Option<Instant>,
+}
+
+impl Monitor {
+    pub(crate) fn new() -> Monitor {
+        Monitor {
+            limits: std::array::from_fn(|_| Tally::default()),
+            waiting: BTreeMap::new(),
+            quiet_until: Instant(0),
+            run: VecDeque::new(),
+            too_many: false,
+        }
+    }
+
+    /// A request has come.
+    pub(crate) fn arrived(&mut self, request: &Request, at: Instant) {
+        self.waiting.insert(
+            request.id(),
+            Open {
+                operation: request.operation(),
+                offset: request.offset(),
+                bytes: request.bytes(),
+                arrived: at,
+                due: None,
+            },
+        );
+    }
+
+    /// It is known when the answer is due: what comes later is not the drive's doing.
+    pub(crate) fn due(&mut self, request: RequestId, due: Instant) {
+        if let Some(open) = self.waiting.get_mut(&request) {
+            open.due = Some(due);
+        }
+    }
+
+    /// Nobody knows any more when answers are due: the drive is stalled.
+    pub(crate) fn held(&mut self) {
+        self.waiting.values_mut().for_each(|open| open.due = None);
+    }
+
+    /// The request is answered.
+    pub(crate) fn answered(&mut self, completion: &Completion) {
+        let id = completion.request;
+        let took = completion.due.since(completion.arrived);
+        let open = self.waiting.remove(&id).unwrap_or(Open {
+            operation: completion.operation,
+            offset: completion.offset,
+            bytes: completion.bytes,
+            arrived: completion.arrived,
+            due: None,
+        });
+        if took <= TimeLimit::ALL[0].duration() {
+            return;
+        }
+        for limit in TimeLimit::ALL {
+            let tripped = took > limit.duration() && limit.holds_for(open.operation);
+            let known = self.limits[limit.place()].seen >= Some(id);
+            if tripped && !known {
+                self.trip(limit, id, &open);
+            }
+            for trip in &mut self.limits[limit.place()].first {
+                if trip.request == id {
+                    trip.took_ns = Some(took.0);
+                    trip.cause = completion.cause();
+                }
+            }
+        }
+    }
+
+    /// The request will not be answered by the drive (`why`).
+    pub(crate) fn given_up(&mut self, request: RequestId, why: &str) {
+        self.waiting.remove(&request);
+        for tally in &mut self.limits {
+            for trip in &mut tally.first {
+                if trip.request == request && trip.took_ns.is_none() {
+                    why.clone_into(&mut trip.cause);
+                }
+            }
+        }
+    }
+
+    /// Finds the requests that have waited too long by `now`, in the order in which they did; of those
+    /// limits that are in `enforced` it tells which.
+    pub(crate) fn look(
+        &mut self,
+        now: Instant,
+        enforced: &[TimeLimit],
+    ) -> Vec<(RequestId, TimeLimit, Instant)> {
+        let mut fails = Vec::new();
+        if now < self.quiet_until {
+            return fails;
+        }
+        while let Some((at, limit, id)) = self.next_trip(&TimeLimit::ALL)
+            && at < now
+        {
+            let open = self.waiting[&id];
+            self.limits[limit.place()].seen = Some(id);
+            // With the moment of its answer known, it trips only what that is beyond.
+            if open.due.is_some_and(|due| due <= at) {
+                continue;
+            }
+            if limit.holds_for(open.operation) {
+                self.trip(limit, id, &open);
+                if enforced.contains(&limit) && limit != TimeLimit::SlowCommands {
+                    fails.push((id, limit, at));
+                }
+            }
+        }
+        let next = self.next_trip(&TimeLimit::ALL).map(|(at, ..)| at);
+        self.quiet_until = next.unwrap_or(now + TimeLimit::ALL[0].duration());
+        fails
+    }
+
+    /// The moment after which a request that waits now will have tripped one of these limits, if it
+    /// still waits then.
+    pub(crate) fn next_moment(&self, limits: &[TimeLimit]) -> Option<Instant> {
+        self.next_trip(limits).map(|(at, ..)| at + Duration(1))
+    }
+
+    /// Whether too many slow commands came since this was asked; the count begins anew.
+    pub(crate) fn take_too_many(&mut self) -> bool {
+        if self.too_many {
+            self.run.clear();
+        }
+        std::mem::take(&mut self.too_many)
+    }
+
+    /// A request goes on under another name.
+    pub(crate) fn renamed(&mut self, from: RequestId, to: RequestId) {
+        if let Some(open) = self.waiting.remove(&from) {
+            self.waiting.insert(to, Open { due: None, ..open });
+        }
+    }
+
+    fn next_trip(&self, limits: &[TimeLimit]) -> Option<(Instant, TimeLimit, RequestId)> {
+        let of = |limit: &TimeLimit| {
+            let seen = self.limits[limit.place()].seen;
+            let from = seen.map_or(RequestId(0), |seen| RequestId(seen.0 + 1));
+            let (id, open) = self.waiting.range(from..).next()?;
+            Some((open.arrived + limit.duration(), *limit, *id))
+        };
+        limits.iter().filter_map(of).min()
+    }
+
+    fn trip(&mut self, limit: TimeLimit, id: RequestId, open: &Open) {
+        let at = open.arrived + limit.duration();
+        let mut drops = limit.drops_the_drive();
+        if limit == TimeLimit::SlowCommands {
+            self.run.push_back(at);
+            self.run
+                .retain(|earlier| at.since(*earlier) <= RUN_WITHIN || *earlier > at);
+            drops = self.run.len() >= RUN_COMMANDS;
+            if !drops {
+                return;
+            }
+            self.too_many = true;
+        }
+        let tally = &mut self.limits[limit.place()];
+        tally.trips += 1;
+        if drops {
+            tally.dropped.get_or_insert(at);
+        }
+        if tally.first.len() < TRIPS_MAX {
+            tally.first.push(Trip {
+                operation: word(open.operation),
+                offset: open.offset,
+                bytes: open.bytes,
+                arrived_ns: open.arrived.0,
+                tripped_ns: at.0,
+                took_ns: None,
+                cause: "still waiting".to_owned(),
+                request: id,
+            });
+        }
+    }
+
+    /// All limits with what they would have done.
+    pub(crate) fn snapshot(&self) -> Vec<Tripped> {
+        let tallies = TimeLimit::ALL.into_iter().zip(&self.limits);
+        tallies
+            .map(|(limit, tally)| Tripped {
+                limit,
+                limit_ns: limit.duration().0,
+                trips: tally.trips,
+                dropped_ns: tally.dropped.map(|at| at.0),
+                first: tally.first.clone(),
+            })
+            .collect()
+    }
+}
+
+#[cfg(test)]
+#[path = "time_limits_tests.rs"]
+mod tests;
