@@ -60,7 +60,7 @@ pub struct Drive {
     /// `None`: nobody wants to know about the jobs.
     pub(super) recorder: Option<Recorder>,
     pub(super) effects: Vec<Effect>,
-    pub(super) plans: u64,
+    plans: u64,
     buffers: u64,
     /// The newest plan with a barrier.
     pub(super) last_barrier: Option<PlanId>,

@@ -15,6 +15,8 @@ use crate::medium::store::Store;
 
 #[path = "behind_tests.rs"]
 mod behind;
+#[path = "obeying_tests.rs"]
+mod obeying;
 
 const CAPACITY: u64 = 1 << 20;
 const TAKES: Duration = Duration::from_ms(10);

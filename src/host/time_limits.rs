@@ -311,14 +311,25 @@ impl Monitor {
             }
         }
         let next = self.next_trip(&TimeLimit::ALL).map(|(at, ..)| at);
-        self.quiet_until = next.unwrap_or(now + TimeLimit::ALL[0].duration());
+        // Whatever comes from now on has at least the shortest limit before it.
+        let soonest = now + TimeLimit::ALL[0].duration();
+        self.quiet_until = next.map_or(soonest, |next| next.min(soonest));
         fails
     }
 
-    /// The moment after which a request that waits now will have tripped one of these limits, if it
-    /// still waits then.
+    /// The moment after which a request that waits now will have tripped one of these limits, unless
+    /// the drive answers it before.
     pub(crate) fn next_moment(&self, limits: &[TimeLimit]) -> Option<Instant> {
-        self.next_trip(limits).map(|(at, ..)| at + Duration(1))
+        let of = |limit: &TimeLimit| {
+            let at = |open: &Open| open.arrived + limit.duration();
+            // One whose answer is due in time only waits for this machine.
+            let mut waiting = self.waiting.range(self.unseen(*limit)..);
+            let (_, open) = waiting.find(|(_, open)| {
+                limit.holds_for(open.operation) && open.due.is_none_or(|due| due > at(open))
+            })?;
+            Some(at(open) + Duration(1))
+        };
+        limits.iter().filter_map(of).min()
     }
 
     /// Whether too many slow commands came since this was asked; the count begins anew.
@@ -338,12 +349,15 @@ impl Monitor {
 
     fn next_trip(&self, limits: &[TimeLimit]) -> Option<(Instant, TimeLimit, RequestId)> {
         let of = |limit: &TimeLimit| {
-            let seen = self.limits[limit.place()].seen;
-            let from = seen.map_or(RequestId(0), |seen| RequestId(seen.0 + 1));
-            let (id, open) = self.waiting.range(from..).next()?;
+            let (id, open) = self.waiting.range(self.unseen(*limit)..).next()?;
             Some((open.arrived + limit.duration(), *limit, *id))
         };
         limits.iter().filter_map(of).min()
+    }
+
+    fn unseen(&self, limit: TimeLimit) -> RequestId {
+        let seen = self.limits[limit.place()].seen;
+        seen.map_or(RequestId(0), |seen| RequestId(seen.0 + 1))
     }
 
     fn trip(&mut self, limit: TimeLimit, id: RequestId, open: &Open) {

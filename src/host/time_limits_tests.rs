@@ -157,6 +157,29 @@ fn enforced_limits_name_the_commands_to_fail_at_their_moment() {
 }
 
 #[test]
+fn one_that_waits_for_long_does_not_hide_one_that_came_later() {
+    let mut monitor = Monitor::new();
+    let enforced = [TimeLimit::ArrayRecovery];
+    let at = |seconds| Instant(0) + Duration::from_s(seconds);
+    monitor.arrived(&request(1, Operation::Flush), at(0));
+    assert_eq!(monitor.look(at(61), &enforced), []);
+    monitor.arrived(&request(2, Operation::Read), at(62));
+    assert_eq!(monitor.next_moment(&enforced), Some(at(69) + Duration(1)));
+    let failed = (RequestId(2), TimeLimit::ArrayRecovery, at(69));
+    assert_eq!(monitor.look(at(70), &enforced), [failed]);
+}
+
+#[test]
+fn nothing_happens_at_the_limit_of_one_whose_answer_is_due_before() {
+    let mut monitor = Monitor::new();
+    monitor.arrived(&request(1, Operation::Read), Instant(0));
+    monitor.due(RequestId(1), Instant(9));
+    assert_eq!(monitor.next_moment(&TimeLimit::ALL), None);
+    monitor.held();
+    assert!(monitor.next_moment(&TimeLimit::ALL).is_some());
+}
+
+#[test]
 fn eight_slow_commands_within_a_minute_take_the_drive_out_and_seven_do_not() {
     let slow = Duration::from_s(31);
     let run = |every: Duration, commands: u64| {
