@@ -4,7 +4,9 @@
 mod stopwatch;
 
 use imbrex::drive::request::{Completion, Operation};
+use imbrex::medium::movement::Purpose;
 use imbrex::profile::Profile;
+use imbrex::units::Lba;
 use stopwatch::{READ, Stopwatch, WRITE, Wanted, ms};
 
 const KIB: u64 = 1 << 10;
@@ -316,6 +318,30 @@ fn with_the_cache_on_long_sequential_writes_run_at_full_speed_straight_to_their_
             .counters
             .entries
             > 0
+    );
+}
+
+/// A stream that begins inside a band is staged to the end of that band and no further.
+#[test]
+fn a_long_sequential_write_from_the_middle_of_a_band_goes_straight_to_the_next_ones() {
+    let mut desktop = Stopwatch::of("desktop-5tb", in_use);
+    let begin = 4096 * MIB;
+    desktop.closed_loop(4, writes((0..2_000).map(|i| begin + i * MIB), MIB));
+    desktop.pause(900_000_000);
+    let layout = desktop.drive.translation().unwrap().layout();
+    let (band, inside) = layout.home_of(Lba(begin / 4096));
+    assert!(inside.0 > 0);
+    let in_first = layout.home_extent(band).end().0 * 4096 - begin;
+    let moved = desktop.drive.status(desktop.now).counters.medium_bytes;
+    let staged = Purpose::ALL.into_iter().zip(moved);
+    let staged: u64 = staged
+        .filter(|(purpose, _)| *purpose == Purpose::Stage)
+        .map(|(_, bytes)| bytes)
+        .sum();
+    // The last few sectors of the stream, too few for a direct write, may be staged as well.
+    assert!(
+        (in_first..in_first + 256 * KIB).contains(&staged),
+        "{staged} bytes, not {in_first}"
     );
 }
 

@@ -73,12 +73,11 @@ impl Back {
                 if cached && write_direct(translation, draft, waiting) {
                     return Ok(());
                 }
-                let staged_only = if cached {
-                    first_staged(translation, waiting)
+                let rest = if cached {
+                    split_off_direct(translation, waiting)
                 } else {
-                    waiting.len()
+                    VecDeque::new()
                 };
-                let rest = waiting.split_off(staged_only);
                 let result = translation.stage(draft, waiting);
                 waiting.extend(rest);
                 result
@@ -198,9 +197,9 @@ fn write_direct(
     true
 }
 
-/// How many of the pieces come before a run that could go straight to its band (at least one does,
-/// when it was found that the first cannot).
-fn first_staged(translation: &Translation, waiting: &VecDeque<Piece>) -> usize {
+/// Splits off what begins with a run that could go straight to its band, when it was found that the
+/// first piece cannot. A long run that begins inside a band is such a run from the next band on.
+fn split_off_direct(translation: &Translation, waiting: &mut VecDeque<Piece>) -> VecDeque<Piece> {
     let mut at = 0;
     while at < waiting.len() {
         let mut end = at + 1;
@@ -209,12 +208,34 @@ fn first_staged(translation: &Translation, waiting: &VecDeque<Piece>) -> usize {
         }
         let start = waiting[at].extent.start;
         let run = Extent::new(start, waiting[end - 1].extent.end() - start);
-        if at > 0 && translation.run_is_direct(run) && translation.direct_part(run).is_some() {
-            return at;
+        if translation.run_is_direct(run) {
+            let mut parts = split_by_band(translation.layout(), run);
+            let direct = parts.find(|part| {
+                (at > 0 || part.start > start) && translation.direct_part(*part).is_some()
+            });
+            if let Some(part) = direct {
+                return split_off_at(waiting, at, part.start);
+            }
         }
         at = end;
     }
-    waiting.len()
+    VecDeque::new()
+}
+
+/// Splits off the pieces from `lba` on, which lies in the run that begins with piece `at`.
+fn split_off_at(waiting: &mut VecDeque<Piece>, mut at: usize, lba: Lba) -> VecDeque<Piece> {
+    while waiting[at].extent.end() <= lba {
+        at += 1;
+    }
+    let mut rest = waiting.split_off(at);
+    if let Some(piece) = rest.front_mut()
+        && piece.extent.start < lba
+    {
+        let (first, second) = piece.split(lba - piece.extent.start);
+        *piece = second;
+        waiting.push_back(first);
+    }
+    rest
 }
 
 fn first_run(waiting: &VecDeque<Piece>) -> Option<LbaExtent> {
