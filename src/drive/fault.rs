@@ -359,7 +359,7 @@ impl PowerCut {
     }
 }
 
-#[allow(clippy::ref_option)] // the form that serde calls
+#[allow(clippy::ref_option, clippy::trivially_copy_pass_by_ref)] // the form that serde calls
 fn purpose_word<S: Serializer>(purpose: &Option<Purpose>, to: S) -> Result<S::Ok, S::Error> {
     purpose.map(Purpose::word).serialize(to)
 }

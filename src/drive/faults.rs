@@ -283,9 +283,9 @@ impl Faults {
                     | (Whereabouts::Staged, Purpose::CleanGather) => &each.range,
                     _ => &each.stuck,
                 };
-                let bad: Vec<LbaExtent> =
+                let lost: Vec<LbaExtent> =
                     here.overlapping(*part).map(|(extent, ())| extent).collect();
-                for extent in bad {
+                for extent in lost {
                     sectors += extent.sectors;
                     each.stuck.insert(extent, (), |_, ()| {});
                 }

@@ -97,9 +97,13 @@ impl Deliveries {
             completion.due = completion.due.max(at);
         };
         let mut due: Vec<Due> = std::mem::take(&mut self.due).into_vec();
-        due.iter_mut().for_each(|due| late(&mut due.0));
+        for due in &mut due {
+            late(&mut due.0);
+        }
         self.due = due.into();
-        self.blocked.values_mut().flatten().for_each(late);
+        for completion in self.blocked.values_mut().flatten() {
+            late(completion);
+        }
     }
 
     /// The next to be delivered by `now`, if any.

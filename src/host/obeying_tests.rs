@@ -75,17 +75,19 @@ fn in_bay(pace: Pace, breaks: bool) -> (Rig, MemoryBay) {
 fn order(rig: &mut Rig, order: Order) -> Result<Outcome, OrderError> {
     let number = rig.ask(Ask::Order(order));
     rig.settle();
+    let mut outcome = None;
     let replies: Vec<_> = rig.replies.try_iter().collect();
     for (of, reply) in replies {
         if of == number {
-            match reply.outcome {
-                Ok(Answer::Order(outcome)) => return outcome,
-                other => panic!("an order was answered {other:?}"),
-            }
+            outcome = Some(reply.outcome);
+        } else {
+            rig.told.send((of, reply)).expect("the rig is there");
         }
-        rig.told.send((of, reply)).expect("the rig is there");
     }
-    panic!("an order was not answered");
+    match outcome {
+        Some(Ok(Answer::Order(outcome))) => outcome,
+        other => panic!("an order was answered {other:?}"),
+    }
 }
 
 fn stall(ns: Option<u64>) -> Order {

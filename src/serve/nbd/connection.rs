@@ -139,7 +139,9 @@ impl Register {
     /// Closes all connections at once, whatever is under way; tells how many there were.
     pub(super) fn close_all(&self) -> u64 {
         let peers: Vec<Arc<Peer>> = self.lock().live.values().cloned().collect();
-        peers.iter().for_each(|peer| peer.close());
+        for peer in &peers {
+            peer.close();
+        }
         count(peers.len())
     }
 
