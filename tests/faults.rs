@@ -3,19 +3,21 @@
 
 #![allow(clippy::unwrap_used)] // a test asserts
 
-use imbrex::drive::Drive;
+#[path = "faults/bench.rs"]
+mod bench;
+
+use bench::{Bench, SECTOR};
 use imbrex::drive::fault::{
-    Commands, FailCommands, FailingKind, Fault, FaultError, FaultId, Lasts, MediaError, PowerCut,
-    Slow, Stall, Switch, Whereabouts,
+    Commands, FailCommands, FailingKind, Fault, FaultError, Lasts, MediaError, PowerCut, Slow,
+    Stall, Switch, Whereabouts,
 };
-use imbrex::drive::request::{Completion, Effect, Operation, Request};
+use imbrex::drive::request::Operation;
 use imbrex::image::open;
-use imbrex::medium::movement::{Plan, Purpose, RequestId, Step};
+use imbrex::medium::movement::{Plan, Purpose, Step};
 use imbrex::profile::{CleaningStyle, Personality, Profile};
 use imbrex::time::{Duration, Instant};
 use imbrex::units::Lba;
 
-const SECTOR: u64 = 4096;
 const READ: Operation = Operation::Read;
 const WRITE: Operation = Operation::Write { fua: false };
 const FUA: Operation = Operation::Write { fua: true };
@@ -38,119 +40,6 @@ fn conventional() -> Profile {
     profile.bands.guard_tracks = 0;
     profile.staging = None;
     profile
-}
-
-/// A drive, its moment, and what it said.
-struct Bench {
-    drive: Drive,
-    now: Instant,
-    capacity: u64,
-    asked: u64,
-    answers: Vec<Completion>,
-    plans: Vec<Plan>,
-    notes: Vec<(FaultId, String)>,
-    holds: Vec<Option<Instant>>,
-    resumed: Vec<Instant>,
-}
-
-impl Bench {
-    fn new(profile: &Profile) -> Bench {
-        Bench {
-            drive: open::imagined(profile).unwrap(),
-            now: Instant(0),
-            capacity: profile.drive.capacity_bytes,
-            asked: 0,
-            answers: Vec::new(),
-            plans: Vec::new(),
-            notes: Vec::new(),
-            holds: Vec::new(),
-            resumed: Vec::new(),
-        }
-    }
-
-    fn collect(&mut self) {
-        assert_eq!(self.drive.failure(), None);
-        let mut effects = Vec::new();
-        self.drive.drain_effects(&mut effects);
-        for effect in effects {
-            match effect {
-                Effect::Complete(completion) => {
-                    let took = completion.due.since(completion.arrived);
-                    assert_eq!(completion.breakdown.modelled(), took, "{completion:?}");
-                    self.answers.push(completion);
-                }
-                Effect::Move(plan) => self.plans.push(plan),
-                Effect::Note(note) => self.notes.push((note.fault, note.what)),
-                Effect::Hold { until } => self.holds.push(until),
-                Effect::Resume { at } => self.resumed.push(at),
-                Effect::Release(_) => {}
-            }
-        }
-    }
-
-    fn impose(&mut self, fault: Fault) -> FaultId {
-        let id = self.drive.impose(self.now, fault).unwrap();
-        self.collect();
-        id
-    }
-
-    fn lift(&mut self, which: Option<FaultId>) -> usize {
-        let lifted = self.drive.lift(self.now, which);
-        self.collect();
-        lifted
-    }
-
-    fn submit(&mut self, operation: Operation, offset: u64, bytes: u64) {
-        self.asked += 1;
-        let id = RequestId(self.asked);
-        let request = Request::new(id, operation, offset, bytes, self.capacity).unwrap();
-        self.drive.submit(self.now, request);
-        self.collect();
-    }
-
-    /// Goes on until the newest request is answered, and past that.
-    fn settle(&mut self) -> Completion {
-        loop {
-            let newest = RequestId(self.asked);
-            if let Some(answer) = self.answers.iter().find(|each| each.request == newest) {
-                let answer = *answer;
-                self.now = self.now.max(answer.due);
-                self.drive.advance(self.now);
-                self.collect();
-                return answer;
-            }
-            let deadline = self.drive.next_deadline().expect("a request waits");
-            self.now = self.now.max(deadline.at);
-            self.drive.advance(self.now);
-            self.collect();
-        }
-    }
-
-    fn ask(&mut self, operation: Operation, offset: u64, bytes: u64) -> Completion {
-        self.submit(operation, offset, bytes);
-        self.settle()
-    }
-
-    fn fails(&mut self, operation: Operation, offset: u64) -> Option<FailingKind> {
-        let answer = self.ask(operation, offset, SECTOR);
-        answer.failing.map(|failing| failing.kind)
-    }
-
-    fn rest(&mut self, duration: Duration) {
-        self.now += duration;
-        self.drive.advance(self.now);
-        self.collect();
-    }
-
-    /// What was noted of a fault after it was asked for.
-    fn noted(&self, id: FaultId) -> Vec<&str> {
-        let of = self.notes.iter().filter(|(fault, _)| *fault == id);
-        of.skip(1).map(|(_, what)| what.as_str()).collect()
-    }
-
-    fn in_force(&self) -> usize {
-        self.drive.standing().len()
-    }
 }
 
 fn unreadable(offset: u64, bytes: u64) -> MediaError {

@@ -6,7 +6,8 @@
 
 use hdrhistogram::Histogram;
 
-use super::time_limits::{Monitor, Tripped};
+use super::monitor::Monitor;
+use super::time_limits::Tripped;
 use crate::drive::fault::Note;
 use crate::drive::request::{Completion, Operation};
 use crate::time::Duration;

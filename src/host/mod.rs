@@ -23,6 +23,7 @@ mod deliveries;
 mod ending;
 mod event_loop;
 mod front_desk;
+mod monitor;
 mod obeying;
 #[cfg(test)]
 mod stand_in;

@@ -116,7 +116,7 @@ fn an_answer_that_is_due_in_a_stall_comes_at_its_end_and_says_so() {
             rig.time.step(second);
             rig.settle();
         }
-        let (_, reply) = rig.replies().pop().expect("answered");
+        let (_, reply) = rig.replies().pop().expect("a reply came");
         let completion = reply.completion.expect("timing of a read");
         assert_eq!(completion.due, Instant(0) + second);
         assert_eq!(completion.breakdown.stalled, Duration(second.0 - TAKES.0));
@@ -134,7 +134,7 @@ fn a_stall_without_an_end_holds_everything_until_it_is_lifted() {
     rig.settle();
     assert!(rig.replies().is_empty());
     assert_eq!(order(&mut rig, Order::Lift(None)), Ok(Outcome::Lifted(1)));
-    let (_, reply) = rig.replies().pop().expect("answered");
+    let (_, reply) = rig.replies().pop().expect("a reply came");
     let completion = reply.completion.expect("timing of a read");
     assert!(completion.breakdown.stalled >= Duration::from_s(99));
     let missing = order(&mut rig, Order::Lift(Some(FaultId(9))));
@@ -159,14 +159,14 @@ fn a_power_cut_fails_those_who_wait_and_the_drive_goes_on_at_once() {
     rig.ask(read(0));
     rig.settle();
     assert!(order(&mut rig, cut(false)).is_ok());
-    let (_, reply) = rig.replies().pop().expect("answered");
+    let (_, reply) = rig.replies().pop().expect("a reply came");
     assert_eq!(reply.outcome, Err(HostError::NoPower));
     assert_eq!(*bay.asked.lock().expect("no panic"), ["open"]);
     rig.ask(read(0));
     rig.settle();
     rig.time.step(TAKES);
     rig.settle();
-    let (_, reply) = rig.replies().pop().expect("answered");
+    let (_, reply) = rig.replies().pop().expect("a reply came");
     assert!(reply.outcome.is_ok());
 }
 
@@ -219,7 +219,7 @@ fn copying_takes_no_model_time_and_what_fails_changes_nothing() {
     ));
     rig.time.step(TAKES);
     rig.settle();
-    let (_, reply) = rig.replies().pop().expect("answered");
+    let (_, reply) = rig.replies().pop().expect("a reply came");
     assert!(
         reply.outcome.is_ok(),
         "the request still waits for its answer"
@@ -233,7 +233,7 @@ fn another_state_in_its_place_fails_those_who_wait_and_opens_it() {
     rig.settle();
     let with = PathBuf::from("anywhere");
     assert_eq!(order(&mut rig, Order::Replace { with }), Ok(Outcome::Done));
-    let (_, reply) = rig.replies().pop().expect("answered");
+    let (_, reply) = rig.replies().pop().expect("a reply came");
     assert_eq!(reply.outcome, Err(HostError::Replaced));
     assert_eq!(*bay.asked.lock().expect("no panic"), ["replace", "open"]);
 }

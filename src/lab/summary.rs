@@ -11,6 +11,7 @@ use super::series::{Level, Series};
 use super::workload::Workload;
 use crate::drive::request::{Breakdown, Completion, Status};
 use crate::host::account::{Latencies, Ledger, Slow};
+use crate::host::time_limits::Tripped;
 use crate::medium::movement::Purpose;
 use crate::profile::Profile;
 use crate::time::{Duration, Instant};
@@ -47,6 +48,8 @@ pub struct Summary {
     pub write_amplification_milli: Option<u64>,
     /// The longest time without an answer while a request was under way, and what ended it.
     pub longest_stall: Option<Stall>,
+    /// The limits of hosts and how often the drive would have tripped each.
+    pub host_limits: Vec<Tripped>,
     /// The slowest requests, slowest first.
     pub slowest: Vec<Slow>,
     /// Throughput and fill over time.
@@ -225,6 +228,7 @@ impl Gatherer {
                 took_ns: took.0,
                 cause: completion.cause(),
             }),
+            host_limits: account.limits,
             slowest: account.slowest,
             over_time: self.series.finish(),
             status: status.clone(),
