@@ -4,7 +4,7 @@
 //! faults; it knows what a saved state needs before and after the drive's thread is asked.
 
 use std::path::Path;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 
 use serde::Serialize;
 use serde_json::{Map, Value, json};
@@ -25,6 +25,8 @@ pub struct Attendant {
     handle: Handle,
     seat: Option<Seat>,
     drop_connections: DropConnections,
+    /// One at a time prepares what takes the image's place: the file has one name.
+    restoring: Arc<Mutex<()>>,
 }
 
 impl Attendant {
@@ -34,6 +36,7 @@ impl Attendant {
             handle,
             seat,
             drop_connections,
+            restoring: Arc::default(),
         }
     }
 
@@ -100,6 +103,10 @@ impl Attendant {
     }
 
     fn restore(&self, file: &Path) -> Reply {
+        let _alone = self
+            .restoring
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner);
         let prepared = self
             .seat()?
             .prepare(file)

@@ -116,6 +116,16 @@ fn errors_say_what_is_wrong_and_what_is_allowed() {
 }
 
 #[test]
+fn the_page_has_a_row_for_every_command() {
+    let page = include_str!("../../docs/control.md");
+    for word in WORDS {
+        assert!(page.contains(&format!("\n| `{word}` | ")), "{word}");
+    }
+    let version = format!("## The protocol, version {VERSION}\n");
+    assert!(page.contains(&version));
+}
+
+#[test]
 fn an_id_is_handed_back_whatever_becomes_of_the_rest() {
     let (id, command) = read(br#"{"id": [1, "x"], "command": "dance"}"#);
     assert_eq!(id, Some(serde_json::json!([1, "x"])));

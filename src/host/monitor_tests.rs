@@ -157,6 +157,15 @@ fn enforced_limits_name_the_commands_to_fail_at_their_moment() {
 }
 
 #[test]
+fn the_page_has_a_row_for_every_limit() {
+    let page = include_str!("../../docs/control.md");
+    for limit in TimeLimit::ALL {
+        let row = format!("\n| `{limit}` | {} | ", limit.duration());
+        assert!(page.contains(&row), "{row}");
+    }
+}
+
+#[test]
 fn one_that_waits_for_long_does_not_hide_one_that_came_later() {
     let mut monitor = Monitor::new();
     let enforced = [TimeLimit::ArrayRecovery];
