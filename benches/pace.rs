@@ -67,7 +67,9 @@ impl Machine for StandIn {
             due: now + takes,
             needs: Some(plan),
             breakdown: Breakdown::default(),
-            waited_for: None,
+            behind: None,
+            room_by: None,
+            missed_by: None,
             failing: None,
         }));
         self.effects.push(Effect::Release(id));

@@ -39,6 +39,8 @@ pub(super) struct Session {
     pub(super) id: String,
     /// Name of the profile.
     pub(super) profile: String,
+    /// Whether answers wait for their moment.
+    pub(super) paced: bool,
     /// The pace, in words.
     pub(super) pace: String,
     /// The mover.
@@ -80,14 +82,8 @@ pub(super) fn words(session: &Session, stopped: &Stopped) -> String {
     );
     write_faults(&mut text, &stopped.account);
     write_limits(&mut text, &stopped.account);
-    if stopped.account.late > 0 {
-        let _ = writeln!(
-            text,
-            "lag         {} answers came late, the latest by {}: this machine is too slow for the pace, \
-             the drive is not to blame",
-            stopped.account.late,
-            Duration(stopped.account.lag_ns_max)
-        );
+    if session.paced {
+        let _ = writeln!(text, "lag         {}", stopped.account.lag_words());
     }
     text
 }

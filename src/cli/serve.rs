@@ -16,6 +16,7 @@ use super::display::Display;
 use super::exit::{Code, DriveError, RigError, UsageError};
 use super::frontends::{Frontends, Wanted};
 use super::image_file::{self, Way, id_words, recovery_words};
+use super::record::Record;
 use super::tls::TlsArguments;
 use super::{output, pace, signals};
 use crate::control::attendant::Attendant;
@@ -26,7 +27,8 @@ use crate::host::bay::{Bay, FileBay, Seat};
 use crate::host::clock::Pace;
 use crate::host::handle::{Ask, DriveInfo, Handle, HostError};
 use crate::host::limits::Limits;
-use crate::host::owner::Owner;
+use crate::host::owner::{Owner, Watched};
+use crate::host::recorder::Recorder;
 use crate::host::time_limits::TimeLimit;
 use crate::image::open::Opened;
 use crate::medium::mover::{Mover, MoverChoice};
@@ -96,6 +98,10 @@ pub(super) struct Arguments {
     /// Write the account to this file too, as JSON.
     #[arg(long, value_name = "FILE")]
     account: Option<PathBuf>,
+    /// Record every request and its answer in this new file (Parquet, see docs/events.md), for
+    /// `simulate --replay`.
+    #[arg(long, value_name = "FILE")]
+    record: Option<PathBuf>,
     #[command(flatten)]
     tls: TlsArguments,
 }
@@ -138,6 +144,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         image: arguments.image.clone(),
         id: id_words(&opened.identity.id),
         profile: profile.clone(),
+        paced: arguments.pace != Pace::Off,
         pace: pace::words(arguments.pace),
         mover: "",
         recovery: opened.report.clone(),
@@ -153,16 +160,25 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let again = file.try_clone().map_err(rig("open the image again"))?;
     let mover = Mover::open(again, choice).map_err(rig("start the mover"))?;
     session.mover = mover.name();
+    let (recorder, record) = match &arguments.record {
+        Some(path) => {
+            let (recorder, record) = Record::begin(path, &opened)?;
+            (Some(recorder), Some(record))
+        }
+        None => (None, None),
+    };
     let begun = Instant::now();
     let bay = seat
         .clone()
         .map(|seat| FileBay::new(seat, file, choice, arguments.read_only));
-    let (handle, owner) = start(opened.drive, mover, bay, arguments, info)
-        .map_err(rig("start the thread of the drive"))?;
+    let parts = (opened.drive, mover, bay);
+    let (handle, owner) =
+        start(parts, arguments, info, recorder).map_err(rig("start the thread of the drive"))?;
     let end = serve(arguments, &handle, &asked, (session.mover, seat));
     // In any case: what was acknowledged is made durable before anything is reported.
     let stopped = owner.stop();
     session.real = begun.elapsed();
+    let written = record.map_or(Ok(()), Record::finish);
     let end = end?;
     if let End::DriveFailed(why) = end {
         return Err(DriveError(why).into());
@@ -172,6 +188,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     if let Some(path) = &arguments.account {
         write_account(path, &account::value(&session, &stopped))?;
     }
+    written?;
     match end {
         End::MountBroken(source) => Err(RigError {
             doing: "go on serving the mount",
@@ -222,16 +239,18 @@ fn seat(arguments: &Arguments, opened: &Opened) -> anyhow::Result<Option<Seat>> 
 }
 
 fn start(
-    drive: Drive,
-    mover: Mover,
-    bay: Option<FileBay>,
+    (drive, mover, bay): (Drive, Mover, Option<FileBay>),
     arguments: &Arguments,
     info: DriveInfo,
+    recorder: Option<Recorder>,
 ) -> std::io::Result<(Handle, Owner)> {
-    let enforced = arguments.enforce.clone();
+    let watched = Watched {
+        recorder,
+        enforced: arguments.enforce.clone(),
+    };
     let bay = bay.map(|bay| -> Box<dyn Bay<Drive>> { Box::new(bay) });
     let parts = (drive, mover, bay);
-    Owner::start_in(parts, arguments.pace, info, Limits::default(), enforced)
+    Owner::start_in(parts, arguments.pace, info, Limits::default(), watched)
 }
 
 /// The control socket. Where none was asked for, serving does without one rather than not at all.

@@ -25,7 +25,8 @@ impl Drive {
         }
         let changes = !matches!(operation, Operation::Read | Operation::Flush);
         let bands = self.counters.bands_cleaned_foreground;
-        self.faults.turns_away(now, changes, bands, word(operation))
+        self.faults
+            .turns_away(now, changes, bands, operation.word())
     }
 
     /// Answers that a command fails. It has changed nothing.
@@ -88,7 +89,7 @@ impl Drive {
             return;
         };
         self.faults
-            .struck(at, hit.failing, word(waiting.request.operation()));
+            .struck(at, hit.failing, waiting.request.operation().word());
         waiting.add(&Timing {
             held_up: hit.tries,
             ..Timing::at(at)
@@ -146,15 +147,5 @@ impl Drive {
         let tries = self.faults.cleaning_reads(at, band, &parts);
         self.say_notes();
         tries
-    }
-}
-
-fn word(operation: Operation) -> &'static str {
-    match operation {
-        Operation::Read => "read",
-        Operation::Write { .. } => "write",
-        Operation::Flush => "flush",
-        Operation::Trim => "trim",
-        Operation::WriteZeroes { .. } => "write-zeroes",
     }
 }

@@ -36,6 +36,7 @@ struct Hold {
 
 /// What can be delivered.
 #[derive(Debug, PartialEq, Eq)]
+#[allow(clippy::large_enum_variant)] // one at a time, and the small one is rare
 pub(super) enum Delivery {
     /// The answer.
     Answer(Completion),
@@ -181,7 +182,9 @@ mod tests {
             due: Instant(due),
             needs: needs.map(PlanId),
             breakdown: Breakdown::default(),
-            waited_for: None,
+            behind: None,
+            room_by: None,
+            missed_by: None,
             failing: None,
         }
     }

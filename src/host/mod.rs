@@ -2,7 +2,7 @@
 //!
 //! Reading order: what frontends hold (handle, limits, shelf), what the loop needs of a drive (machine)
 //! and of its place (bay), the clock, the account with the limits that hosts put on time, the orders that
-//! no host gives, the loop and its parts, the thread.
+//! no host gives, the loop and its parts (`recorder` tells of its answers), the thread.
 
 pub mod handle;
 pub mod limits;
@@ -25,6 +25,7 @@ mod event_loop;
 mod front_desk;
 mod monitor;
 mod obeying;
+pub mod recorder;
 #[cfg(test)]
 mod stand_in;
 

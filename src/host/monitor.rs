@@ -6,7 +6,6 @@
 
 use std::collections::{BTreeMap, VecDeque};
 
-use super::account::word;
 use super::time_limits::{TimeLimit, Trip, Tripped};
 use crate::drive::request::{Completion, Operation, Request};
 use crate::medium::movement::RequestId;
@@ -227,7 +226,7 @@ impl Monitor {
         }
         if tally.first.len() < TRIPS_MAX {
             tally.first.push(Trip {
-                operation: word(open.operation),
+                operation: open.operation.word(),
                 offset: open.offset,
                 bytes: open.bytes,
                 arrived_ns: open.arrived.0,

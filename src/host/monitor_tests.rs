@@ -28,7 +28,9 @@ fn completion(id: u64, operation: Operation, arrived: Instant, took: Duration) -
             seek: took,
             ..Breakdown::default()
         },
-        waited_for: None,
+        behind: None,
+        room_by: None,
+        missed_by: None,
         failing: None,
     }
 }

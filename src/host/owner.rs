@@ -18,6 +18,7 @@ use super::event_loop::{EventLoop, Next};
 use super::handle::{Call, DriveInfo, Handle, Wake};
 use super::limits::Limits;
 use super::machine::Machine;
+use super::recorder::Recorder;
 use super::time_limits::TimeLimit;
 use crate::drive::request::Status;
 use crate::medium::mover::{Mover, Tally};
@@ -39,6 +40,15 @@ pub struct Owner {
     thread: JoinHandle<Result<Stopped, StopError>>,
     stopping: Arc<AtomicBool>,
     door: Arc<Door>,
+}
+
+/// Who watches a drive.
+#[derive(Default)]
+pub struct Watched {
+    /// Is told of every answer.
+    pub recorder: Option<Recorder>,
+    /// Limits at which commands fail.
+    pub enforced: Vec<TimeLimit>,
 }
 
 /// What a drive says at its end.
@@ -73,17 +83,17 @@ impl Owner {
         info: DriveInfo,
         limits: Limits,
     ) -> io::Result<(Handle, Owner)> {
-        Owner::start_in((machine, mover, None), pace, info, limits, Vec::new())
+        let watched = Watched::default();
+        Owner::start_in((machine, mover, None), pace, info, limits, watched)
     }
 
-    /// As [`Owner::start`], for what is opened in a bay, if there is one. `enforced`: limits at which
-    /// commands fail.
+    /// As [`Owner::start`], for what is opened in a bay, if there is one.
     pub fn start_in<M: Machine + 'static>(
         (machine, mut mover, bay): (M, Mover, Option<Box<dyn Bay<M>>>),
         pace: Pace,
         info: DriveInfo,
         limits: Limits,
-        enforced: Vec<TimeLimit>,
+        watched: Watched,
     ) -> io::Result<(Handle, Owner)> {
         let door = Arc::new(Door {
             bell: Bell::new()?,
@@ -108,7 +118,8 @@ impl Owner {
                 let mut event_loop = EventLoop::new(machine, mover, clock, info, calls.clone());
                 event_loop.desk.shelf = shelf;
                 event_loop.bay = bay;
-                event_loop.enforced = enforced;
+                event_loop.enforced = watched.enforced;
+                event_loop.recorder = watched.recorder;
                 let outcome = run(event_loop, &told, &entrance.bell);
                 entrance.close(calls);
                 outcome

@@ -108,7 +108,9 @@ impl StandIn {
                 transfer: due.since(arrived),
                 ..Breakdown::default()
             },
-            waited_for: None,
+            behind: None,
+            room_by: None,
+            missed_by: None,
             failing: None,
         }));
         self.effects.push(Effect::Release(request.buffer()));

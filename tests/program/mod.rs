@@ -156,7 +156,7 @@ impl Served {
         ended
     }
 
-    fn signal(&self, signal: Signal) {
+    pub(crate) fn signal(&self, signal: Signal) {
         let child = self.child.as_ref().expect("it is not waited for yet");
         let pid = i32::try_from(child.id()).expect("a process number");
         kill(Pid::from_raw(pid), signal).expect("it is running");

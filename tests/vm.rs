@@ -1,0 +1,244 @@
+//! Real kernels on served drives: filesystems, arrays and disk drivers of Linux 6.12 in a guest, through
+//! every kind of attachment, with power cuts of the drive and of the guest.
+//!
+//! Known of imbrex are the program and its sockets; guests are started by `scripts/vm`. Where the kernel
+//! for guests is missing there is nothing to test, which fails where `CI` is set.
+
+#[path = "vm/guest.rs"]
+mod guest;
+#[path = "vm/ledger.rs"]
+mod ledger;
+mod nbd_client;
+mod program;
+
+use std::fs::File;
+use std::io::{BufRead as _, BufReader};
+
+use guest::{Guest, Images, available, port, trims};
+use ledger::Ledger;
+use nix::sys::signal::Signal;
+use nix::sys::stat::Mode;
+use program::Served;
+
+/// The smallest that all of the filesystems are at ease with.
+const CAPACITY: &str = "1GiB";
+/// Changes made durable before the power fails.
+const CHANGES: usize = 50;
+
+/// How a guest meets the drive.
+#[derive(Clone, Copy)]
+enum Attachment {
+    Virtio,
+    Sata,
+    Scsi,
+    /// The guest's own client, over TCP.
+    Nbd,
+}
+
+impl Attachment {
+    /// Options of `scripts/vm`, and the device or port for the script.
+    fn to(self, served: &Served) -> ([String; 2], String) {
+        let socket = served.socket.display().to_string();
+        let (option, device) = match self {
+            Attachment::Virtio => ("--drive", "/dev/vda"),
+            Attachment::Sata => ("--sata", "/dev/sda"),
+            Attachment::Scsi => ("--scsi", "/dev/sda"),
+            Attachment::Nbd => return (["--net", "--"].map(str::to_owned), port(served)),
+        };
+        ([option.to_owned(), socket], device.to_owned())
+    }
+}
+
+#[test]
+fn ext4_on_a_virtio_disk_finds_all_that_was_synced_after_power_cuts() {
+    finds_all_that_was_synced("ext4", Attachment::Virtio);
+}
+
+#[test]
+fn xfs_through_the_kernels_nbd_client_finds_all_that_was_synced_after_power_cuts() {
+    finds_all_that_was_synced("xfs", Attachment::Nbd);
+}
+
+#[test]
+fn btrfs_on_a_scsi_disk_finds_all_that_was_synced_after_power_cuts() {
+    finds_all_that_was_synced("btrfs", Attachment::Scsi);
+}
+
+#[test]
+fn f2fs_on_a_sata_disk_finds_all_that_was_synced_after_power_cuts() {
+    finds_all_that_was_synced("f2fs", Attachment::Sata);
+}
+
+/// The drive's power fails under a running guest, then the guest's on a running drive; then all of it
+/// is deleted and discarded.
+fn finds_all_that_was_synced(filesystem: &str, attachment: Attachment) {
+    if !available() {
+        return;
+    }
+    let images = Images::new(&["disk"], CAPACITY);
+    let mut ledger = Ledger::default();
+
+    let served = images.serve("disk");
+    let mut guest = boot(filesystem, attachment, &served, "make");
+    guest.hear("ready");
+    work(&mut guest, &mut ledger);
+    served.cut();
+    note_rest(guest, &mut ledger);
+    images.check("disk");
+
+    let served = images.serve("disk");
+    let mut guest = boot(filesystem, attachment, &served, "work");
+    look(&mut guest, &mut ledger);
+    work(&mut guest, &mut ledger);
+    note_rest(guest, &mut ledger);
+
+    let mut guest = boot(filesystem, attachment, &served, "look");
+    look(&mut guest, &mut ledger);
+    let said = guest.success();
+    assert!(said.ends_with("done\n"), "{said}");
+    assert!(trims(served.stop()) > 0);
+    images.check("disk");
+}
+
+#[test]
+fn a_mirror_waits_for_a_stalled_drive_and_is_rebuilt_after_a_lost_one() {
+    array_outlives_a_drive("1", 2);
+}
+
+#[test]
+fn a_parity_array_waits_for_a_stalled_drive_and_is_rebuilt_after_a_lost_one() {
+    array_outlives_a_drive("5", 3);
+}
+
+fn array_outlives_a_drive(level: &str, members: usize) {
+    if !available() {
+        return;
+    }
+    let names = &["a", "b", "c", "d"][..=members];
+    let images = Images::new(names, CAPACITY);
+    let mut served: Vec<Served> = names.iter().map(|name| images.serve(name)).collect();
+    let options: Vec<String> = served
+        .iter()
+        .flat_map(|served| ["--drive".to_owned(), served.socket.display().to_string()])
+        .collect();
+    let options: Vec<&str> = options.iter().map(String::as_str).collect();
+    let mut guest = Guest::start(&options, "array.sh", &[level, &members.to_string()]);
+    let whole = "U".repeat(members);
+    assert_eq!(guest.hear("array:"), whole);
+
+    guest.hear("stall");
+    served[1].signal(Signal::SIGSTOP);
+    guest.tell("done");
+    guest.hear("waits for:");
+    guest.hear("resume");
+    served[1].signal(Signal::SIGCONT);
+    guest.tell("done");
+    assert_eq!(guest.hear("after the stall:"), whole);
+
+    guest.hear("lose");
+    served.remove(1).cut();
+    guest.tell("done");
+    let degraded = "U_".to_owned() + &"U".repeat(members - 2);
+    assert_eq!(guest.hear("after the loss:"), degraded);
+
+    assert_eq!(guest.hear("rebuilt:"), whole);
+    assert_eq!(guest.hear("mismatches:"), "0");
+    let said = guest.success();
+    assert!(said.ends_with("done\n"), "{said}");
+    for served in served {
+        served.stop().success();
+    }
+    for name in names {
+        images.check(name);
+    }
+}
+
+#[test]
+fn the_kernel_aborts_a_command_on_a_scsi_disk_that_stalls_past_its_30_seconds() {
+    // Of Linux's drivers/scsi: the limit that sd.h sets, and what vmw_pvscsi says when it is told to abort.
+    kernel_gives_up("--scsi", "-", "30", "task abort on host");
+}
+
+#[test]
+fn the_kernel_resets_the_link_of_a_sata_disk_that_stalls_past_its_limit() {
+    kernel_gives_up("--sata", "3", "3", "hard resetting link");
+}
+
+/// A drive that stalls until the kernel has given up on a command: that is what its log shows, and the
+/// disk works as before when the drive answers again.
+fn kernel_gives_up(attachment: &str, set: &str, limit: &str, word: &str) {
+    if !available() {
+        return;
+    }
+    let images = Images::new(&["disk"], CAPACITY);
+    let served = images.serve("disk");
+    let log = images.folder.path().join("kernel");
+    nix::unistd::mkfifo(&log, Mode::S_IRWXU).expect("a FIFO");
+    let socket = served.socket.display().to_string();
+    let log = log.display().to_string();
+    let options = [attachment, &socket, "--kernel-log", &log];
+    let mut guest = Guest::start(&options, "stall.sh", &[set]);
+    let file = File::open(&log).expect("opened with the guest");
+    let mut kernel = BufReader::new(file).split(b'\n');
+    let mut heard = |word: &str| {
+        let mut lines = kernel.by_ref().map(|line| line.expect("readable"));
+        lines.find_map(|line| {
+            let line = String::from_utf8_lossy(&line).into_owned();
+            line.contains(word).then_some(line)
+        })
+    };
+    assert_eq!(guest.hear("limit:"), limit);
+    guest.hear("stall");
+    served.signal(Signal::SIGSTOP);
+    guest.tell("done");
+    assert!(heard(word).is_some(), "the kernel did not give up");
+    served.signal(Signal::SIGCONT);
+    // Somebody has to listen, or the guest waits for that.
+    let rest = std::thread::spawn(move || kernel.count());
+    assert_eq!(guest.hear("outcome:"), "written");
+    let took: u64 = guest.hear("took:").parse().expect("a number");
+    let limit: u64 = limit.parse().expect("a number");
+    assert!(took >= limit, "{took} s");
+    assert_eq!(guest.hear("state:"), "running");
+    let said = guest.success();
+    assert!(said.ends_with("done\n"), "{said}");
+    rest.join().expect("it only reads");
+    assert!(trims(served.stop()) > 0);
+    images.check("disk");
+}
+
+fn boot(filesystem: &str, attachment: Attachment, served: &Served, what: &str) -> Guest {
+    let (options, device) = attachment.to(served);
+    let options: Vec<&str> = options.iter().map(String::as_str).collect();
+    Guest::start(&options, "files.sh", &[filesystem, &device, what, "7"])
+}
+
+/// Has the guest change files until enough is synced.
+fn work(guest: &mut Guest, ledger: &mut Ledger) {
+    while ledger.changes() < CHANGES {
+        let line = guest.hear("");
+        ledger.note(&line);
+    }
+    assert!(ledger.files() > 5, "too few files to lose any");
+}
+
+/// Cuts the guest's power and notes what it was still heard to say.
+fn note_rest(guest: Guest, ledger: &mut Ledger) {
+    for line in guest.cut() {
+        ledger.note(&line);
+    }
+}
+
+/// Hears what a guest found after a power cut.
+fn look(guest: &mut Guest, ledger: &mut Ledger) {
+    let mut found = String::new();
+    loop {
+        let line = guest.hear("");
+        if line == "ready" {
+            break;
+        }
+        found += &line;
+        found.push('\n');
+    }
+    ledger.after_cut(&found);
+}
