@@ -136,23 +136,12 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         block_device: arguments.block_device,
     };
     let (opened, file) = image_file::open(&arguments.image, way)?;
-    let (info, profile) = (
-        info(opened.drive.profile(), arguments.read_only),
-        &opened.drive.profile().name,
-    );
-    let mut session = Session {
-        image: arguments.image.clone(),
-        id: id_words(&opened.identity.id),
-        profile: profile.clone(),
-        paced: arguments.pace != Pace::Off,
-        pace: pace::words(arguments.pace),
-        mover: "",
-        recovery: opened.report.clone(),
-        real: Duration::ZERO,
-    };
+    let info = info(opened.drive.profile(), arguments.read_only);
+    let mut session = session(arguments, &opened);
     output::print(&format!(
-        "image: {} ({profile}), {}\n",
+        "image: {} ({}), {}\n",
         arguments.image.display(),
+        session.profile,
         recovery_words(&opened)
     ))?;
     let seat = seat(arguments, &opened)?;
@@ -196,6 +185,19 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         }
         .into()),
         _ => Ok(Code::Ok),
+    }
+}
+
+fn session(arguments: &Arguments, opened: &Opened) -> Session {
+    Session {
+        image: arguments.image.clone(),
+        id: id_words(&opened.identity.id),
+        profile: opened.drive.profile().name.clone(),
+        paced: arguments.pace != Pace::Off,
+        pace: pace::words(arguments.pace),
+        mover: "",
+        recovery: opened.report.clone(),
+        real: Duration::ZERO,
     }
 }
 
