@@ -6,7 +6,7 @@
 
 use super::event_loop::{EventLoop, Phase};
 use super::machine::Machine;
-use crate::medium::movement::{Plan, PlanId, Step};
+use crate::medium::movement::{Plan, PlanId};
 use crate::time::Instant;
 
 impl<M: Machine> EventLoop<M> {
@@ -55,12 +55,8 @@ impl<M: Machine> EventLoop<M> {
         if self.read_only || self.failure.is_some() {
             return;
         }
-        let plan = Plan {
-            id: PlanId(u64::MAX),
-            allocate: Vec::new(),
-            steps: vec![Step::Barrier],
-        };
-        self.mover.submit(plan, &mut self.buffers);
+        self.mover
+            .submit(Plan::barrier(PlanId(u64::MAX)), &mut self.buffers);
         while self.mover.in_flight() > 0 {
             self.mover.wait(&mut self.buffers, &mut self.finished);
         }

@@ -62,7 +62,7 @@ impl Bay<StandIn> for MemoryBay {
 }
 
 fn in_bay(pace: Pace, breaks: bool) -> (Rig, MemoryBay) {
-    let mut rig = rig(pace, StandIn::new(TAKES, true), info());
+    let mut rig = rig(pace, StandIn::new(TAKES, true), info(CAPACITY));
     let bay = MemoryBay {
         store: rig.store.clone(),
         asked: Arc::default(),
@@ -240,7 +240,7 @@ fn another_state_in_its_place_fails_those_who_wait_and_opens_it() {
 
 #[test]
 fn a_drive_in_no_bay_has_no_power_cuts_and_no_saved_states() {
-    let mut rig = rig(Pace::Off, StandIn::new(TAKES, true), info());
+    let mut rig = rig(Pace::Off, StandIn::new(TAKES, true), info(CAPACITY));
     let to = PathBuf::from("anywhere");
     for refused in [
         cut(false),
