@@ -180,6 +180,7 @@ fn answered(request: u64, arrived: u64, due: u64) -> Answered {
             behind: None,
             room_by: None,
             missed_by: None,
+            failing: None,
         },
         lag: Duration(17),
     }

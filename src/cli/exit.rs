@@ -4,6 +4,9 @@
 
 use std::process::ExitCode;
 
+use crate::control::client::ClientError;
+use crate::control::reply::ErrorKind;
+use crate::control::server::ControlError;
 use crate::host::owner::StopError;
 use crate::image::backing_error::BackingError;
 use crate::image::open::OpenError;
@@ -83,7 +86,10 @@ pub(super) fn code_of(error: &anyhow::Error) -> Code {
 
 fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
     let is_drive = cause.is::<StopError>() || cause.is::<DriveError>();
-    let is_rig = cause.is::<NbdError>() || cause.is::<FuseError>() || cause.is::<RigError>();
+    let is_rig = cause.is::<NbdError>()
+        || cause.is::<FuseError>()
+        || cause.is::<RigError>()
+        || cause.is::<ControlError>();
     let is_unusable = cause.is::<OpenError>()
         || cause.is::<ProfileError>()
         || cause.is::<WorkloadError>()
@@ -103,6 +109,7 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
         simulation
             .and_then(code_of_simulation)
             .or_else(|| cause.downcast_ref::<BackingError>().map(code_of_backing))
+            .or_else(|| cause.downcast_ref::<ClientError>().map(code_of_telling))
     }
 }
 
@@ -114,6 +121,19 @@ fn code_of_simulation(error: &SimulationError) -> Option<Code> {
         | SimulationError::Unfit { .. } => Some(Code::Usage),
         SimulationError::DriveStopped { .. } => Some(Code::DriveFailed),
         SimulationError::Events(_) | SimulationError::Requests(_) => None,
+    }
+}
+
+fn code_of_telling(error: &ClientError) -> Code {
+    match error {
+        ClientError::NoServer { .. } | ClientError::Gone { .. } | ClientError::Strange { .. } => {
+            Code::Rig
+        }
+        ClientError::Told(told) => match told.kind {
+            ErrorKind::NotUnderstood => Code::Usage,
+            ErrorKind::Protected => Code::Protected,
+            ErrorKind::Refused | ErrorKind::Failed => Code::Failure,
+        },
     }
 }
 

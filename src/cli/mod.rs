@@ -22,6 +22,7 @@ mod record;
 mod serve;
 mod signals;
 mod simulate;
+mod tell;
 mod tls;
 
 use std::process::ExitCode;
@@ -36,6 +37,7 @@ Examples:
   imbrex serve disk.img --nbd unix:/tmp/disk.sock
   imbrex serve disk.img --fuse /mnt/disk --pace off
   imbrex check disk.img --data
+  imbrex tell disk.img stall 40s
   imbrex simulate desktop-5tb 'uniform write 4KiB 10000-requests'
 
 Exit codes:
@@ -73,6 +75,8 @@ enum Command {
     Check(check::Arguments),
     /// Tell what an image is and holds.
     Inspect(inspect::Arguments),
+    /// Tell a served drive what is to befall it, save or restore its state, ask how it is.
+    Tell(Box<tell::Arguments>),
     /// List, show and check profiles of drives.
     Profile(profile::Arguments),
     /// Run a workload on a drive in virtual time.
@@ -112,6 +116,7 @@ fn carry_out(command: Command) -> anyhow::Result<Code> {
         Command::Serve(arguments) => serve::run(&arguments),
         Command::Check(arguments) => check::run(&arguments),
         Command::Inspect(arguments) => inspect::run(&arguments),
+        Command::Tell(arguments) => tell::run(&arguments),
         Command::Profile(arguments) => profile::run(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),
         Command::Version => {

@@ -23,10 +23,15 @@ impl Completion {
             .take(PARTS_MAX)
             .map(|(_, words)| words)
             .collect();
-        if named.is_empty() {
-            return "no time at all".to_owned();
+        let where_to = if named.is_empty() {
+            "no time at all".to_owned()
+        } else {
+            named.join(", ")
+        };
+        match &self.failing {
+            Some(failing) => format!("{where_to}; failed: {failing}"),
+            None => where_to,
         }
-        named.join(", ")
     }
 
     fn parts(&self) -> Vec<(Duration, String)> {
@@ -74,6 +79,8 @@ impl Completion {
                 format!("out-of-band record {}", b.out_of_band),
             ),
             (b.overhead, format!("electronics {}", b.overhead)),
+            (b.stalled, format!("stalled on request: {}", b.stalled)),
+            (b.slowed, format!("slowed on request: {}", b.slowed)),
             (
                 b.lag,
                 format!("delivered {} late by the host machine", b.lag),
@@ -128,6 +135,7 @@ mod tests {
             behind: None,
             room_by: None,
             missed_by: None,
+            failing: None,
         }
     }
 

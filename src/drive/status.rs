@@ -71,6 +71,7 @@ impl Drive {
             status.counters.merges = counts.merges;
             status.counters.bands_cleaned = counts.bands_cleaned;
         }
+        status.counters = status.counters.plus(&self.base);
         status
     }
 }

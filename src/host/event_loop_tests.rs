@@ -18,6 +18,8 @@ use crate::time::Duration;
 mod behind;
 #[path = "caching_tests.rs"]
 mod caching;
+#[path = "obeying_tests.rs"]
+mod obeying;
 
 const CAPACITY: u64 = 1 << 20;
 const TAKES: Duration = Duration::from_ms(10);

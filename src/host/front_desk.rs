@@ -106,7 +106,9 @@ impl FrontDesk {
             Ask::Cache { offset, bytes } => {
                 return self.admit_cache(offset, bytes, reply, buffers);
             }
-            Ask::Status | Ask::Account => return Admitted::Question(ask, reply),
+            Ask::Status | Ask::Account | Ask::Order(_) => {
+                return Admitted::Question(ask, reply);
+            }
         };
         let id = self.next_id();
         match Request::new(id, operation, offset, bytes, self.info.capacity_bytes) {
@@ -195,6 +197,16 @@ impl FrontDesk {
     ) -> Option<Request> {
         let id = completion.request;
         let Waiting { reply, then } = self.waiting.remove(&id)?;
+        if let Some(failing) = completion.failing {
+            buffers.forget_reply(BufferId::Request(id));
+            let completion = match then {
+                Then::AnswerFor(trim) => joined(*trim, &completion),
+                _ => completion,
+            };
+            self.ledger.enter(&completion);
+            answer(reply, Err(failing.into()), Some(completion));
+            return None;
+        }
         let (completion, outcome) = match then {
             Then::Answer => (completion, Answer::Done),
             Then::AnswerWithData => {
@@ -208,6 +220,7 @@ impl FrontDesk {
             Then::AnswerFor(trim) => (joined(*trim, &completion), Answer::Done),
             Then::Flush => {
                 let flush = self.next_id();
+                self.ledger.monitor.renamed(id, flush);
                 let then = Then::AnswerFor(Box::new(completion));
                 self.waiting.insert(flush, Waiting { reply, then });
                 let request = Request::new(flush, Operation::Flush, 0, 0, 0);
@@ -230,6 +243,7 @@ impl FrontDesk {
     pub(super) fn fail(&mut self, id: RequestId, error: HostError, buffers: &mut Buffers) {
         if let Some(waiting) = self.waiting.remove(&id) {
             buffers.forget_reply(BufferId::Request(id));
+            self.ledger.monitor.given_up(id, &error.to_string());
             answer(waiting.reply, Err(error), None);
         }
     }
@@ -265,6 +279,9 @@ fn joined(trim: Completion, flush: &Completion) -> Completion {
         room_by: flush.room_by.or(trim.room_by),
         missed_by: flush.missed_by.or(trim.missed_by),
         breakdown: trim.breakdown.joined(&flush.breakdown),
+        // Whoever watches the request knows it by the name it had last.
+        request: flush.request,
+        failing: trim.failing.or(flush.failing),
         ..trim
     }
 }

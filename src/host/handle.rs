@@ -10,7 +10,10 @@ use crossbeam_channel::Sender;
 
 use super::account::Account;
 use super::limits::Limits;
+use super::order::{Order, OrderError, Outcome};
 use super::shelf::Shelf;
+use super::time_limits::TimeLimit;
+use crate::drive::fault::Failing;
 use crate::drive::request::{Completion, Refusal, Status, Whereabouts};
 use crate::profile::Profile;
 use crate::units::SECTOR_BYTES;
@@ -126,6 +129,8 @@ pub enum Ask {
     Status,
     /// A snapshot of latencies and of the slowest requests.
     Account,
+    /// What no host asks: faults, limits, saved states.
+    Order(Order),
 }
 
 /// What a successful ask brings back.
@@ -141,6 +146,8 @@ pub enum Answer {
     Status(Box<Status>),
     /// The snapshot.
     Account(Box<Account>),
+    /// What came of an order.
+    Order(Result<Outcome, OrderError>),
 }
 
 /// Why an ask failed.
@@ -158,9 +165,36 @@ pub enum HostError {
     /// The drive has failed (a write or sync to the backing store failed, or a defect stopped it).
     #[error("the drive has failed: {0}")]
     Failed(Arc<str>),
+    /// A fault on request.
+    #[error("{0}")]
+    Failing(Failing),
+    /// A limit is enforced and the answer did not come in time.
+    #[error("no answer within {}: the limit {limit} is enforced", .limit.duration())]
+    TooSlow {
+        /// Which limit.
+        limit: TimeLimit,
+    },
+    /// A limit is enforced and the drive was too slow too often.
+    #[error("the drive was taken out of service by the limit {limit}, which is enforced")]
+    TakenOut {
+        /// Which limit.
+        limit: TimeLimit,
+    },
+    /// The power was cut on request.
+    #[error("the drive has no power: it was cut on request")]
+    NoPower,
+    /// Another state was put in the drive's place.
+    #[error("the drive was put back into a saved state while the request waited")]
+    Replaced,
     /// The drive is shutting down.
     #[error("the drive is shutting down")]
     Gone,
+}
+
+impl From<Failing> for HostError {
+    fn from(failing: Failing) -> HostError {
+        HostError::Failing(failing)
+    }
 }
 
 /// A reply: the answer, and for host requests what the drive says of its timing.

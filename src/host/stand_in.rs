@@ -9,12 +9,13 @@ use std::sync::{Arc, Mutex};
 
 use super::handle::DriveInfo;
 use super::machine::Machine;
+use crate::drive::fault::{Fault, FaultError, FaultId, PowerLoss, Standing};
 use crate::drive::request::{
     Breakdown, Completion, Deadline, Effect, Operation, Request, Status, Whereabouts,
 };
 use crate::medium::movement::{Movement, Place, Plan, PlanId, Purpose, Step};
 use crate::time::{Duration, Instant};
-use crate::units::{Pba, SECTOR_BYTES};
+use crate::units::{Pba, SECTOR_BYTES, count};
 
 /// What a test sees and turns while the loop owns the machine.
 #[derive(Clone, Default)]
@@ -52,6 +53,8 @@ pub(super) struct StandIn {
     effects: Vec<Effect>,
     next_plan: u64,
     failure: Option<String>,
+    standing: Vec<Standing>,
+    power_loss: Option<PowerLoss>,
 }
 
 impl StandIn {
@@ -65,6 +68,8 @@ impl StandIn {
             effects: Vec::new(),
             next_plan: 0,
             failure: None,
+            standing: Vec::new(),
+            power_loss: None,
         }
     }
 
@@ -122,6 +127,7 @@ impl StandIn {
             behind: None,
             room_by: None,
             missed_by: None,
+            failing: None,
         }));
         self.effects.push(Effect::Release(request.buffer()));
     }
@@ -190,5 +196,48 @@ impl Machine for StandIn {
 
     fn shut_down(&mut self, _now: Instant) {
         self.dials.shut_downs.fetch_add(1, Ordering::SeqCst);
+    }
+
+    fn impose(&mut self, now: Instant, fault: Fault) -> Result<FaultId, FaultError> {
+        self.note("impose", now);
+        let id = FaultId(count(self.standing.len()) + 1);
+        match &fault {
+            Fault::Stall(stall) => {
+                let until = stall.duration_ns.map(|ns| now + Duration(ns));
+                self.effects.push(Effect::Hold { until });
+            }
+            Fault::PowerCut(cut) => {
+                self.power_loss = Some(PowerLoss {
+                    fault: id,
+                    at: now,
+                    stay_off: cut.stay_off,
+                });
+            }
+            _ => {}
+        }
+        self.standing.push(Standing {
+            id,
+            since_ns: now.0,
+            fault,
+            left: None,
+        });
+        Ok(id)
+    }
+
+    fn lift(&mut self, now: Instant, _which: Option<FaultId>) -> usize {
+        self.effects.push(Effect::Resume { at: now });
+        std::mem::take(&mut self.standing).len()
+    }
+
+    fn standing(&self) -> Vec<Standing> {
+        self.standing.clone()
+    }
+
+    fn power_lost(&self) -> Option<&PowerLoss> {
+        self.power_loss.as_ref()
+    }
+
+    fn succeed(&mut self, _former: &mut StandIn, now: Instant) {
+        self.note("succeed", now);
     }
 }

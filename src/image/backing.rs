@@ -111,7 +111,17 @@ pub fn open_backing(path: &Path, options: OpenOptions) -> Result<File, BackingEr
         Use::Alone
     };
     check_and_lock(path, &file, usage)?;
-    Ok(file)
+    // A server that puts a saved image in this one's place renames it over this name.
+    let (opened, named) = (file.metadata(), fs::metadata(path));
+    match (opened, named) {
+        (Ok(opened), Ok(named)) if (opened.dev(), opened.ino()) == (named.dev(), named.ino()) => {
+            Ok(file)
+        }
+        _ => {
+            let replaced = io::Error::other("another file took its name meanwhile; try again");
+            Err(system(path, "open")(replaced))
+        }
+    }
 }
 
 /// Bytes of an opened backing, file or device.

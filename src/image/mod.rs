@@ -7,6 +7,7 @@
 //! server away.
 
 pub mod check;
+pub mod copying;
 pub mod error;
 pub mod open;
 pub mod superblock;

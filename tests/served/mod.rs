@@ -8,7 +8,7 @@
 use imbrex::host::clock::Pace;
 use imbrex::host::handle::{Answer, Ask, DriveInfo, Handle, HostError};
 use imbrex::host::limits::Limits;
-use imbrex::host::owner::{Owner, StopError, Stopped};
+use imbrex::host::owner::{Owner, StopError, Stopped, Watched};
 use imbrex::host::recorder::Recorder;
 use imbrex::image::open;
 use imbrex::medium::memory_store::MemoryStore;
@@ -45,8 +45,18 @@ impl Served {
         let info = DriveInfo::new(opened.drive.profile(), read_only);
         let mover = Mover::plain(Box::new(store.clone()));
         let limits = Limits::default();
-        let (handle, owner) =
-            Owner::start_recorded(opened.drive, mover, Pace::Off, info, limits, recorder).unwrap();
+        let watched = Watched {
+            recorder,
+            ..Watched::default()
+        };
+        let (handle, owner) = Owner::start_in(
+            (opened.drive, mover, None),
+            Pace::Off,
+            info,
+            limits,
+            watched,
+        )
+        .unwrap();
         Served {
             handle,
             store: store.clone(),

@@ -5,7 +5,7 @@ use crate::source::{Source, find_word, line_of, name_at, sources};
 use crate::{Exception, assert_clean, except};
 
 /// Folders and single files of `src`, low to high; those of one row may know one another.
-const RANKS: [&[&str]; 11] = [
+const RANKS: [&[&str]; 12] = [
     &["units", "time", "extent"],
     &["profile"],
     &["mechanics"],
@@ -14,6 +14,7 @@ const RANKS: [&[&str]; 11] = [
     &["drive"],
     &["image"],
     &["host"],
+    &["control"],
     &["serve", "lab"],
     &["cli"],
     &["lib", "main"],

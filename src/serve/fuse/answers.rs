@@ -42,6 +42,7 @@ fn misfit(expected: &str, came: &Answer) -> Errno {
         Answer::Whereabouts(_) => "Whereabouts",
         Answer::Status(_) => "Status",
         Answer::Account(_) => "Account",
+        Answer::Order(_) => "Order",
     };
     log::error!("the drive answered {kind} where {expected} was due: a defect of imbrex");
     Errno::EIO

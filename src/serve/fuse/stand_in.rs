@@ -192,7 +192,7 @@ impl Owner {
                     place,
                 )]))
             }
-            Ask::Status | Ask::Account => Ok(Answer::Status(Box::default())),
+            Ask::Status | Ask::Account | Ask::Order(_) => Ok(Answer::Status(Box::default())),
         }
     }
 

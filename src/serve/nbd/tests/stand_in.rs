@@ -191,7 +191,7 @@ fn answer(ask: Ask, bytes: &mut [u8], written: &mut [bool], switches: &Switches)
             written[sectors(offset, length)].fill(false);
             Answer::Done
         }
-        Ask::Cache { .. } | Ask::Flush | Ask::Status | Ask::Account => Answer::Done,
+        Ask::Cache { .. } | Ask::Flush | Ask::Status | Ask::Account | Ask::Order(_) => Answer::Done,
         Ask::Whereabouts {
             offset,
             bytes: length,
