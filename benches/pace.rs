@@ -66,7 +66,9 @@ impl Machine for StandIn {
             due: now + takes,
             needs: Some(plan),
             breakdown: Breakdown::default(),
-            waited_for: None,
+            behind: None,
+            room_by: None,
+            missed_by: None,
         }));
         self.effects.push(Effect::Release(id));
     }

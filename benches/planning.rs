@@ -2,7 +2,7 @@
 //!
 //! Times are those of the processor, so that whoever else uses the machine does not count.
 //! `cargo bench --bench planning` prints: the time and the memory of filling the desktop's
-//! staging area and draining it; host operations a second for staged random writes; and what an
+//! staging area and draining it; host operations a second for staged random writes and for reads; and what an
 //! operation costs by how many extents the map holds.
 #![allow(missing_docs, clippy::print_stdout)] // a program for people
 
@@ -42,7 +42,7 @@ fn fill_and_drain() {
 }
 
 fn operations_a_second() {
-    println!("host operations a second, random 4 KiB writes on the desktop:");
+    println!("host operations a second, random 4 KiB requests on the desktop:");
     for (what, cached, depth) in [
         ("write cache on, 1 under way", true, 1),
         ("write cache on, 64 under way", true, 64),
@@ -59,9 +59,24 @@ fn operations_a_second() {
         };
         let words = format!("uniform write 4KiB {count}-requests {depth}-under-way");
         let (seconds, answered) = simulated(&profile, &words);
-        println!("  {what:<32}{:>12.0}", float(answered) / seconds);
+        println!("  writes, {what:<32}{:>12.0}", float(answered) / seconds);
+    }
+    for depth in [1, 64] {
+        let mut profile = desktop();
+        profile.drive.formatted = true;
+        let words = format!("uniform read 4KiB 200000-requests {depth}-under-way");
+        let (seconds, answered) = simulated(&profile, &words);
+        let what = format!("from home, {depth} under way");
+        println!("  reads,  {what:<32}{:>12.0}", float(answered) / seconds);
     }
     println!();
+    let mut profile = desktop();
+    profile.write_cache.enabled = false;
+    profile.drive.queue_depth = 256;
+    let words = "uniform write 4KiB 30000-requests 4096-under-way";
+    let (seconds, answered) = simulated(&profile, words);
+    println!("writes through, 4,096 under way, 256 of them in the drive:");
+    println!("  {:>46.0} a second\n", float(answered) / seconds);
 }
 
 /// Seconds of real time, and requests answered.
@@ -71,6 +86,7 @@ fn simulated(profile: &Profile, words: &str) -> (f64, u64) {
     let observers = Observers {
         progress: &mut |_| {},
         jobs: None,
+        answers: None,
     };
     let summary = simulation::run(profile, &workload, observers).expect("it runs");
     ((processor_s() - begun), summary.answered)

@@ -3,8 +3,9 @@
 //! An [`Extent`] is never empty. An [`ExtentMap`] holds disjoint extents in ascending order and
 //! splits, cuts and joins them; it does not know what its values mean beyond how to move along.
 
-use std::collections::BTreeMap;
+mod runs;
 
+use self::runs::{Run, Runs, Spot};
 use crate::units::{Lba, Pba, Sectors, count};
 
 /// A half-open, non-empty run of sectors from `start` on.
@@ -71,7 +72,7 @@ impl Along for () {
 /// A map from disjoint runs of host addresses to values.
 #[derive(Clone, Debug)]
 pub struct ExtentMap<V> {
-    runs: BTreeMap<Lba, (Sectors, V)>,
+    runs: Runs<V>,
 }
 
 /// A set of host addresses.
@@ -80,7 +81,7 @@ pub type ExtentSet = ExtentMap<()>;
 impl<V> Default for ExtentMap<V> {
     fn default() -> Self {
         ExtentMap {
-            runs: BTreeMap::new(),
+            runs: Runs::default(),
         }
     }
 }
@@ -93,14 +94,12 @@ impl<V: Along> ExtentMap<V> {
 
     /// Whether nothing is held.
     pub fn is_empty(&self) -> bool {
-        self.runs.is_empty()
+        self.runs.len() == 0
     }
 
     /// Every extent in ascending order.
     pub fn iter(&self) -> impl Iterator<Item = (LbaExtent, V)> + '_ {
-        self.runs
-            .iter()
-            .map(|(&start, &(sectors, value))| (Extent { start, sectors }, value))
+        self.from(self.runs.first())
     }
 
     /// First extent held that ends after `lba`, whole.
@@ -117,45 +116,63 @@ impl<V: Along> ExtentMap<V> {
             })
     }
 
+    /// Whether any of `range` is held.
+    pub fn overlaps(&self, range: LbaExtent) -> bool {
+        self.first_overlapping(range).is_some()
+    }
+
     /// All of `range` in ascending order: the parts held with their value, the gaps with `None`.
     pub fn pieces(&self, range: LbaExtent) -> Pieces<V> {
-        if self.last_overlapping(range).is_none() {
+        let Some(first) = self.first_overlapping(range) else {
             return vec![(range, None)];
-        }
+        };
         let mut pieces = Vec::new();
         let mut at = range.start;
-        for (part, value) in self.overlapping(range) {
+        for (extent, value) in self.from(first) {
+            let Some(part) = extent.intersect(&range) else {
+                break;
+            };
             pieces.extend(Extent::between(at, part.start).map(|gap| (gap, None)));
-            pieces.push((part, Some(value)));
+            pieces.push((part, Some(value.along(part.start - extent.start))));
             at = part.end();
         }
         pieces.extend(Extent::between(at, range.end()).map(|gap| (gap, None)));
         pieces
     }
 
-    /// Removes `range`; each part that was held is handed to `removed`.
+    /// Removes `range`; each part that was held is handed to `removed`, in ascending order.
     pub fn remove(&mut self, range: LbaExtent, mut removed: impl FnMut(LbaExtent, V)) {
-        while let Some(last) = self.last_overlapping(range) {
-            // Nearly always the last is the only one; else they go in ascending order.
-            let first = if last.0.start <= range.start {
-                Some(last)
-            } else {
-                self.next_from(range.start)
+        let Some(mut at) = self.first_overlapping(range) else {
+            return;
+        };
+        while let Some(run) = self.runs.get(at)
+            && let Some(part) = run.extent().intersect(&range)
+        {
+            let skipped = part.start - run.start;
+            let behind = Extent::between(part.end(), run.extent().end()).map(|rest| Run {
+                start: rest.start,
+                sectors: rest.sectors,
+                value: run.value.along(rest.start - run.start),
+            });
+            let before = (skipped.0 > 0).then_some(Run {
+                sectors: skipped,
+                ..run
+            });
+            at = match (before, behind) {
+                (None, None) => self.runs.remove(at),
+                (None, Some(rest)) | (Some(rest), None) => {
+                    self.runs.replace(at, rest);
+                    self.runs.next(at)
+                }
+                (Some(before), Some(behind)) => {
+                    self.runs.replace(at, before);
+                    self.runs.insert_behind(Some(at), behind);
+                    // Nothing else overlaps.
+                    removed(part, run.value.along(skipped));
+                    return;
+                }
             };
-            let (extent, value) = first.expect("a run overlaps");
-            let part = extent.intersect(&range).expect("the first one does");
-            self.runs.remove(&extent.start);
-            if let Some(before) = Extent::between(extent.start, part.start) {
-                self.runs.insert(before.start, (before.sectors, value));
-            }
-            if let Some(after) = Extent::between(part.end(), extent.end()) {
-                let moved = value.along(after.start - extent.start);
-                self.runs.insert(after.start, (after.sectors, moved));
-            }
-            removed(part, value.along(part.start - extent.start));
-            if part.end() == range.end() {
-                break;
-            }
+            removed(part, run.value.along(skipped));
         }
     }
 
@@ -163,50 +180,84 @@ impl<V: Along> ExtentMap<V> {
     /// neighbours whose values continue.
     pub fn insert(&mut self, range: LbaExtent, value: V, removed: impl FnMut(LbaExtent, V)) {
         let mut before = self.last_before(range.end());
-        if before.is_some_and(|(extent, _)| extent.end() > range.start) {
+        if before.is_some_and(|(_, run)| run.extent().end() > range.start) {
             self.remove(range, removed);
             before = self.last_before(range.start);
         }
-        let (mut start, mut sectors, mut value) = (range.start, range.sectors, value);
-        if let Some((before, earlier)) = before
-            && before.end() == start
-            && earlier.along(before.sectors) == value
-        {
-            self.runs.remove(&before.start);
-            (start, sectors, value) = (before.start, before.sectors + sectors, earlier);
+        let behind = before.map_or(self.runs.first(), |(spot, _)| self.runs.next(spot));
+        let after = self.runs.get(behind);
+        let joins_after =
+            after.filter(|run| run.start == range.end() && value.along(range.sectors) == run.value);
+        let joins_before = before.filter(|(_, run)| {
+            run.extent().end() == range.start && run.value.along(run.sectors) == value
+        });
+        let more = joins_after.map_or(Sectors(0), |run| run.sectors);
+        match (joins_before, joins_after) {
+            (Some((spot, run)), after) => {
+                let sectors = run.sectors + range.sectors + more;
+                self.runs.replace(spot, Run { sectors, ..run });
+                if after.is_some() {
+                    self.runs.remove(behind);
+                }
+            }
+            (None, joined) => {
+                let run = Run {
+                    start: range.start,
+                    sectors: range.sectors + more,
+                    value,
+                };
+                match joined {
+                    Some(_) => self.runs.replace(behind, run),
+                    None => self.runs.insert_behind(before.map(|(spot, _)| spot), run),
+                }
+            }
         }
-        if let Some(&(length, later)) = self.runs.get(&range.end())
-            && value.along(sectors) == later
-        {
-            self.runs.remove(&range.end());
-            sectors += length;
-        }
-        self.runs.insert(start, (sectors, value));
     }
 
-    /// The last extent that begins before `end`, whole.
-    fn last_before(&self, end: Lba) -> Option<(LbaExtent, V)> {
-        let last = self.runs.range(..end).next_back();
-        last.map(|(&start, &(sectors, value))| (Extent { start, sectors }, value))
+    /// The last run that begins before `end`.
+    fn last_before(&self, end: Lba) -> Option<(Spot, Run<V>)> {
+        let spot = self.runs.last_before(end)?;
+        Some((spot, self.runs.get(spot)?))
     }
 
-    /// The last extent that overlaps `range`, whole: one look into the tree, as most ranges that
-    /// are asked for are held nowhere.
-    fn last_overlapping(&self, range: LbaExtent) -> Option<(LbaExtent, V)> {
-        self.last_before(range.end())
-            .filter(|(extent, _)| extent.end() > range.start)
+    /// The first run that overlaps `range`: one look, and back over the others that do.
+    fn first_overlapping(&self, range: LbaExtent) -> Option<Spot> {
+        let overlaps = |&(_, run): &(Spot, Run<V>)| run.extent().end() > range.start;
+        let mut first = self.last_before(range.end()).filter(overlaps)?;
+        while first.1.start > range.start
+            && let Some(spot) = self.runs.before(first.0)
+            && let Some(before) = self.runs.get(spot).map(|run| (spot, run)).filter(overlaps)
+        {
+            first = before;
+        }
+        Some(first.0)
     }
 
     fn whole_from(&self, lba: Lba) -> impl Iterator<Item = (LbaExtent, V)> + '_ {
-        let before = self
-            .runs
-            .range(..lba)
-            .next_back()
-            .filter(|&(&start, &(n, _))| start + n > lba);
-        before
-            .into_iter()
-            .chain(self.runs.range(lba..))
-            .map(|(&start, &(sectors, value))| (Extent { start, sectors }, value))
+        let first = match self.last_before(lba) {
+            None => self.runs.first(),
+            Some((spot, run)) if run.extent().end() > lba => spot,
+            Some((spot, _)) => self.runs.next(spot),
+        };
+        self.from(first)
+    }
+
+    fn from(&self, first: Spot) -> impl Iterator<Item = (LbaExtent, V)> + '_ {
+        let mut at = first;
+        std::iter::from_fn(move || {
+            let run = self.runs.get(at)?;
+            at = self.runs.next(at);
+            Some((run.extent(), run.value))
+        })
+    }
+}
+
+impl<V> Run<V> {
+    fn extent(&self) -> LbaExtent {
+        Extent {
+            start: self.start,
+            sectors: self.sectors,
+        }
     }
 }
 
@@ -260,6 +311,7 @@ mod tests {
                     *cell = insert.then_some(value + i);
                 }
                 prop_assert_eq!(told, held);
+                map.runs.check();
                 prop_assert_eq!(&flat(&map), &array);
                 let starts: Vec<_> = map.iter().collect();
                 for pair in starts.windows(2) {

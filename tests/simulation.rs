@@ -22,6 +22,7 @@ fn run(profile: &Profile, workload: &Workload) -> Summary {
     let observers = Observers {
         progress: &mut |_| {},
         jobs: None,
+        answers: None,
     };
     simulation::run(profile, workload, observers).expect("it runs")
 }
@@ -34,6 +35,7 @@ fn recorded(profile: &Profile, workload: &Workload) -> (Summary, Vec<JobRecord>)
             jobs.append(records);
             Ok(())
         }),
+        answers: None,
     };
     let summary = simulation::run(profile, workload, observers).expect("it runs");
     (summary, jobs)
@@ -226,6 +228,7 @@ fn a_workload_that_does_not_fit_the_drive_is_refused_with_the_numbers() {
     let observers = || Observers {
         progress: Box::leak(Box::new(|_: &simulation::Progress| {})),
         jobs: None,
+        answers: None,
     };
     let mut tiny = profile("tiny");
     let large = words("uniform read 4KiB first-1TB 1-requests");

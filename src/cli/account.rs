@@ -35,6 +35,8 @@ pub(super) struct Session {
     pub(super) id: String,
     /// Name of the profile.
     pub(super) profile: String,
+    /// Whether answers wait for their moment.
+    pub(super) paced: bool,
     /// The pace, in words.
     pub(super) pace: String,
     /// The mover.
@@ -74,14 +76,8 @@ pub(super) fn words(session: &Session, stopped: &Stopped) -> String {
         "image file  {} reads, {} writes, {} ranges zeroed, {} syncs ({})",
         tally.reads, tally.writes, tally.zeroes, tally.syncs, session.mover
     );
-    if stopped.account.late > 0 {
-        let _ = writeln!(
-            text,
-            "lag         {} answers came late, the latest by {}: this machine is too slow for the pace, \
-             the drive is not to blame",
-            stopped.account.late,
-            Duration(stopped.account.lag_ns_max)
-        );
+    if session.paced {
+        let _ = writeln!(text, "lag         {}", stopped.account.lag_words());
     }
     text
 }

@@ -7,6 +7,7 @@ use std::process::ExitCode;
 use crate::host::owner::StopError;
 use crate::image::backing_error::BackingError;
 use crate::image::open::OpenError;
+use crate::lab::recording::RecordingError;
 use crate::lab::simulation::SimulationError;
 use crate::lab::workload::error::WorkloadError;
 use crate::profile::error::ProfileError;
@@ -86,6 +87,7 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
     let is_unusable = cause.is::<OpenError>()
         || cause.is::<ProfileError>()
         || cause.is::<WorkloadError>()
+        || cause.is::<RecordingError>()
         || cause.is::<UnusableError>();
     let is_usage = cause.is::<UsageError>() || cause.is::<ScaleError>();
     if is_usage {
@@ -107,9 +109,11 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
 fn code_of_simulation(error: &SimulationError) -> Option<Code> {
     match error {
         SimulationError::Layout(_) => Some(Code::Unusable),
-        SimulationError::OutOfRange { .. } | SimulationError::NoTrim { .. } => Some(Code::Usage),
+        SimulationError::OutOfRange { .. }
+        | SimulationError::NoTrim { .. }
+        | SimulationError::Unfit { .. } => Some(Code::Usage),
         SimulationError::DriveStopped { .. } => Some(Code::DriveFailed),
-        SimulationError::Events(_) => None,
+        SimulationError::Events(_) | SimulationError::Requests(_) => None,
     }
 }
 

@@ -172,6 +172,7 @@ fn value(profile: &Profile, changes: &[String], derived: &Derived) -> serde_json
         "seek_track_ns": derived.seek_track.0,
         "seek_third_ns": derived.seek_third.0,
         "seek_full_ns": derived.seek_full.0,
+        "start_anywhere": derived.start_anywhere,
     })
 }
 

@@ -16,6 +16,7 @@ use super::display::Display;
 use super::exit::{Code, DriveError, RigError, UsageError};
 use super::frontends::{Frontends, Wanted};
 use super::image_file::{self, Way, id_words, recovery_words};
+use super::record::Record;
 use super::tls::TlsArguments;
 use super::{output, pace, signals};
 use crate::host::clock::Pace;
@@ -81,6 +82,10 @@ pub(super) struct Arguments {
     /// Write the account to this file too, as JSON.
     #[arg(long, value_name = "FILE")]
     account: Option<PathBuf>,
+    /// Record every request and its answer in this new file (Parquet, see docs/events.md), for
+    /// `simulate --replay`.
+    #[arg(long, value_name = "FILE")]
+    record: Option<PathBuf>,
     #[command(flatten)]
     tls: TlsArguments,
 }
@@ -123,6 +128,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         image: arguments.image.clone(),
         id: id_words(&opened.identity.id),
         profile: profile.clone(),
+        paced: arguments.pace != Pace::Off,
         pace: pace::words(arguments.pace),
         mover: "",
         recovery: opened.report.clone(),
@@ -135,14 +141,22 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     ))?;
     let mover = Mover::open(file, arguments.mover.choice()).map_err(rig("start the mover"))?;
     session.mover = mover.name();
+    let (recorder, record) = match &arguments.record {
+        Some(path) => {
+            let (recorder, record) = Record::begin(path, &opened)?;
+            (Some(recorder), Some(record))
+        }
+        None => (None, None),
+    };
     let begun = Instant::now();
-    let (handle, owner) =
-        Owner::start(opened.drive, mover, arguments.pace, info, Limits::default())
-            .map_err(rig("start the thread of the drive"))?;
+    let (pace, limits) = (arguments.pace, Limits::default());
+    let (handle, owner) = Owner::start_recorded(opened.drive, mover, pace, info, limits, recorder)
+        .map_err(rig("start the thread of the drive"))?;
     let end = serve(arguments, &handle, &asked, session.mover);
     // In any case: what was acknowledged is made durable before anything is reported.
     let stopped = owner.stop();
     session.real = begun.elapsed();
+    let recorded = record.map_or(Ok(()), Record::finish);
     let end = end?;
     if let End::DriveFailed(why) = end {
         return Err(DriveError(why).into());
@@ -152,6 +166,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     if let Some(path) = &arguments.account {
         write_account(path, &account::value(&session, &stopped))?;
     }
+    recorded?;
     match end {
         End::MountBroken(source) => Err(RigError {
             doing: "go on serving the mount",

@@ -11,8 +11,13 @@ use indicatif::{HumanCount, ProgressBar, ProgressStyle};
 
 use super::exit::{Code, UsageError};
 use super::{output, profile_source};
+use crate::drive::job_record::JobRecord;
+use crate::drive::request::Completion;
+use crate::host::recorder::Answered;
+use crate::lab::agreement::Agreement;
 use crate::lab::events::EventWriter;
-use crate::lab::simulation::{self, Observers, Progress};
+use crate::lab::recording::{self, Recording, RecordingWriter};
+use crate::lab::simulation::{self, Observers, Progress, SimulationError};
 use crate::lab::summary::Summary;
 use crate::lab::workload::Workload;
 use crate::profile::Profile;
@@ -21,7 +26,8 @@ use crate::time::Duration;
 
 const LONG: &str = "\
 Run a workload on a drive in virtual time: the drive that `serve` shows, with neither bytes nor clock.
-Same profile, workload and seed give the same output, byte for byte.
+Same profile, workload and seed give the same output, byte for byte. With --replay, run the requests
+that `serve --record` or `simulate --record` recorded, at the moments at which they came.
 
 A workload is a TOML file (see docs/simulate.md) or a few words that begin with an order, as one
 argument: uniform, sequential or alternate-blocks; read, write, trim or flush, with a share such as
@@ -32,16 +38,24 @@ const EXAMPLES: &str = "\
 Examples:
   imbrex simulate desktop-5tb 'uniform write 4KiB 10000-requests'
   imbrex simulate archive-8tb 'uniform 70%read 30%write 16KiB 50/s 10min' --json
-  imbrex simulate desktop-5tb mine.toml --seed 7 --start formatted --events jobs.parquet";
+  imbrex simulate desktop-5tb mine.toml --seed 7 --start formatted --events jobs.parquet
+  imbrex simulate --replay session.parquet
+  imbrex simulate flash-4tb --replay session.parquet";
 
 /// Arguments of `simulate`.
 #[derive(Debug, clap::Args)]
 #[command(long_about = LONG, after_help = EXAMPLES)]
 pub(super) struct Arguments {
-    /// A built-in profile, a TOML file or an image (only its profile is read).
-    profile: String,
+    /// A built-in profile, a TOML file or an image (only its profile is read). With --replay the
+    /// recording's own where none is given.
+    #[arg(required_unless_present = "replay")]
+    profile: Option<String>,
     /// A TOML file, or words that begin with an order.
-    workload: String,
+    #[arg(required_unless_present = "replay", conflicts_with = "replay")]
+    workload: Option<String>,
+    /// Run the requests of this recording instead of a workload.
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["seed", "count", "duration"])]
+    replay: Option<PathBuf>,
     /// Scale the drive down to this capacity.
     #[arg(long, value_name = "SIZE", value_parser = profile_source::parse_capacity)]
     capacity: Option<u64>,
@@ -60,6 +74,9 @@ pub(super) struct Arguments {
     /// Record every job of the arm in this new file (Parquet, see docs/events.md).
     #[arg(long, value_name = "FILE")]
     events: Option<PathBuf>,
+    /// Record every request and its answer in this new file (Parquet, see docs/events.md).
+    #[arg(long, value_name = "FILE")]
+    record: Option<PathBuf>,
     /// Print one JSON object.
     #[arg(long)]
     json: bool,
@@ -74,19 +91,20 @@ enum Start {
 }
 
 pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
-    let (mut profile, changes) =
-        profile_source::load(Some(&arguments.profile), arguments.capacity)?;
-    if let Some(start) = arguments.start {
-        profile.drive.formatted = start == Start::Formatted;
+    if let Some(path) = &arguments.replay {
+        return replay(arguments, path);
     }
+    let profile = profile(arguments, arguments.profile.as_deref())?;
     let workload = workload(arguments)?;
-    for change in &changes {
-        log::info!("scaled: {change}");
-    }
-    let summary = match &arguments.events {
-        None => observed(&profile, &workload, None)?,
-        Some(path) => recorded(&profile, &workload, path)?,
-    };
+    let about = [
+        (recording::PROFILE, profile.to_toml()),
+        (recording::BEGAN, recording::NEW.to_owned()),
+        ("workload", workload.name.clone()),
+        ("seed", workload.seed.to_string()),
+    ];
+    let summary = observed(arguments, &about, None, |observers| {
+        simulation::run(&profile, &workload, observers)
+    })?;
     if arguments.json {
         output::print_json(&serde_json::to_value(&summary)?)?;
     } else {
@@ -95,8 +113,73 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     Ok(Code::Ok)
 }
 
+fn profile(arguments: &Arguments, named: Option<&str>) -> anyhow::Result<Profile> {
+    let (mut profile, changes) = profile_source::load(named, arguments.capacity)?;
+    if let Some(start) = arguments.start {
+        profile.drive.formatted = start == Start::Formatted;
+    }
+    for change in &changes {
+        log::info!("scaled: {change}");
+    }
+    Ok(profile)
+}
+
+fn replay(arguments: &Arguments, path: &Path) -> anyhow::Result<Code> {
+    let recording = Recording::read(path)?;
+    let shown = path.display();
+    let own = match &recording.profile {
+        Some(text) => Some(Profile::from_toml(
+            &format!("the profile in {shown}"),
+            text,
+        )?),
+        None => None,
+    };
+    let profile = match (&arguments.profile, &own) {
+        (None, Some(own)) if arguments.capacity.is_none() && arguments.start.is_none() => {
+            own.clone()
+        }
+        (None, _) => {
+            let what = format!("{shown}: give a PROFILE; only the recording's own needs no name");
+            return Err(UsageError(what).into());
+        }
+        (Some(named), _) => profile(arguments, Some(named))?,
+    };
+    let about = [
+        (recording::PROFILE, profile.to_toml()),
+        (recording::BEGAN, recording::NEW.to_owned()),
+        ("workload", recording.name.clone()),
+    ];
+    let mut completions = Vec::new();
+    let summary = observed(arguments, &about, Some(&mut completions), |observers| {
+        simulation::replay(&profile, &recording, observers)
+    })?;
+    completions.sort_by_key(|completion| completion.request);
+    // Between different drives there is nothing to agree about.
+    let agreement = (own.as_ref() == Some(&profile))
+        .then(|| Agreement::of_replay(&recording.requests, &completions));
+    if arguments.json {
+        let mut value = serde_json::to_value(&summary)?;
+        value["agreement"] = serde_json::to_value(&agreement)?;
+        value["recording_began_new"] = recording.began_new.into();
+        output::print_json(&value)?;
+        return Ok(Code::Ok);
+    }
+    output::print(&format!("{summary}\n"))?;
+    match agreement {
+        Some(agreement) => output::print(&agreement.to_string())?,
+        None => output::print("the recording is of another drive: nothing to compare with\n")?,
+    }
+    if !recording.began_new {
+        output::print(
+            "the recording began on a drive that held something; the simulated one began new, and \
+             differs where that matters\n",
+        )?;
+    }
+    Ok(Code::Ok)
+}
+
 fn workload(arguments: &Arguments) -> anyhow::Result<Workload> {
-    let named = &arguments.workload;
+    let named = arguments.workload.as_deref().unwrap_or_default();
     let mut workload = if Workload::is_words(named) {
         Workload::from_words(named)?
     } else {
@@ -121,47 +204,56 @@ fn workload(arguments: &Arguments) -> anyhow::Result<Workload> {
     Ok(workload)
 }
 
-fn recorded(profile: &Profile, workload: &Workload, path: &Path) -> anyhow::Result<Summary> {
-    let file = File::create_new(path).with_context(|| {
-        let shown = path.display();
-        format!("cannot create {shown} for the events; a file that exists is left alone")
-    })?;
-    let about = [
-        ("profile", profile.to_toml()),
-        ("workload", workload.name.clone()),
-        ("seed", workload.seed.to_string()),
-    ];
-    let mut writer = EventWriter::new(BufWriter::new(file), &about)?;
-    let summary = observed(profile, workload, Some(&mut writer))?;
-    writer.finish()?;
+/// Runs something with progress shown, and with the files that were asked for. `keep`: where all
+/// answers go too.
+fn observed(
+    arguments: &Arguments,
+    about: &[(&str, String)],
+    mut keep: Option<&mut Vec<Completion>>,
+    run: impl FnOnce(Observers<'_>) -> Result<Summary, SimulationError>,
+) -> anyhow::Result<Summary> {
+    let mut events = match &arguments.events {
+        Some(path) => Some(EventWriter::new(new_file(path)?, about)?),
+        None => None,
+    };
+    let mut record = match &arguments.record {
+        Some(path) => Some(RecordingWriter::new(new_file(path)?, about)?),
+        None => None,
+    };
+    let bar = bar();
+    let mut progress = |progress: &Progress| show(&bar, progress);
+    let mut jobs = events
+        .as_mut()
+        .map(|writer| |records: &mut Vec<JobRecord>| writer.take(records));
+    let wanted = keep.is_some() || record.is_some();
+    let mut answers = |answers: &[Answered]| {
+        if let Some(keep) = &mut keep {
+            keep.extend(answers.iter().map(|answered| answered.completion));
+        }
+        record.as_mut().map_or(Ok(()), |file| file.take(answers))
+    };
+    let result = run(Observers {
+        progress: &mut progress,
+        jobs: jobs.as_mut().map(|sink| sink as _),
+        answers: if wanted { Some(&mut answers) } else { None },
+    });
+    bar.finish_and_clear();
+    let summary = result?;
+    if let Some(writer) = events {
+        writer.finish()?;
+    }
+    if let Some(writer) = record {
+        writer.finish()?;
+    }
     Ok(summary)
 }
 
-fn observed(
-    profile: &Profile,
-    workload: &Workload,
-    writer: Option<&mut EventWriter<BufWriter<File>>>,
-) -> anyhow::Result<Summary> {
-    let bar = bar();
-    let mut progress = |progress: &Progress| show(&bar, progress);
-    let result = match writer {
-        None => {
-            let observers = Observers {
-                progress: &mut progress,
-                jobs: None,
-            };
-            simulation::run(profile, workload, observers)
-        }
-        Some(writer) => {
-            let observers = Observers {
-                progress: &mut progress,
-                jobs: Some(&mut |records| writer.take(records)),
-            };
-            simulation::run(profile, workload, observers)
-        }
-    };
-    bar.finish_and_clear();
-    Ok(result?)
+fn new_file(path: &Path) -> anyhow::Result<BufWriter<File>> {
+    let file = File::create_new(path).with_context(|| {
+        let shown = path.display();
+        format!("cannot create {shown}; a file that exists is left alone")
+    })?;
+    Ok(BufWriter::new(file))
 }
 
 /// Seen on a terminal only.

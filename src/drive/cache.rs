@@ -7,6 +7,8 @@
 
 use std::collections::BTreeMap;
 
+use rustc_hash::FxHashMap;
+
 use crate::extent::{Along, ExtentMap, LbaExtent, Pieces};
 use crate::medium::movement::{BufferId, Place};
 use crate::translation::Piece;
@@ -58,9 +60,11 @@ pub struct Cache {
     map: ExtentMap<Cached>,
     sectors: Sectors,
     /// Sectors that refer to each buffer.
-    references: BTreeMap<BufferId, u64>,
-    /// Sectors of each generation.
-    generations: BTreeMap<u64, u64>,
+    references: FxHashMap<BufferId, u64>,
+    /// Sectors of each generation but the newest.
+    older: BTreeMap<u64, u64>,
+    /// Sectors of the newest generation.
+    newest: u64,
     generation: u64,
     /// Where the sweep of destaging goes on.
     cursor: Lba,
@@ -73,8 +77,9 @@ impl Cache {
             capacity: Sectors::holding(bytes),
             map: ExtentMap::default(),
             sectors: Sectors(0),
-            references: BTreeMap::new(),
-            generations: BTreeMap::new(),
+            references: FxHashMap::default(),
+            older: BTreeMap::new(),
+            newest: 0,
             generation: 0,
             cursor: Lba(0),
         }
@@ -117,13 +122,17 @@ impl Cache {
 
     /// Begins a new generation and tells its number: all that was held before is older.
     pub fn mark(&mut self) -> u64 {
+        let sectors = std::mem::take(&mut self.newest);
+        if sectors > 0 {
+            self.older.insert(self.generation, sectors);
+        }
         self.generation += 1;
         self.generation
     }
 
     /// Whether nothing older than `mark` is held.
     pub fn is_clean_before(&self, mark: u64) -> bool {
-        self.generations.range(..mark).next().is_none()
+        self.older.range(..mark).next().is_none()
     }
 
     /// Takes a piece in; what it replaces is forgotten. Buffers no longer needed go to `released`.
@@ -144,18 +153,21 @@ impl Cache {
             from,
             generation: self.generation,
         };
+        self.newest += piece.extent.sectors.0;
         let mut dropped = Vec::new();
-        for (part, held) in self.map.pieces(piece.extent) {
-            let generation = held.map_or(self.generation, |held| held.generation);
-            *self.generations.entry(generation).or_insert(0) += part.sectors.0;
-            let moved = whole.along(part.start - piece.extent.start);
-            let value = Cached {
-                generation,
-                ..moved
-            };
-            self.map.insert(part, value, |part, former| {
-                dropped.push((part.sectors, former));
-            });
+        self.map.insert(piece.extent, whole, |part, former| {
+            dropped.push((part, former));
+        });
+        for &(part, former) in &dropped {
+            if former.generation < self.generation {
+                let value = Cached {
+                    generation: former.generation,
+                    ..whole.along(part.start - piece.extent.start)
+                };
+                self.newest -= part.sectors.0;
+                *self.older.entry(former.generation).or_insert(0) += part.sectors.0;
+                self.map.insert(part, value, |_, _| {});
+            }
         }
         self.forget(&dropped, released);
     }
@@ -164,7 +176,7 @@ impl Cache {
     pub fn remove(&mut self, range: LbaExtent, released: &mut Vec<BufferId>) {
         let mut dropped = Vec::new();
         self.map
-            .remove(range, |part, former| dropped.push((part.sectors, former)));
+            .remove(range, |part, former| dropped.push((part, former)));
         self.forget(&dropped, released);
     }
 
@@ -220,16 +232,18 @@ impl Cache {
         self.cursor = range.end();
     }
 
-    fn forget(&mut self, dropped: &[(Sectors, Cached)], released: &mut Vec<BufferId>) {
-        for &(sectors, value) in dropped {
+    fn forget(&mut self, dropped: &[(LbaExtent, Cached)], released: &mut Vec<BufferId>) {
+        for &(LbaExtent { sectors, .. }, value) in dropped {
             self.sectors = self.sectors - sectors;
-            let left = self
-                .generations
-                .get_mut(&value.generation)
-                .expect("every run was counted");
-            *left -= sectors.0;
-            if *left == 0 {
-                self.generations.remove(&value.generation);
+            if value.generation == self.generation {
+                self.newest -= sectors.0;
+            } else {
+                let left = self.older.get_mut(&value.generation);
+                let left = left.expect("every run was counted");
+                *left -= sectors.0;
+                if *left == 0 {
+                    self.older.remove(&value.generation);
+                }
             }
             if let From::Buffer { id, .. } = value.from {
                 let left = self

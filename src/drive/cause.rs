@@ -3,14 +3,14 @@
 //! The largest part comes first, parts below a tenth of the whole are left out, and so is what
 //! comes after the third. It decides nothing; the numbers are those of the breakdown.
 
-use super::request::Completion;
+use super::request::{Completion, Operation};
 use crate::time::Duration;
 
 /// Parts named at most.
 const PARTS_MAX: usize = 3;
 
 impl Completion {
-    /// Where the time went, largest part first: `waited 1.14 s for room: cleaning band 20118` or
+    /// Where the time went, largest part first: `waited 1.14 s for room: cleaning band 20,118` or
     /// `seek 11.2 ms, rotation 8.4 ms`.
     pub fn cause(&self) -> String {
         let mut parts = self.parts();
@@ -31,24 +31,43 @@ impl Completion {
 
     fn parts(&self) -> Vec<(Duration, String)> {
         let b = &self.breakdown;
-        let (mut of_band, mut cleaning_band) = (String::new(), String::new());
-        if let Some(band) = self.waited_for {
-            of_band = format!(" of band {band}");
-            cleaning_band = format!(": cleaning band {band}");
-        }
+        let of_band = self
+            .behind
+            .map_or(String::new(), |bands| match bands.count {
+                1 => format!(" of band {}", grouped(bands.longest.0)),
+                many => format!(
+                    " of {} bands, longest for band {}",
+                    grouped(many),
+                    grouped(bands.longest.0)
+                ),
+            });
+        let room_by = self
+            .room_by
+            .map_or(String::new(), |bands| match bands.count {
+                1 => format!(": cleaning band {}", grouped(bands.longest.0)),
+                many => format!(
+                    ": cleaning {} bands, band {} took longest",
+                    grouped(many),
+                    grouped(bands.longest.0)
+                ),
+            });
+        let missed = self
+            .missed_by
+            .map_or(String::new(), |by| format!(" (missed its sector by {by})"));
         vec![
             (b.queue, format!("queued {} behind other requests", b.queue)),
             (
                 b.cleaning,
-                format!("waited {} for a step of the cleaning{of_band}", b.cleaning),
+                format!("waited {} for the cleaning{of_band}", b.cleaning),
             ),
-            (b.room, format!("waited {} for room{cleaning_band}", b.room)),
+            (b.room, format!("waited {} for room{room_by}", b.room)),
             (
                 b.merge,
                 format!("waited {} for a merge of the map", b.merge),
             ),
+            (b.destage, self.destaging()),
             (b.seek, format!("seek {}", b.seek)),
-            (b.rotation, format!("rotation {}", b.rotation)),
+            (b.rotation, format!("rotation {}{missed}", b.rotation)),
             (b.transfer, format!("transfer {}", b.transfer)),
             (
                 b.out_of_band,
@@ -61,17 +80,43 @@ impl Completion {
             ),
         ]
     }
+
+    /// What moving the cache to the medium means for a request.
+    fn destaging(&self) -> String {
+        let time = self.breakdown.destage;
+        match self.operation {
+            Operation::Flush => format!("the write cache took {time} to get to the medium"),
+            Operation::Write { fua: false } | Operation::WriteZeroes { fua: false, .. } => {
+                format!("waited {time} for room in the write cache")
+            }
+            _ => format!("waited {time} while the write cache was moved to the medium"),
+        }
+    }
+}
+
+/// A number with its thousands apart.
+fn grouped(number: u32) -> String {
+    let digits = number.to_string();
+    let mut grouped = String::new();
+    for (i, digit) in digits.chars().enumerate() {
+        if i > 0 && (digits.len() - i).is_multiple_of(3) {
+            grouped.push(',');
+        }
+        grouped.push(digit);
+    }
+    grouped
 }
 
 #[cfg(test)]
 mod tests {
-    use crate::drive::request::{Breakdown, Completion, Operation};
+    use super::*;
+    use crate::drive::request::{BandsCleaned, Breakdown};
     use crate::medium::movement::RequestId;
-    use crate::time::{Duration, Instant};
+    use crate::time::Instant;
     use crate::units::HomeBand;
 
-    fn check(breakdown: Breakdown, waited_for: Option<u32>, expected: &str) {
-        let completion = Completion {
+    fn completion(breakdown: Breakdown) -> Completion {
+        Completion {
             request: RequestId(1),
             operation: Operation::Read,
             offset: 0,
@@ -80,9 +125,19 @@ mod tests {
             due: Instant(0) + breakdown.modelled(),
             needs: None,
             breakdown,
-            waited_for: waited_for.map(HomeBand),
-        };
-        assert_eq!(completion.cause(), expected);
+            behind: None,
+            room_by: None,
+            missed_by: None,
+        }
+    }
+
+    fn check(breakdown: Breakdown, expected: &str) {
+        assert_eq!(completion(breakdown).cause(), expected);
+    }
+
+    fn bands(longest: u32, count: u32) -> Option<BandsCleaned> {
+        let longest = HomeBand(longest);
+        Some(BandsCleaned { longest, count })
     }
 
     #[test]
@@ -95,7 +150,6 @@ mod tests {
                 overhead: Duration::from_us(100),
                 ..Breakdown::default()
             },
-            None,
             "seek 11.2 ms, rotation 8.40 ms",
         );
     }
@@ -107,20 +161,69 @@ mod tests {
             seek: Duration::from_ms(10),
             ..Breakdown::default()
         };
-        check(
-            room,
-            Some(20118),
-            "waited 1.14 s for room: cleaning band 20118",
+        check(room, "waited 1.14 s for room");
+        let mut waited = completion(room);
+        waited.room_by = bands(20_118, 1);
+        assert_eq!(
+            waited.cause(),
+            "waited 1.14 s for room: cleaning band 20,118"
         );
-        check(room, None, "waited 1.14 s for room");
-        let cleaning = Breakdown {
+        waited.room_by = bands(7, 1_234_567);
+        assert_eq!(
+            waited.cause(),
+            "waited 1.14 s for room: cleaning 1,234,567 bands, band 7 took longest"
+        );
+        let mut waited = completion(Breakdown {
             cleaning: Duration::from_ms(25),
             ..Breakdown::default()
+        });
+        waited.behind = bands(999, 1);
+        assert_eq!(waited.cause(), "waited 25 ms for the cleaning of band 999");
+        waited.behind = bands(1_000, 2);
+        assert_eq!(
+            waited.cause(),
+            "waited 25 ms for the cleaning of 2 bands, longest for band 1,000"
+        );
+    }
+
+    #[test]
+    fn the_way_of_the_cache_to_the_medium_is_told_by_what_was_asked() {
+        let destage = Breakdown {
+            destage: Duration::from_ms(30),
+            ..Breakdown::default()
         };
-        check(
-            cleaning,
-            Some(3),
-            "waited 25 ms for a step of the cleaning of band 3",
+        for (operation, words) in [
+            (
+                Operation::Flush,
+                "the write cache took 30 ms to get to the medium",
+            ),
+            (
+                Operation::Write { fua: false },
+                "waited 30 ms for room in the write cache",
+            ),
+            (
+                Operation::Write { fua: true },
+                "waited 30 ms while the write cache was moved to the medium",
+            ),
+        ] {
+            let told = Completion {
+                operation,
+                ..completion(destage)
+            };
+            assert_eq!(told.cause(), words);
+        }
+    }
+
+    #[test]
+    fn a_missed_sector_is_named() {
+        let mut missed = completion(Breakdown {
+            rotation: Duration::from_us(9_800),
+            ..Breakdown::default()
+        });
+        missed.missed_by = Some(Duration::from_us(370));
+        assert_eq!(
+            missed.cause(),
+            "rotation 9.80 ms (missed its sector by 370 µs)"
         );
     }
 
@@ -135,14 +238,13 @@ mod tests {
                 rotation: ms,
                 ..Breakdown::default()
             },
-            None,
             "queued 1 ms behind other requests, waited 1 ms for a merge of the map, seek 1 ms",
         );
     }
 
     #[test]
     fn a_request_that_took_no_time_says_so() {
-        check(Breakdown::default(), None, "no time at all");
+        check(Breakdown::default(), "no time at all");
     }
 
     #[test]
@@ -153,7 +255,6 @@ mod tests {
                 lag: Duration::from_ms(7),
                 ..Breakdown::default()
             },
-            None,
             "delivered 7 ms late by the host machine",
         );
     }

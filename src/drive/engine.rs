@@ -4,7 +4,7 @@
 //! occupies the arm; jobs follow one another at exact moments, however late `advance` is called.
 //! A violation of the guard rule stops the drive for good.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeSet, VecDeque};
 
 use super::back::Back;
 use super::cache::Cache;
@@ -15,6 +15,7 @@ use super::read_ahead::ReadAhead;
 use super::request::{Completion, Counters, Deadline, Effect, Operation, Request};
 use super::waiting::{Ending, Waiting};
 use crate::extent::LbaExtent;
+use crate::mechanics::rotation::Rotation;
 use crate::medium::arm::Arm;
 use crate::medium::guard::Guard;
 use crate::medium::movement::{BufferId, PlanId, Purpose};
@@ -23,7 +24,7 @@ use crate::profile::{CleaningStyle, Profile};
 use crate::time::{Duration, Instant};
 use crate::translation::draft::Draft;
 use crate::translation::{NoRoom, Translation};
-use crate::units::{BandId, Sectors};
+use crate::units::{BandId, Lba, Sectors};
 
 /// One drive.
 #[derive(Clone, Debug)]
@@ -36,6 +37,8 @@ pub struct Drive {
     pub(super) cache: Cache,
     /// Reads, writes, trims and zeroing in order of arrival.
     pub(super) queue: VecDeque<Waiting>,
+    /// Sectors that queued requests hold, of all of them.
+    pub(super) held: BTreeSet<Lba>,
     pub(super) elevator: Elevator,
     /// Flushes, each with the generation of the cache that it waits for.
     pub(super) flushes: VecDeque<(Waiting, u64)>,
@@ -50,6 +53,7 @@ pub struct Drive {
     pub(super) job: Option<Job>,
     pub(super) ahead: ReadAhead,
     pub(super) meters: Meters,
+    revolution: Duration,
     pub(super) counters: Counters,
     /// `None`: nobody wants to know about the jobs.
     pub(super) recorder: Option<Recorder>,
@@ -114,6 +118,7 @@ impl Drive {
             guard,
             back,
             queue: VecDeque::new(),
+            held: BTreeSet::new(),
             elevator: Elevator::default(),
             flushes: VecDeque::new(),
             need: None,
@@ -122,6 +127,7 @@ impl Drive {
             passed_over: 0,
             job: None,
             meters: Meters::default(),
+            revolution: Rotation::new(profile.platters.rpm_milli).revolution(),
             counters: Counters::default(),
             recorder: None,
             effects: Vec::new(),
@@ -366,14 +372,15 @@ impl Drive {
         let bytes = if carries { waiting.request.bytes() } else { 0 };
         let rate = self.profile.drive.interface_bytes_per_s.max(1);
         let interface = u128::from(bytes) * 1_000_000_000 / u128::from(rate);
-        let completion = waiting.complete(Ending {
+        let ending = Ending {
             done,
             overhead: self.profile.drive.command_overhead,
             interface: Duration(u64::try_from(interface).unwrap_or(u64::MAX / 4)),
             needs,
-            meters: self.meters.read(started),
-            band: self.meters.band,
-        });
+            started,
+            revolution: self.revolution,
+        };
+        let completion = waiting.complete(&ending, &self.meters);
         self.count(&completion);
         self.last_host = self.last_host.max(completion.due);
         self.effects.push(Effect::Complete(completion));
@@ -419,9 +426,6 @@ impl Drive {
 
     /// Whether some queued request is merging one of these sectors with what they held before.
     pub(super) fn is_held(&self, range: LbaExtent) -> bool {
-        self.queue
-            .iter()
-            .flat_map(|waiting| &waiting.held)
-            .any(|&lba| range.contains(lba))
+        self.held.range(range.start..range.end()).next().is_some()
     }
 }

@@ -1,6 +1,7 @@
 //! Owns the read-ahead buffer: which run of addresses the drive has passed over, and when the rest
 //! of the part under way will have passed.
 //!
+//! Never holds more than its size of what the host has read, and as much ahead of it.
 //! Only times are kept here. The bytes of a buffered sector are read from where they live, so a
 //! write can never make them stale.
 
@@ -54,7 +55,7 @@ impl Part {
 }
 
 impl ReadAhead {
-    /// A buffer of `bytes` bytes; 0 switches it off.
+    /// A buffer for `bytes` bytes behind the host and as many ahead of it; 0: there is none.
     pub fn new(bytes: u64) -> ReadAhead {
         ReadAhead {
             limit: Sectors::holding(bytes),
@@ -72,7 +73,8 @@ impl ReadAhead {
             Some(window) if self.sequential => window.end().max(range.end()),
             _ => range.end(),
         };
-        self.window = Extent::between(range.start, end);
+        let newest = Lba(range.end().0.saturating_sub(self.limit.0));
+        self.window = Extent::between(range.start.max(newest), end);
         self.until = range.end() + self.limit;
     }
 

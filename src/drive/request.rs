@@ -29,6 +29,35 @@ pub enum Operation {
     },
 }
 
+impl Operation {
+    /// The words of all kinds of requests, in the order in which reports list them.
+    pub const WORDS: [&str; 5] = ["read", "write", "flush", "trim", "write-zeroes"];
+
+    /// Place of its kind in [`Operation::WORDS`].
+    pub fn kind(self) -> usize {
+        match self {
+            Operation::Read => 0,
+            Operation::Write { .. } => 1,
+            Operation::Flush => 2,
+            Operation::Trim => 3,
+            Operation::WriteZeroes { .. } => 4,
+        }
+    }
+
+    /// The word for its kind.
+    pub fn word(self) -> &'static str {
+        Operation::WORDS[self.kind()]
+    }
+
+    /// Whether it must be durable before it is acknowledged, whatever the cache says.
+    pub fn is_fua(self) -> bool {
+        matches!(
+            self,
+            Operation::Write { fua: true } | Operation::WriteZeroes { fua: true, .. }
+        )
+    }
+}
+
 /// A request that is in bounds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Request {
@@ -132,6 +161,9 @@ pub struct Breakdown {
     pub room: Duration,
     /// Waiting for a merge of the map.
     pub merge: Duration,
+    /// Waiting for the write cache to be moved to the medium: all of it for a flush, enough of it
+    /// for a write that lacks room in it.
+    pub destage: Duration,
     /// Moving the arm and switching heads.
     pub seek: Duration,
     /// Waiting for the sector to come round.
@@ -147,12 +179,31 @@ pub struct Breakdown {
 }
 
 impl Breakdown {
+    /// Both together, part by part: those of a request that another one followed.
+    #[must_use]
+    pub fn joined(&self, next: &Breakdown) -> Breakdown {
+        Breakdown {
+            queue: self.queue + next.queue,
+            cleaning: self.cleaning + next.cleaning,
+            room: self.room + next.room,
+            merge: self.merge + next.merge,
+            destage: self.destage + next.destage,
+            seek: self.seek + next.seek,
+            rotation: self.rotation + next.rotation,
+            transfer: self.transfer + next.transfer,
+            out_of_band: self.out_of_band + next.out_of_band,
+            overhead: self.overhead + next.overhead,
+            lag: self.lag + next.lag,
+        }
+    }
+
     /// Sum of all parts but the lag.
     pub fn modelled(&self) -> Duration {
         self.queue
             + self.cleaning
             + self.room
             + self.merge
+            + self.destage
             + self.seek
             + self.rotation
             + self.transfer
@@ -180,8 +231,21 @@ pub struct Completion {
     pub needs: Option<PlanId>,
     /// Where the time went.
     pub breakdown: Breakdown,
-    /// The band whose cleaning it waited for longest, if any.
-    pub waited_for: Option<HomeBand>,
+    /// The bands that the drive cleaned on its own account while it waited, if any.
+    pub behind: Option<BandsCleaned>,
+    /// The bands that were cleaned to make room while it waited, if any.
+    pub room_by: Option<BandsCleaned>,
+    /// By how much it missed its sector, if it had to wait for nearly a whole revolution.
+    pub missed_by: Option<Duration>,
+}
+
+/// Bands that were cleaned while a request waited.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct BandsCleaned {
+    /// The one that it waited for longest.
+    pub longest: HomeBand,
+    /// How many they were.
+    pub count: u32,
 }
 
 /// What the drive wants done, in this order.

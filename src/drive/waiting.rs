@@ -4,14 +4,14 @@
 
 use std::collections::VecDeque;
 
-use super::meters::Reading;
-use super::request::{Breakdown, Completion, Operation, Request};
+use super::meters::{Meters, Reading};
+use super::request::{Breakdown, Completion, Request};
 use crate::extent::{Extent, LbaExtent};
 use crate::medium::movement::{BufferId, PlanId};
 use crate::medium::timing::Timing;
 use crate::time::{Duration, Instant};
 use crate::translation::Piece;
-use crate::units::{HomeBand, Lba, SECTOR_BYTES, Sectors};
+use crate::units::{Lba, SECTOR_BYTES, Sectors};
 
 /// A host request under way.
 #[derive(Clone, Debug)]
@@ -24,6 +24,8 @@ pub struct Waiting {
     meters: Reading,
     /// Parts known so far.
     parts: Breakdown,
+    /// The longest that it waited for one sector to come round.
+    longest_turn: Duration,
     /// What of a write is not on the medium yet.
     pub pieces: VecDeque<Piece>,
     /// Whether `pieces` was filled.
@@ -44,6 +46,7 @@ impl Waiting {
             arrived,
             meters,
             parts: Breakdown::default(),
+            longest_turn: Duration::ZERO,
             pieces: VecDeque::new(),
             prepared: false,
             edges_done: false,
@@ -76,10 +79,7 @@ impl Waiting {
 
     /// Whether it must be durable before it is acknowledged, whatever the cache says.
     pub fn is_fua(&self) -> bool {
-        matches!(
-            self.request.operation(),
-            Operation::Write { fua: true } | Operation::WriteZeroes { fua: true, .. }
-        )
+        self.request.operation().is_fua()
     }
 
     /// Adds the time of a job that worked on it.
@@ -88,6 +88,7 @@ impl Waiting {
         self.parts.rotation += timing.rotation;
         self.parts.transfer += timing.transfer;
         self.parts.out_of_band += timing.out_of_band;
+        self.longest_turn = self.longest_turn.max(timing.longest_turn);
     }
 
     /// Adds a merge of the map that its own job had to make.
@@ -96,9 +97,10 @@ impl Waiting {
     }
 
     /// The completion: mechanically done at `done`, after `interface` at the host.
-    pub fn complete(&self, ending: Ending) -> Completion {
+    pub fn complete(&self, ending: &Ending, meters: &Meters) -> Completion {
         let due = ending.done + ending.interface;
-        let waits = ending.meters.since(self.meters);
+        let reading = meters.read(ending.started);
+        let waits = reading.since(self.meters);
         let mut breakdown = self.parts;
         breakdown.transfer += ending.interface;
         let total = due.since(self.arrived);
@@ -111,13 +113,13 @@ impl Waiting {
             (&mut breakdown.room, waits.room),
             (&mut breakdown.cleaning, waits.cleaning),
             (&mut breakdown.merge, waits.merge),
+            (&mut breakdown.destage, waits.destage),
         ] {
             let wait = wait.min(rest);
             *part += wait;
             rest = rest - wait;
         }
         breakdown.queue = rest;
-        let waited = breakdown.room + breakdown.cleaning > Duration::ZERO;
         Completion {
             request: self.request.id(),
             operation: self.request.operation(),
@@ -127,9 +129,17 @@ impl Waiting {
             due,
             needs: ending.needs,
             breakdown,
-            waited_for: ending.band.filter(|_| waited),
+            behind: meters.cleaned(self.meters, reading),
+            room_by: meters.cleaned_for_room(self.meters, reading),
+            missed_by: missed_by(self.longest_turn, ending.revolution),
         }
     }
+}
+
+/// By how much a wait of nearly a whole revolution missed the sector: one of the last eighth.
+fn missed_by(turn: Duration, revolution: Duration) -> Option<Duration> {
+    let missed = revolution.saturating_sub(turn);
+    (missed > Duration::ZERO && missed.0 <= revolution.0 / 8).then_some(missed)
 }
 
 /// How a request ends.
@@ -143,10 +153,10 @@ pub struct Ending {
     pub interface: Duration,
     /// The plan that must have been carried out.
     pub needs: Option<PlanId>,
-    /// What the meters say now.
-    pub meters: Reading,
-    /// The band cleaned last.
-    pub band: Option<HomeBand>,
+    /// When its last job began.
+    pub started: Instant,
+    /// How long a revolution takes.
+    pub revolution: Duration,
 }
 
 /// Bytes of `sectors` that a request's buffer holds before sector `lba`.

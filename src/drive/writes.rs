@@ -9,7 +9,7 @@ use super::engine::Drive;
 use super::meters::Busy;
 use super::request::Operation;
 use super::waiting::{Waiting, buffer_offset, left};
-use crate::extent::{Extent, LbaExtent};
+use crate::extent::{Extent, ExtentSet, LbaExtent};
 use crate::medium::movement::{BufferId, Place, PlanId, Purpose};
 use crate::time::Instant;
 use crate::translation::Piece;
@@ -23,11 +23,16 @@ impl Drive {
         if matches!(waiting.request.operation(), Operation::Write { .. }) {
             waiting.buffers.push(waiting.request.buffer());
         }
-        if self.absorbs(&waiting) && waiting.is_whole() {
-            let mut draft = Draft::default();
-            self.prepare(&mut waiting, &mut draft);
-            debug_assert!(draft.is_empty(), "whole sectors need no reading");
-            self.absorb(&mut waiting, now);
+        if let Some(covered) = waiting.covered()
+            && waiting.is_whole()
+            && self.absorbs(&waiting)
+        {
+            let from = Drive::source(&waiting, covered.start);
+            let piece = Piece {
+                extent: covered,
+                from,
+            };
+            self.absorb_pieces([piece], &mut waiting, now);
             self.complete(&waiting, self.ready(now), None, now);
         } else {
             self.interrupt_read_ahead(now);
@@ -63,8 +68,20 @@ impl Drive {
     }
 
     fn absorb(&mut self, waiting: &mut Waiting, at: Instant) {
+        let pieces = std::mem::take(&mut waiting.pieces);
+        self.absorb_pieces(pieces, waiting, at);
+        waiting.held.clear();
+    }
+
+    /// The cache takes the pieces of a request.
+    fn absorb_pieces(
+        &mut self,
+        pieces: impl IntoIterator<Item = Piece>,
+        waiting: &mut Waiting,
+        at: Instant,
+    ) {
         let mut released = Vec::new();
-        for piece in waiting.pieces.drain(..) {
+        for piece in pieces {
             self.cache.insert(piece, &mut released);
         }
         // The cache releases the buffers that it holds; what it does not hold is done with.
@@ -72,7 +89,6 @@ impl Drive {
             .buffers
             .retain(|buffer| !self.cache.holds(*buffer) && !released.contains(buffer));
         self.release(released);
-        waiting.held.clear();
         self.cached_since.get_or_insert(at);
     }
 
@@ -132,25 +148,29 @@ impl Drive {
         }
         let (plan, timing) = self.issue(draft, at);
         self.release(released);
-        let mut end = timing.end;
         for &owner in &owners {
             self.queue[owner].add(&timing);
         }
-        if self.back.merge_due() {
-            let mut merge = Draft::default();
-            self.back.merge(&mut merge);
-            let (_, merging) = self.issue(merge, end);
-            let duration = merging.end.since(end);
-            end = merging.end;
-            for &owner in &owners {
-                self.queue[owner].add_merge(duration);
-            }
-            self.complete_owners(done, end, plan, at);
-            self.meters.merged(duration);
-        } else {
-            self.complete_owners(done, end, plan, at);
+        let merges_from = timing.end;
+        let end = self.merge_if_due(merges_from);
+        for &owner in &done {
+            // Whoever is not done yet learns of it from the meters.
+            self.queue[owner].add_merge(end.since(merges_from));
         }
+        self.complete_owners(done, end, plan, at);
         self.occupy(Busy::Host, at, end);
+        self.meters.merges_from(merges_from);
+    }
+
+    /// Merges the map from `at` on, if it is due; tells when that is over.
+    fn merge_if_due(&mut self, at: Instant) -> Instant {
+        if !self.back.merge_due() {
+            return at;
+        }
+        let mut merge = Draft::default();
+        self.back.merge(&mut merge);
+        let (_, timing) = self.issue(merge, at);
+        timing.end
     }
 
     /// Answers the owners and takes them from the queue.
@@ -176,45 +196,35 @@ impl Drive {
     fn gather(&mut self, chosen: usize, draft: &mut Draft) -> Vec<usize> {
         let depth = index(u64::from(self.profile.drive.queue_depth));
         let mut owners: Vec<usize> = Vec::new();
+        let mut sharing = Sharing::default();
+        for waiting in self.queue.range(..chosen) {
+            sharing.pass_over(waiting);
+        }
         for candidate in chosen..self.queue.len().min(depth.max(chosen + 1)) {
-            if candidate != chosen && !self.can_share(candidate, &owners) {
+            let waiting = &self.queue[candidate];
+            if candidate != chosen && !(self.can_share(waiting) && sharing.allows(waiting)) {
+                sharing.pass_over(waiting);
                 continue;
             }
-            if !self.queue[candidate].prepared {
-                let mut waiting = self.queue[candidate].clone();
+            if !waiting.prepared {
+                let mut waiting = waiting.clone();
                 self.prepare(&mut waiting, draft);
+                self.held.extend(&waiting.held);
                 self.queue[candidate] = waiting;
             }
+            sharing.take(&self.queue[candidate]);
             owners.push(candidate);
         }
         owners
     }
 
-    fn can_share(&self, candidate: usize, owners: &[usize]) -> bool {
-        let waiting = &self.queue[candidate];
+    /// Whether a request is one of those that can share a job, as far as it goes by itself.
+    fn can_share(&self, waiting: &Waiting) -> bool {
         let writes = matches!(
             waiting.request.operation(),
             Operation::Write { .. } | Operation::WriteZeroes { .. }
         );
-        if !writes || self.deallocates(waiting) || (self.is_for_cache(waiting) && !waiting.prepared)
-        {
-            return false;
-        }
-        let touched = waiting.touched();
-        let overlaps = |other: &Waiting| other.touched().intersect(&touched).is_some();
-        // Once a sector is read and merged, no other write of it may get through: neither one that
-        // did so before, nor one that is due before this one.
-        let overtakes = |i: usize| {
-            let other = &self.queue[i];
-            other.request.operation() != Operation::Read && overlaps(other)
-        };
-        if (0..candidate).any(|i| !owners.contains(&i) && overtakes(i)) {
-            return false;
-        }
-        // Reading what a sector held must not overtake a write of it that is only gathered.
-        let clashes =
-            |other: &Waiting| overlaps(other) && !(waiting.is_whole() && other.is_whole());
-        !owners.iter().any(|&owner| clashes(&self.queue[owner]))
+        writes && !self.deallocates(waiting) && (waiting.prepared || !self.is_for_cache(waiting))
     }
 
     /// Marks `written` sectors of the owners' pieces, in order, as done; tells which owners are.
@@ -240,7 +250,12 @@ impl Drive {
                     piece
                 };
                 rest = rest - piece.extent.sectors;
-                waiting.held.retain(|&lba| !piece.extent.contains(lba));
+                for lba in waiting
+                    .held
+                    .extract_if(.., |lba| piece.extent.contains(*lba))
+                {
+                    self.held.remove(&lba);
+                }
                 self.cache.remove(piece.extent, released);
             }
             if waiting.pieces.is_empty() {
@@ -397,16 +412,11 @@ impl Drive {
         }
         let (_, timing) = self.issue(draft, at);
         self.release(released);
-        let mut end = timing.end;
-        if self.back.merge_due() {
-            let mut merge = Draft::default();
-            self.back.merge(&mut merge);
-            let (_, merging) = self.issue(merge, end);
-            self.meters.merged(merging.end.since(end));
-            end = merging.end;
-        }
+        let merges_from = timing.end;
+        let end = self.merge_if_due(merges_from);
         self.cached_since = (!self.cache.is_empty()).then_some(end);
-        self.occupy(Busy::Host, at, end);
+        self.occupy(Busy::Destage, at, end);
+        self.meters.merges_from(merges_from);
         true
     }
 
@@ -414,6 +424,48 @@ impl Drive {
         if self.cache.is_empty() {
             self.cached_since = None;
         }
+    }
+}
+
+/// Which queued requests may share a job, by what those before them write.
+#[derive(Default)]
+struct Sharing {
+    /// What requests write that are not in the job.
+    others: ExtentSet,
+    /// What the job writes.
+    taken: ExtentSet,
+    /// What those of the job write that cover some sector only in part.
+    taken_in_part: ExtentSet,
+}
+
+impl Sharing {
+    /// A request that comes before those that follow, and is not in the job.
+    fn pass_over(&mut self, waiting: &Waiting) {
+        if waiting.request.operation() != Operation::Read {
+            self.others.insert(waiting.touched(), (), |_, ()| {});
+        }
+    }
+
+    /// A request that is in the job.
+    fn take(&mut self, waiting: &Waiting) {
+        self.taken.insert(waiting.touched(), (), |_, ()| {});
+        if !waiting.is_whole() {
+            self.taken_in_part.insert(waiting.touched(), (), |_, ()| {});
+        }
+    }
+
+    /// Whether the next one may be in the job, too.
+    fn allows(&self, waiting: &Waiting) -> bool {
+        let touched = waiting.touched();
+        // Reading what a sector held must not overtake a write of it that is only gathered.
+        let clashing = if waiting.is_whole() {
+            &self.taken_in_part
+        } else {
+            &self.taken
+        };
+        // Once a sector is read and merged, no other write of it may get through: neither one that
+        // did so before, nor one that is due before this one.
+        !self.others.overlaps(touched) && !clashing.overlaps(touched)
     }
 }
 

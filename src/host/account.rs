@@ -8,14 +8,15 @@ use hdrhistogram::Histogram;
 use crate::drive::request::{Completion, Operation};
 use crate::time::Duration;
 
+/// An answer that is later than this is counted as late. Below it are timers and other threads of
+/// a machine that keeps up.
+pub const LAG_NOTICED: Duration = Duration::from_ms(1);
+
 /// Slowest requests kept.
 const SLOWEST_MAX: usize = 10;
 /// Longest latency told apart; longer ones count as this. Requests that wait for foreground
 /// cleaning take seconds, none an hour.
 const LATENCY_MAX: Duration = Duration::from_s(3600);
-
-/// The kinds of requests, in the order of [`Account::kinds`].
-const KINDS: [&str; 5] = ["read", "write", "flush", "trim", "write-zeroes"];
 
 /// A snapshot.
 #[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize)]
@@ -28,10 +29,69 @@ pub struct Account {
     pub late: u64,
     /// How late the latest was, in nanoseconds of model time.
     pub lag_ns_max: u64,
+    /// How late they were together, in nanoseconds of model time.
+    pub lag_ns_sum: u64,
     /// The longest time in which the drive's thread could not look at new requests, in nanoseconds
     /// of model time. Requests that came meanwhile count as arrived after it. Nothing with the pace
     /// off.
     pub turn_ns_max: u64,
+}
+
+impl Account {
+    /// Requests answered.
+    pub fn answered(&self) -> u64 {
+        self.kinds.iter().map(|kind| kind.count).sum()
+    }
+
+    /// Whether this machine was in time, in a sentence: how many answers were late, by how much, and
+    /// what that means for the figures.
+    pub fn lag_words(&self) -> String {
+        let words = lag_words(&Lag {
+            answered: self.answered(),
+            late: self.late,
+            longest: Duration(self.lag_ns_max),
+            sum: Duration(self.lag_ns_sum),
+        });
+        let turn = Duration(self.turn_ns_max);
+        if turn <= LAG_NOTICED {
+            return words;
+        }
+        format!("{words}; requests may have waited up to {turn} before the drive saw them")
+    }
+}
+
+/// How late answers were that count as late.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Lag {
+    /// Answers in all.
+    pub answered: u64,
+    /// Those that were late.
+    pub late: u64,
+    /// How late the latest was.
+    pub longest: Duration,
+    /// How late they were together.
+    pub sum: Duration,
+}
+
+/// The sentence of [`Account::lag_words`].
+pub fn lag_words(lag: &Lag) -> String {
+    let Lag {
+        answered,
+        late,
+        longest,
+        sum,
+    } = lag;
+    if *late == 0 {
+        return format!("none: each of {answered} answers came within {LAG_NOTICED} of its moment");
+    }
+    let milli = u128::from(*late) * 100_000 / u128::from((*answered).max(1));
+    let (whole, rest) = (milli / 1000, milli % 1000);
+    let mean = Duration(sum.0 / late);
+    format!(
+        "RESULTS ARE AFFECTED: {late} of {answered} answers ({whole}.{rest:03} %) came late, by {mean} \
+         on average, the latest by {longest}: this machine is too slow for the pace, the drive is not \
+         to blame"
+    )
 }
 
 /// Latencies of one kind of request in nanoseconds of model time, with an error below 1 %.
@@ -82,6 +142,7 @@ pub(crate) struct Ledger {
     slowest: Vec<(Duration, Completion)>,
     late: u64,
     lag_max: Duration,
+    lag_sum: Duration,
     turn_max: Duration,
 }
 
@@ -95,6 +156,7 @@ impl Ledger {
             slowest: Vec::with_capacity(SLOWEST_MAX + 1),
             late: 0,
             lag_max: Duration::ZERO,
+            lag_sum: Duration::ZERO,
             turn_max: Duration::ZERO,
         }
     }
@@ -105,9 +167,10 @@ impl Ledger {
         if lag > Duration::ZERO {
             self.late += 1;
             self.lag_max = self.lag_max.max(lag);
+            self.lag_sum += lag;
         }
         let took = completion.due.since(completion.arrived) + lag;
-        self.histograms[kind(completion.operation)].saturating_record(took.0);
+        self.histograms[completion.operation.kind()].saturating_record(took.0);
         let full = self.slowest.len() == SLOWEST_MAX;
         if full
             && self
@@ -130,7 +193,7 @@ impl Ledger {
     }
 
     pub(crate) fn snapshot(&self) -> Account {
-        let kinds = KINDS.iter().zip(&self.histograms);
+        let kinds = Operation::WORDS.iter().zip(&self.histograms);
         let slowest = self.slowest.iter().rev();
         Account {
             kinds: kinds
@@ -141,18 +204,9 @@ impl Ledger {
                 .collect(),
             late: self.late,
             lag_ns_max: self.lag_max.0,
+            lag_ns_sum: self.lag_sum.0,
             turn_ns_max: self.turn_max.0,
         }
-    }
-}
-
-fn kind(operation: Operation) -> usize {
-    match operation {
-        Operation::Read => 0,
-        Operation::Write { .. } => 1,
-        Operation::Flush => 2,
-        Operation::Trim => 3,
-        Operation::WriteZeroes { .. } => 4,
     }
 }
 
@@ -175,7 +229,7 @@ fn latencies(operation: &'static str, histogram: &Histogram<u64>) -> Latencies {
 
 fn slow(took: Duration, completion: &Completion) -> Slow {
     Slow {
-        operation: KINDS[kind(completion.operation)],
+        operation: completion.operation.word(),
         offset: completion.offset,
         bytes: completion.bytes,
         arrived_ns: completion.arrived.0,
@@ -207,7 +261,9 @@ mod tests {
                 lag: Duration(lag),
                 ..Breakdown::default()
             },
-            waited_for: None,
+            behind: None,
+            room_by: None,
+            missed_by: None,
         }
     }
 
@@ -266,13 +322,32 @@ mod tests {
     }
 
     #[test]
+    fn late_answers_are_said_to_affect_the_results_and_by_how_much() {
+        let mut ledger = Ledger::new();
+        (0..99).for_each(|_| ledger.enter(&completion(1_000_000, 0)));
+        let words = ledger.snapshot().lag_words();
+        assert_eq!(
+            words,
+            "none: each of 99 answers came within 1 ms of its moment"
+        );
+        for lag in [3_000_000, 5_000_000] {
+            ledger.enter(&completion(1_000_000, lag));
+        }
+        let words = ledger.snapshot().lag_words();
+        let said = "RESULTS ARE AFFECTED: 2 of 101 answers (1.980 %) came late, by 4 ms on average, \
+                    the latest by 5 ms: ";
+        assert!(words.starts_with(said), "{words}");
+    }
+
+    #[test]
     fn lateness_of_the_host_machine_is_counted_and_belongs_to_the_latency() {
         let mut ledger = Ledger::new();
         ledger.enter(&completion(1000, 0));
         ledger.enter(&completion(1000, 5000));
         ledger.enter(&completion(1000, 3000));
         let account = ledger.snapshot();
-        assert_eq!((account.late, account.lag_ns_max), (2, 5000));
+        let lag = (account.late, account.lag_ns_max, account.lag_ns_sum);
+        assert_eq!(lag, (2, 5000, 8000));
         assert_eq!(account.slowest[0].took_ns, 6000);
         assert!(
             account.slowest[0].cause.contains("late"),

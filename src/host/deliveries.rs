@@ -134,7 +134,9 @@ mod tests {
             due: Instant(due),
             needs: needs.map(PlanId),
             breakdown: Breakdown::default(),
-            waited_for: None,
+            behind: None,
+            room_by: None,
+            missed_by: None,
         }
     }
 

@@ -13,18 +13,19 @@ use std::sync::Arc;
 
 use crossbeam_channel::Receiver;
 
-use super::account::Account;
+use super::account::{Account, LAG_NOTICED};
 use super::carriers::Carriers;
 use super::clock::Clock;
 use super::deliveries::{Deliveries, Delivery};
 use super::front_desk::{Admitted, FrontDesk, answer};
 use super::handle::{Answer, Ask, Call, DriveInfo, HostError};
 use super::machine::Machine;
+use super::recorder::{Answered, Recorder};
 use crate::drive::request::{Completion, Effect, Request, Status};
 use crate::medium::buffers::Buffers;
 use crate::medium::movement::{Plan, PlanId, Step};
 use crate::medium::mover::{Finished, Mover};
-use crate::time::{Duration, Instant};
+use crate::time::Instant;
 
 /// Calls taken in one turn, so that answers are not held up by a flood of asks.
 const CALLS_MAX: usize = 256;
@@ -33,9 +34,6 @@ const DEADLINES_MAX: usize = 1024;
 /// Bytes by which the mover may be behind the drive, which plans as fast as its cache acknowledges
 /// while this machine may be making things durable for seconds.
 const BEHIND_BYTES_MAX: u64 = 32 << 20;
-/// An answer that is later than this is counted as late. Below it are timers and other threads of
-/// a machine that keeps up.
-pub(super) const LAG_NOTICED: Duration = Duration::from_ms(1);
 
 /// See the module's description.
 pub(super) struct EventLoop<M> {
@@ -45,6 +43,7 @@ pub(super) struct EventLoop<M> {
     pub(super) clock: Clock,
     calls: Receiver<Call>,
     pub(super) desk: FrontDesk,
+    pub(super) recorder: Option<Recorder>,
     deliveries: Deliveries,
     carriers: Carriers,
     phase: Phase,
@@ -91,6 +90,7 @@ impl<M: Machine> EventLoop<M> {
             calls,
             read_only: info.read_only,
             desk: FrontDesk::new(info),
+            recorder: None,
             deliveries: Deliveries::default(),
             carriers: Carriers::default(),
             phase: Phase::Running,
@@ -288,6 +288,8 @@ impl<M: Machine> EventLoop<M> {
         // Asked anew for each answer: giving the ones before may have taken a while.
         let now = self.clock.now();
         let lag = now.since(completion.due);
+        let recorder = self.recorder.iter_mut();
+        recorder.for_each(|recorder| recorder.take(Answered { completion, lag }));
         if self.clock.is_paced() && lag > LAG_NOTICED {
             completion.breakdown.lag = lag;
         }

@@ -12,6 +12,7 @@ use crate::host::handle::{Handle, Reply};
 use crate::host::stand_in::{Dials, StandIn};
 use crate::medium::memory_store::{Fate, MemoryStore};
 use crate::medium::store::Store;
+use crate::time::Duration;
 
 #[path = "behind_tests.rs"]
 mod behind;

@@ -9,7 +9,7 @@ use std::sync::Arc;
 use super::account::Ledger;
 use super::handle::{Answer, Ask, Call, DriveInfo, HostError, Reply, ReplyTo};
 use super::shelf::Shelf;
-use crate::drive::request::{Breakdown, Completion, Operation, Request};
+use crate::drive::request::{Completion, Operation, Request};
 use crate::medium::buffers::Buffers;
 use crate::medium::movement::{BufferId, RequestId};
 use crate::units::{count, index};
@@ -223,23 +223,13 @@ pub(super) fn answer(
 
 /// A trim and the flush that followed it, as one.
 fn joined(trim: Completion, flush: &Completion) -> Completion {
-    let (a, b) = (&trim.breakdown, &flush.breakdown);
     Completion {
         due: flush.due,
         needs: flush.needs,
-        waited_for: flush.waited_for.or(trim.waited_for),
-        breakdown: Breakdown {
-            queue: a.queue + b.queue,
-            cleaning: a.cleaning + b.cleaning,
-            room: a.room + b.room,
-            merge: a.merge + b.merge,
-            seek: a.seek + b.seek,
-            rotation: a.rotation + b.rotation,
-            transfer: a.transfer + b.transfer,
-            out_of_band: a.out_of_band + b.out_of_band,
-            overhead: a.overhead + b.overhead,
-            lag: a.lag + b.lag,
-        },
+        behind: flush.behind.or(trim.behind),
+        room_by: flush.room_by.or(trim.room_by),
+        missed_by: flush.missed_by.or(trim.missed_by),
+        breakdown: trim.breakdown.joined(&flush.breakdown),
         ..trim
     }
 }

@@ -1,7 +1,7 @@
 //! The event loop that owns one drive in real time: clock, mover, drive, and the handles to it.
 //!
 //! Reading order: what frontends hold (handle, limits, shelf), what the loop needs of a drive (machine),
-//! the clock, the loop and its parts, the thread.
+//! the clock, the loop and its parts (`recorder` tells of its answers), the thread.
 
 pub mod handle;
 pub mod limits;
@@ -17,6 +17,7 @@ mod carriers;
 mod deliveries;
 mod event_loop;
 mod front_desk;
+pub mod recorder;
 #[cfg(test)]
 mod stand_in;
 

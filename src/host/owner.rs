@@ -17,6 +17,7 @@ use super::event_loop::{EventLoop, Next};
 use super::handle::{Call, DriveInfo, Handle, Wake};
 use super::limits::Limits;
 use super::machine::Machine;
+use super::recorder::Recorder;
 use crate::drive::request::Status;
 use crate::medium::mover::{Mover, Tally};
 use crate::time::{Duration, Instant};
@@ -65,10 +66,22 @@ impl Owner {
     /// Starts a thread that owns `machine` and `mover`. Model time begins now.
     pub fn start<M: Machine + 'static>(
         machine: M,
+        mover: Mover,
+        pace: Pace,
+        info: DriveInfo,
+        limits: Limits,
+    ) -> io::Result<(Handle, Owner)> {
+        Owner::start_recorded(machine, mover, pace, info, limits, None)
+    }
+
+    /// Like [`Owner::start`]; `recorder` is told of every answer.
+    pub fn start_recorded<M: Machine + 'static>(
+        machine: M,
         mut mover: Mover,
         pace: Pace,
         info: DriveInfo,
         limits: Limits,
+        recorder: Option<Recorder>,
     ) -> io::Result<(Handle, Owner)> {
         let door = Arc::new(Door {
             bell: Bell::new()?,
@@ -92,6 +105,7 @@ impl Owner {
                 let clock = Clock::system(pace);
                 let mut event_loop = EventLoop::new(machine, mover, clock, info, calls.clone());
                 event_loop.desk.shelf = shelf;
+                event_loop.recorder = recorder;
                 let outcome = run(event_loop, &told, &entrance.bell);
                 entrance.close(calls);
                 outcome

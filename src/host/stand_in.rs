@@ -103,7 +103,9 @@ impl StandIn {
                 transfer: due.since(arrived),
                 ..Breakdown::default()
             },
-            waited_for: None,
+            behind: None,
+            room_by: None,
+            missed_by: None,
         }));
         self.effects.push(Effect::Release(request.buffer()));
     }

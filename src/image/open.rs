@@ -126,13 +126,16 @@ pub fn open(store: &dyn Store, read_only: bool) -> Result<Opened, OpenError> {
     })
 }
 
-/// A new drive without an image, for virtual time: its records are not rendered.
+/// A new drive without an image, for virtual time: its records are not rendered. It stands where one
+/// with an image stands that was just opened for the first time.
 pub fn imagined(profile: &Profile) -> Result<Drive, LayoutError> {
     let layout = Layout::new(profile)?;
-    Ok(match &profile.staging {
+    let mut drive = match &profile.staging {
         Some(staging) => managed(profile, recovery::fresh(profile, staging, &layout, false)).0,
         None => in_place(profile, layout),
-    })
+    };
+    drive.settle_open();
+    Ok(drive)
 }
 
 fn managed(profile: &Profile, recovered: Recovered) -> (Drive, Report) {

@@ -1,4 +1,4 @@
-//! Owns the run of a workload on a drive in virtual time.
+//! Owns the run of a workload, or of recorded requests, on a drive in virtual time.
 //!
 //! The drive is the production drive; time jumps from one thing that happens to the next: a request
 //! comes, an answer is due, the drive wants to go on. Same profile and workload give the same
@@ -10,17 +10,21 @@ use super::dice::Dice;
 use super::events::EventError;
 use super::generator::Generator;
 use super::pacing::Pacing;
+use super::recording::{Recording, RecordingError};
 use super::series::Level;
+use super::source::{Replay, Source};
 use super::summary::{Gatherer, Summary};
 use super::workload::{Afterwards, Workload};
 use crate::drive::Drive;
 use crate::drive::job_record::JobRecord;
-use crate::drive::request::{Completion, Effect, Request};
+use crate::drive::request::{Completion, Effect, Refusal, Request};
+use crate::host::recorder::Answered;
 use crate::image::open;
 use crate::medium::layout::LayoutError;
 use crate::medium::movement::RequestId;
 use crate::profile::Profile;
-use crate::time::Instant;
+use crate::time::{Duration, Instant};
+use crate::units::count;
 
 /// Answers between two reports of progress.
 const PROGRESS_EVERY: u64 = 4096;
@@ -63,9 +67,24 @@ pub enum SimulationError {
         /// Requests answered until then.
         answered: u64,
     },
+    /// A recorded request does not fit the drive.
+    #[error(
+        "request {request} of the recording does not fit the drive {drive}: {refusal}; replay it on a drive that is large enough"
+    )]
+    Unfit {
+        /// Its number.
+        request: u64,
+        /// Name of the profile.
+        drive: String,
+        /// What is wrong.
+        refusal: Refusal,
+    },
     /// The record of events cannot be written.
     #[error(transparent)]
     Events(#[from] EventError),
+    /// The record of requests cannot be written.
+    #[error(transparent)]
+    Requests(#[from] RecordingError),
 }
 
 /// How far a run has come.
@@ -84,12 +103,17 @@ pub struct Progress {
 /// Takes the records of jobs, and empties the list.
 pub type JobSink<'a> = dyn FnMut(&mut Vec<JobRecord>) -> Result<(), EventError> + 'a;
 
+/// Takes answers in the order in which they were given.
+pub type AnswerSink<'a> = dyn FnMut(&[Answered]) -> Result<(), RecordingError> + 'a;
+
 /// Who is told what happens during a run.
 pub struct Observers<'a> {
     /// From time to time, how far it is.
     pub progress: &'a mut dyn FnMut(&Progress),
     /// All jobs of the arm, in batches; `None`: they are not recorded.
     pub jobs: Option<&'a mut JobSink<'a>>,
+    /// All answers, in batches.
+    pub answers: Option<&'a mut AnswerSink<'a>>,
 }
 
 /// Runs `workload` on a new drive of `profile` to its end.
@@ -101,89 +125,135 @@ pub fn run(
     workload: &Workload,
     observers: Observers<'_>,
 ) -> Result<Summary, SimulationError> {
-    let mut simulation = Simulation::new(profile, workload, observers)?;
+    let source = made(profile, workload)?;
+    let mut simulation = Simulation::new(profile, source, observers)?;
+    let limits = workload.limits;
+    simulation.progress.count = limits.count;
+    simulation.progress.until = limits
+        .duration
+        .map(|duration| Instant::default() + duration);
     simulation.serve_requests()?;
     if workload.afterwards == Afterwards::Drain {
         simulation.drain()?;
     }
-    simulation.hand_over_jobs()?;
-    let status = simulation.drive.status(simulation.now);
-    Ok(simulation.gatherer.finish(profile, workload, &status))
+    let about = (workload.name.as_str(), Some(workload.seed));
+    simulation.finish(profile, about)
 }
 
-struct Simulation<'a> {
+/// Runs the requests of a recording on a new drive of `profile`, at the moments at which they came.
+///
+/// # Errors
+/// See [`SimulationError`].
+pub fn replay(
+    profile: &Profile,
+    recording: &Recording,
+    observers: Observers<'_>,
+) -> Result<Summary, SimulationError> {
+    let source = Source::Replayed(Replay::new(&recording.requests));
+    for recorded in &recording.requests {
+        let wanted = &recorded.wanted;
+        let id = RequestId(recorded.number);
+        let capacity = profile.drive.capacity_bytes;
+        let request = Request::new(id, wanted.operation, wanted.offset, wanted.bytes, capacity);
+        request.map_err(|refusal| SimulationError::Unfit {
+            request: recorded.number,
+            drive: profile.name.clone(),
+            refusal,
+        })?;
+    }
+    let mut simulation = Simulation::new(profile, source, observers)?;
+    simulation.progress.count = Some(count(recording.requests.len()));
+    simulation.serve_requests()?;
+    simulation.finish(profile, (&recording.name, None))
+}
+
+/// The requests of a workload, if it fits the drive.
+fn made(profile: &Profile, workload: &Workload) -> Result<Source<'static>, SimulationError> {
+    if workload.mix.trim > 0 && !profile.trim.enabled {
+        return Err(SimulationError::NoTrim {
+            percent: workload.mix.trim,
+            drive: profile.name.clone(),
+        });
+    }
+    let capacity = profile.drive.capacity_bytes;
+    let place = &workload.place;
+    let generator = Generator::new(workload, capacity, Dice::new(workload.seed));
+    let generator = generator.ok_or_else(|| SimulationError::OutOfRange {
+        from: place.from,
+        length: place.length.unwrap_or(capacity.saturating_sub(place.from)),
+        request: place.request_bytes,
+        capacity,
+    })?;
+    let dice = Dice::second(workload.seed);
+    let pacing = Pacing::new(workload.arrivals, workload.bursts, workload.limits, dice);
+    Ok(Source::Made {
+        generator: Box::new(generator),
+        pacing: Box::new(pacing),
+    })
+}
+
+struct Simulation<'a, 's> {
     drive: Drive,
     now: Instant,
     capacity: u64,
-    generator: Generator,
-    pacing: Pacing,
+    source: Source<'s>,
     /// Answers that are not due yet.
     pending: BTreeMap<(Instant, RequestId), Completion>,
     effects: Vec<Effect>,
     jobs: Vec<JobRecord>,
+    answers: Vec<Answered>,
     gatherer: Gatherer,
     observers: Observers<'a>,
     progress: Progress,
 }
 
-impl<'a> Simulation<'a> {
+impl<'a, 's> Simulation<'a, 's> {
     fn new(
         profile: &Profile,
-        workload: &Workload,
+        source: Source<'s>,
         observers: Observers<'a>,
-    ) -> Result<Simulation<'a>, SimulationError> {
-        if workload.mix.trim > 0 && !profile.trim.enabled {
-            return Err(SimulationError::NoTrim {
-                percent: workload.mix.trim,
-                drive: profile.name.clone(),
-            });
-        }
-        let capacity = profile.drive.capacity_bytes;
-        let place = &workload.place;
-        let generator =
-            Generator::new(workload, capacity, Dice::new(workload.seed)).ok_or_else(|| {
-                SimulationError::OutOfRange {
-                    from: place.from,
-                    length: place.length.unwrap_or(capacity.saturating_sub(place.from)),
-                    request: place.request_bytes,
-                    capacity,
-                }
-            })?;
+    ) -> Result<Simulation<'a, 's>, SimulationError> {
         let mut drive = open::imagined(profile)?;
         drive.record_jobs(observers.jobs.is_some());
-        let dice = Dice::second(workload.seed);
-        let limits = workload.limits;
         Ok(Simulation {
             drive,
             now: Instant::default(),
-            capacity,
-            generator,
-            pacing: Pacing::new(workload.arrivals, workload.bursts, limits, dice),
+            capacity: profile.drive.capacity_bytes,
+            source,
             pending: BTreeMap::new(),
             effects: Vec::new(),
             jobs: Vec::new(),
+            answers: Vec::new(),
             gatherer: Gatherer::new(),
             observers,
             progress: Progress {
                 answered: 0,
-                count: limits.count,
+                count: None,
                 now: Instant::default(),
-                until: limits
-                    .duration
-                    .map(|duration| Instant::default() + duration),
+                until: None,
             },
         })
     }
 
+    fn finish(
+        mut self,
+        profile: &Profile,
+        about: (&str, Option<u64>),
+    ) -> Result<Summary, SimulationError> {
+        self.hand_over()?;
+        let status = self.drive.status(self.now);
+        Ok(self.gatherer.finish(profile, about, &status))
+    }
+
     fn serve_requests(&mut self) -> Result<(), SimulationError> {
         loop {
-            while let Some(at) = self.pacing.next().filter(|at| *at <= self.now) {
+            while let Some(at) = self.source.next().filter(|at| *at <= self.now) {
                 self.submit(at.max(self.now))?;
             }
             let due = self.pending.first_key_value().map(|((due, _), _)| *due);
             let deadline = self.drive.next_deadline().map(|deadline| deadline.at);
-            let comes = self.pacing.next();
-            if due.is_none() && comes.is_none() && self.pacing.under_way() == 0 {
+            let comes = self.source.next();
+            if due.is_none() && comes.is_none() && self.source.under_way() == 0 {
                 return Ok(());
             }
             let next = [due, deadline, comes].into_iter().flatten().min();
@@ -200,15 +270,18 @@ impl<'a> Simulation<'a> {
         while let Some(deadline) = self.drive.next_deadline() {
             self.advance(deadline.at.max(self.now))?;
             self.progress.now = self.now;
-            self.hand_over_jobs()?;
+            self.hand_over()?;
         }
         self.gatherer.drained(self.now);
         Ok(())
     }
 
     fn submit(&mut self, at: Instant) -> Result<(), SimulationError> {
-        let wanted = self.generator.draw();
-        let id = RequestId(self.pacing.submitted() + 1);
+        if self.source.under_way() == 0 {
+            self.gatherer.begins(at);
+        }
+        let wanted = self.source.take();
+        let id = RequestId(self.source.submitted());
         let request = Request::new(
             id,
             wanted.operation,
@@ -216,11 +289,7 @@ impl<'a> Simulation<'a> {
             wanted.bytes,
             self.capacity,
         )
-        .expect("the generator's range lies on the drive");
-        if self.pacing.under_way() == 0 {
-            self.gatherer.begins(at);
-        }
-        self.pacing.note_submitted();
+        .expect("it was found to lie on the drive");
         self.drive.submit(at, request);
         self.collect()
     }
@@ -259,22 +328,30 @@ impl<'a> Simulation<'a> {
             && first.key().0 <= self.now
         {
             let completion = first.remove();
-            self.pacing.note_answered(completion.due);
+            self.source.note_answered(completion.due);
             self.gatherer.take(&completion);
+            if self.observers.answers.is_some() {
+                let lag = Duration::ZERO;
+                self.answers.push(Answered { completion, lag });
+            }
             self.progress.answered += 1;
             if self.progress.answered.is_multiple_of(PROGRESS_EVERY) {
                 self.progress.now = self.now;
                 (self.observers.progress)(&self.progress);
-                self.hand_over_jobs()?;
+                self.hand_over()?;
             }
         }
         Ok(())
     }
 
-    fn hand_over_jobs(&mut self) -> Result<(), SimulationError> {
+    fn hand_over(&mut self) -> Result<(), SimulationError> {
         if let Some(sink) = &mut self.observers.jobs {
             self.drive.drain_jobs(&mut self.jobs);
             sink(&mut self.jobs)?;
+        }
+        if let Some(sink) = &mut self.observers.answers {
+            sink(&self.answers)?;
+            self.answers.clear();
         }
         Ok(())
     }

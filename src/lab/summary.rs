@@ -8,7 +8,6 @@ mod text;
 use serde::Serialize;
 
 use super::series::{Level, Series};
-use super::workload::Workload;
 use crate::drive::request::{Breakdown, Completion, Status};
 use crate::host::account::{Latencies, Ledger, Slow};
 use crate::medium::movement::Purpose;
@@ -22,10 +21,10 @@ pub struct Summary {
     pub profile: String,
     /// Bytes that the drive offers.
     pub capacity_bytes: u64,
-    /// Name of the workload.
+    /// Name of the workload or of the recording.
     pub workload: String,
-    /// Start of everything that looked random.
-    pub seed: u64,
+    /// Start of everything that looked random; nothing where nothing did.
+    pub seed: Option<u64>,
     /// Requests answered.
     pub answered: u64,
     /// When the last of them was answered.
@@ -66,6 +65,8 @@ pub struct Causes {
     pub room_ns: u64,
     /// Waiting for a merge of the map.
     pub merge_ns: u64,
+    /// Waiting for the write cache to be moved to the medium.
+    pub destage_ns: u64,
     /// Moving the arm.
     pub seek_ns: u64,
     /// Waiting for the sector.
@@ -104,12 +105,13 @@ pub struct Stall {
 
 impl Causes {
     /// Each part with the words for it, in the order of the breakdown.
-    pub fn parts(&self) -> [(&'static str, u64); 9] {
+    pub fn parts(&self) -> [(&'static str, u64); 10] {
         [
             ("other requests", self.queue_ns),
             ("cleaning under way", self.cleaning_ns),
             ("room", self.room_ns),
             ("merges of the map", self.merge_ns),
+            ("moving the cache", self.destage_ns),
             ("seek", self.seek_ns),
             ("rotation", self.rotation_ns),
             ("transfer", self.transfer_ns),
@@ -123,6 +125,7 @@ impl Causes {
         self.cleaning_ns += parts.cleaning.0;
         self.room_ns += parts.room.0;
         self.merge_ns += parts.merge.0;
+        self.destage_ns += parts.destage.0;
         self.seek_ns += parts.seek.0;
         self.rotation_ns += parts.rotation.0;
         self.transfer_ns += parts.transfer.0;
@@ -187,7 +190,13 @@ impl Gatherer {
         self.drained = Some(at);
     }
 
-    pub(super) fn finish(self, profile: &Profile, workload: &Workload, status: &Status) -> Summary {
+    /// `seed`: where something looked random.
+    pub(super) fn finish(
+        self,
+        profile: &Profile,
+        (workload, seed): (&str, Option<u64>),
+        status: &Status,
+    ) -> Summary {
         let counters = &status.counters;
         let uses = counters.medium_bytes.iter().zip(&counters.medium_ns);
         let purposes: Vec<PurposeUse> = Purpose::ALL
@@ -209,8 +218,8 @@ impl Gatherer {
         Summary {
             profile: profile.name.clone(),
             capacity_bytes: profile.drive.capacity_bytes,
-            workload: workload.name.clone(),
-            seed: workload.seed,
+            workload: workload.to_owned(),
+            seed,
             answered: self.answered,
             answered_ns: self.last.0,
             drained_ns: self.drained.map(|at| at.0),

@@ -25,6 +25,17 @@ impl Phase {
     }
 }
 
+/// How sectors of a track pass that are not begun at their first: see [`Rotation::from_the_middle`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Middle {
+    /// Until the next of them begins.
+    pub wait: Duration,
+    /// While other sectors of the track pass.
+    pub gap: Duration,
+    /// While they pass.
+    pub transfer: Duration,
+}
+
 /// Spindles at a constant rate.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Rotation {
@@ -106,6 +117,37 @@ impl Rotation {
         let end = parts(u64::from(slot) + u64::from(sectors), per_track);
         let late = between(Phase(begin % REVOLUTION), self.phase(at));
         self.time_of((end - begin).saturating_sub(late))
+    }
+
+    /// How the `sectors` sectors from `slot` on pass for a head that may begin with any of them, if
+    /// it comes over them at `at` after the first has begun: from the next one on to the last, and
+    /// the others when they come round, so that all is over a revolution after the beginning.
+    /// `None` if the first is also the next of them that begins.
+    pub fn from_the_middle(
+        &self,
+        at: Instant,
+        slot: u32,
+        sectors: u32,
+        per_track: u32,
+    ) -> Option<Middle> {
+        let nth = |n: u32| Phase::of_slot((slot % per_track + n) % per_track, per_track);
+        let gone = u128::from(between(nth(0), self.phase(at))) * u128::from(per_track);
+        let gone = u32::try_from(gone / u128::from(REVOLUTION)).expect("below a track");
+        // The sector that has just begun may still be caught.
+        let caught = self.until(at, nth(gone)) == Duration::ZERO;
+        let next = if caught { gone } else { gone + 1 };
+        if next == 0 || next >= sectors {
+            return None;
+        }
+        let wait = self.until(at, nth(next));
+        let first = (slot % per_track + next) % per_track;
+        let all = self.pass(at + wait, first, per_track, per_track);
+        let transfer = self.sectors(u64::from(sectors), per_track).min(all);
+        Some(Middle {
+            wait,
+            gap: all - transfer,
+            transfer,
+        })
     }
 
     fn time_of(&self, angle: u64) -> Duration {
@@ -230,5 +272,60 @@ mod tests {
         let rotation = Rotation::new(6_000_000);
         assert_eq!(rotation.until(Instant(100), Phase(0)), Duration(9_999_900));
         assert_eq!(rotation.until(Instant(10), Phase(0)), Duration::ZERO);
+    }
+
+    /// The soonest end of reading `wanted` sectors from `slot` on, by trying every one of them as
+    /// the first: `n` sectors to a turn of `n * sector` nanoseconds.
+    fn plain_end(at: u64, sector: u64, n: u64, slot: u64, wanted: u64) -> u64 {
+        let turn = n * sector;
+        let end = |first: u64| {
+            let wait = ((slot + first) * sector + turn - at % turn) % turn;
+            let pass = if first == 0 { wanted * sector } else { turn };
+            at + wait + pass
+        };
+        (0..wanted).map(end).min().unwrap()
+    }
+
+    #[test]
+    fn beginning_anywhere_ends_as_soon_as_trying_every_first_sector() {
+        // A turn of 10 ms, and tracks whose sectors it divides into evenly.
+        let rotation = Rotation::new(6_000_000);
+        let mut middles = 0;
+        for n in [1_u32, 2, 4, 5, 8] {
+            let sector = 10_000_000 / u64::from(n);
+            for (slot, wanted) in (0..n).flat_map(|slot| (1..=n).map(move |wanted| (slot, wanted)))
+            {
+                for angle in 0..8 * u64::from(n) {
+                    let at = 70_000_000 + angle * sector / 8;
+                    let plain =
+                        plain_end(at, sector, u64::from(n), u64::from(slot), u64::from(wanted));
+                    let found = rotation.from_the_middle(Instant(at), slot, wanted, n);
+                    let Some(middle) = found else {
+                        let begin =
+                            Instant(at) + rotation.until(Instant(at), Phase::of_slot(slot, n));
+                        let end = begin + rotation.pass(begin, slot, wanted, n);
+                        assert_eq!(end.0, plain, "in order: {n} {slot} {wanted} {angle}");
+                        continue;
+                    };
+                    middles += 1;
+                    let end = at + (middle.wait + middle.gap + middle.transfer).0;
+                    assert_eq!(end, plain, "anywhere: {n} {slot} {wanted} {angle}");
+                    assert!(middle.wait.0 < sector);
+                    assert_eq!(middle.transfer.0, u64::from(wanted) * sector);
+                }
+            }
+        }
+        assert!(middles > 1_000, "{middles}");
+    }
+
+    #[test]
+    fn a_sector_that_began_a_moment_ago_is_still_the_first() {
+        // Ten sectors of a millisecond; sector 3 began 10 ns ago.
+        let rotation = Rotation::new(6_000_000);
+        let found = rotation
+            .from_the_middle(Instant(3_000_010), 0, 10, 10)
+            .unwrap();
+        assert_eq!(found.wait, Duration::ZERO);
+        assert_eq!(found.gap + found.transfer, Duration(9_999_990));
     }
 }

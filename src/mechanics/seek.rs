@@ -126,6 +126,7 @@ mod tests {
             seek,
             write_settle: Duration::ZERO,
             head_switch: Duration::ZERO,
+            start_anywhere: false,
         };
         SeekTimes::new(&platters)
     }

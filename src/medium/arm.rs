@@ -1,22 +1,24 @@
 //! Owns the arm: when a real drive would be done with a plan, and why it took that long.
 //!
 //! The answer is a function of the arm's place, the plan and the moment; the arm carries no bytes
-//! and never refuses. Three rules beyond seek, rotation and transfer:
+//! and never refuses. Four rules beyond seek, rotation and transfer:
 //! - A transfer that goes on where the one before ended, in the same direction, is one transfer: its
 //!   track changes are covered by the skew, a write does not settle anew. The settling of a write is
 //!   paid where the arm comes from elsewhere.
+//! - Where the profile lets transfers start anywhere, a head that arrives over the sectors it wants
+//!   of a track begins with the next of them; only what is read ahead passes in order.
 //! - A log entry on quantised staging tracks begins anywhere on its track and lasts exactly as long
 //!   as its sectors. Getting to the track after the last entry's is hidden in the out-of-band
 //!   revolutions.
 //! - The records of changes lie on no particular track: they cost revolutions and no move.
 
 use crate::mechanics::geometry::{Skew, SkewRule, Spot};
-use crate::mechanics::rotation::{Phase, Rotation};
+use crate::mechanics::rotation::{Middle, Phase, Rotation};
 use crate::mechanics::seek::SeekTimes;
 use crate::medium::area::{Area, AreaKind};
 use crate::medium::flash::Flash;
 use crate::medium::layout::{Layout, TrackPlace};
-use crate::medium::movement::{Movement, Plan, Purpose, Record, Step};
+use crate::medium::movement::{Plan, Purpose, Record, Step};
 use crate::medium::timing::{Access, Target, Timing};
 use crate::profile::{Profile, StagingMedium};
 use crate::time::{Duration, Instant};
@@ -32,6 +34,8 @@ pub struct Arm {
     flash: Option<Flash>,
     /// Whether log entries begin anywhere on their track.
     entries_at_once: bool,
+    /// Whether other transfers begin with whichever of their sectors on a track passes first.
+    start_anywhere: bool,
     /// By area; `None` where there are no tracks.
     skews: Vec<Option<Skew>>,
     cylinder: u32,
@@ -93,6 +97,7 @@ impl Arm {
             out_of_band,
             flash,
             entries_at_once,
+            start_anywhere: profile.platters.start_anywhere,
             skews,
             cylinder: 0,
             surface: 0,
@@ -115,14 +120,14 @@ impl Arm {
                 Step::Order | Step::Barrier => {}
                 Step::Record(record) => self.record(layout, record, &mut timing),
                 Step::Move(movement) => {
-                    let Some(target) = target_of(movement) else {
+                    let Some(target) = Target::of(movement) else {
                         continue;
                     };
                     let mut bytes = movement.bytes;
                     let access = if self.is_entry(layout, movement.purpose, &target) {
                         // All of the entry's movements up to its padding are one transfer.
                         let mut whole = target;
-                        while let Some(more) = plan.steps.get(at).and_then(|s| goes_on(s, &whole)) {
+                        while let Some(more) = plan.steps.get(at).and_then(|s| whole.continued(s)) {
                             whole.sectors += more.sectors;
                             bytes += more.sectors.bytes();
                             at += 1;
@@ -151,6 +156,7 @@ impl Arm {
             pba,
             sectors,
             write,
+            in_order: false,
         };
         self.access(layout, start, target)
     }
@@ -197,18 +203,13 @@ impl Arm {
             let sectors = left.min(place.left);
             let seek = self.approach(at, &spot, target.write);
             now += seek;
-            let begin = self.slot(&place);
-            let wait = self
-                .rotation
-                .until(now, Phase::of_slot(begin, spot.sectors_per_track));
-            now += wait;
-            first.get_or_insert(now);
             let many = u32::try_from(sectors.0).expect("at most a track");
-            let pass = self.rotation.pass(now, begin, many, spot.sectors_per_track);
-            now += pass;
+            let turn = self.turn(now, &place, many, target.in_order);
+            first.get_or_insert(now + turn.wait);
+            now += turn.wait + turn.gap + turn.transfer;
             access.seek += seek;
-            access.rotation += wait;
-            access.transfer += pass;
+            access.rotation += turn.wait + turn.gap;
+            access.transfer += turn.transfer;
             at = at + sectors;
             left = left - sectors;
             self.stand(
@@ -222,6 +223,24 @@ impl Arm {
         access.first_sector_begins = first.unwrap_or(start);
         access.end = now;
         access
+    }
+
+    /// How sectors of a track pass, from their first on or, where that is allowed, from any.
+    fn turn(&self, now: Instant, place: &TrackPlace, sectors: u32, in_order: bool) -> Middle {
+        let (begin, per_track) = (self.slot(place), place.spot.sectors_per_track);
+        let found = (self.start_anywhere && !in_order).then(|| {
+            self.rotation
+                .from_the_middle(now, begin, sectors, per_track)
+        });
+        found.flatten().unwrap_or_else(|| {
+            let wait = self.rotation.until(now, Phase::of_slot(begin, per_track));
+            let transfer = self.rotation.pass(now + wait, begin, sectors, per_track);
+            Middle {
+                wait,
+                gap: Duration::ZERO,
+                transfer,
+            }
+        })
     }
 
     fn flash_access(&mut self, start: Instant, target: &Target) -> Access {
@@ -265,6 +284,7 @@ impl Arm {
             pba: record.at,
             sectors: record.sectors,
             write: true,
+            in_order: true,
         };
         match layout.area_at(record.at).kind {
             AreaKind::Journal if record.purpose == Purpose::OutOfBand => {
@@ -332,32 +352,6 @@ impl Arm {
         self.cylinder = spot.cylinder;
         self.surface = spot.surface;
         self.trail = trail;
-    }
-}
-
-/// What of the medium a movement accesses, if the arm moves for it.
-fn target_of(movement: &Movement) -> Option<Target> {
-    if movement.buffered {
-        return None;
-    }
-    let (write, run) = match movement.writes() {
-        Some(run) => (true, run),
-        None => (false, movement.reads()?),
-    };
-    Some(Target {
-        pba: run.0,
-        sectors: run.1,
-        write,
-    })
-}
-
-/// The part of a log entry that follows what is known of it.
-fn goes_on(step: &Step, entry: &Target) -> Option<Target> {
-    match step {
-        Step::Move(movement) if movement.purpose == Purpose::Stage => {
-            target_of(movement).filter(|more| more.write && more.pba == entry.pba + entry.sectors)
-        }
-        _ => None,
     }
 }
 

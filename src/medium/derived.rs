@@ -53,6 +53,8 @@ pub struct Derived {
     pub seek_third: Duration,
     /// Time of a move over the full stroke.
     pub seek_full: Duration,
+    /// Whether a transfer may begin with any of its sectors on a track.
+    pub start_anywhere: bool,
 }
 
 impl Derived {
@@ -92,6 +94,7 @@ impl Derived {
             seek_track: seek.time(1),
             seek_third: seek.time(stroke / 3),
             seek_full: seek.time(stroke),
+            start_anywhere: profile.platters.start_anywhere,
         }
     }
 }
@@ -169,7 +172,13 @@ impl fmt::Display for Derived {
         )?;
         line("seek, one track", &Milliseconds(self.seek_track))?;
         line("seek, third of the stroke", &Milliseconds(self.seek_third))?;
-        line("seek, full stroke", &Milliseconds(self.seek_full))
+        line("seek, full stroke", &Milliseconds(self.seek_full))?;
+        let begins = if self.start_anywhere {
+            "at any sector of a track"
+        } else {
+            "at its first sector"
+        };
+        line("a transfer begins", &begins)
     }
 }
 
@@ -248,6 +257,19 @@ mod tests {
         // One guard track in 25: 4 % of the tracks in use.
         assert!(figures.guard_tracks * 25 <= figures.tracks);
         assert!(figures.guard_tracks * 26 > figures.tracks);
+    }
+
+    #[test]
+    fn a_table_says_where_transfers_begin() {
+        let mut profile = sample::tiny();
+        let table = derived(&profile).to_string();
+        assert!(
+            table.contains("begins           at its first sector"),
+            "{table}"
+        );
+        profile.platters.start_anywhere = true;
+        let table = derived(&profile).to_string();
+        assert!(table.contains("begins           at any sector"), "{table}");
     }
 
     #[test]

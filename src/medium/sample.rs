@@ -42,6 +42,7 @@ fn profile(zones: Vec<RecordingZone>, surfaces: u32, capacity_bytes: u64) -> Pro
             seek: seek_law(),
             write_settle: Duration::from_us(200),
             head_switch: Duration::from_us(1_000),
+            start_anywhere: false,
         },
         bands: Bands {
             size: BandSize::Tracks(24),

@@ -4,7 +4,7 @@
 
 use std::ops::Index;
 
-use crate::medium::movement::Purpose;
+use crate::medium::movement::{Movement, Purpose, Step};
 use crate::time::{Duration, Instant};
 use crate::units::{Pba, Sectors};
 
@@ -21,6 +21,8 @@ pub struct Timing {
     pub transfer: Duration,
     /// Out-of-band revolutions.
     pub out_of_band: Duration,
+    /// The longest wait of a single access for its sectors to come round.
+    pub longest_turn: Duration,
     /// Time and bytes by purpose.
     pub by_purpose: Uses,
 }
@@ -62,6 +64,36 @@ pub(super) struct Target {
     pub(super) sectors: Sectors,
     /// Whether it writes.
     pub(super) write: bool,
+    /// Whether its sectors are wanted in order: what follows takes them as they pass.
+    pub(super) in_order: bool,
+}
+
+impl Target {
+    /// What of the medium a movement accesses, if the arm moves for it.
+    pub(super) fn of(movement: &Movement) -> Option<Target> {
+        if movement.buffered {
+            return None;
+        }
+        let (write, run) = match movement.writes() {
+            Some(run) => (true, run),
+            None => (false, movement.reads()?),
+        };
+        Some(Target {
+            pba: run.0,
+            sectors: run.1,
+            write,
+            in_order: movement.purpose == Purpose::ReadAhead,
+        })
+    }
+
+    /// The part of this log entry that a step adds.
+    pub(super) fn continued(&self, step: &Step) -> Option<Target> {
+        match step {
+            Step::Move(movement) if movement.purpose == Purpose::Stage => Target::of(movement)
+                .filter(|more| more.write && more.pba == self.pba + self.sectors),
+            _ => None,
+        }
+    }
 }
 
 impl Access {
@@ -97,6 +129,7 @@ impl Timing {
             rotation: Duration::ZERO,
             transfer: Duration::ZERO,
             out_of_band: Duration::ZERO,
+            longest_turn: Duration::ZERO,
             by_purpose: Uses::default(),
         }
     }
@@ -107,6 +140,7 @@ impl Timing {
         self.seek += access.seek;
         self.rotation += access.rotation;
         self.transfer += access.transfer;
+        self.longest_turn = self.longest_turn.max(access.rotation);
         self.end = access.end;
         self.by_purpose.add(purpose, time, bytes);
     }

@@ -124,6 +124,7 @@ fn platters(reader: &mut Reader<'_>) -> Platters {
         seek: seek(reader),
         write_settle: reader.time("platters.write_settle"),
         head_switch: reader.time("platters.head_switch"),
+        start_anywhere: reader.flag("platters.start_anywhere"),
     }
 }
 

@@ -253,6 +253,7 @@ pub const KEYS: &[Key] = &[
     only("platters.seek_points.time", "as part of platters.seek_points", time(10 * SECOND), "time of that move"),
     key("platters.write_settle", time(SECOND), "time added to a move that ends in a write"),
     key("platters.head_switch", time(SECOND), "time to change heads without moving the arm"),
+    key("platters.start_anywhere", Shape::Flag, "whether a read or write may begin with whichever of its sectors on a track passes first"),
     only("platters.seek.base", WITH_LAW, time(10 * SECOND), "time of an infinitely short move"),
     only("platters.seek.root", WITH_LAW, time(10 * SECOND), "factor of the square root of the share of the stroke, up to the knee"),
     only("platters.seek.knee", WITH_LAW, range(Unit::Millionths, 1, 1_000_000), "share of the full stroke at which the law changes"),
@@ -293,7 +294,7 @@ pub const KEYS: &[Key] = &[
     key("write_cache.destage_delay", time(3600 * SECOND), "how long written data may wait in it"),
     key("write_cache.bypass_run", range(Unit::Bytes, 0, 1 << 40), "length of a sequential run that goes straight to its bands; 0 for never"),
 
-    key("read_ahead.bytes", range(Unit::Bytes, 0, 1 << 30), "bytes read ahead of a sequential reader; 0 for none"),
+    key("read_ahead.bytes", range(Unit::Bytes, 0, 1 << 30), "size of the read buffer: bytes read ahead of a sequential reader, and kept of what was read; 0 for none"),
 
     key("trim.enabled", Shape::Flag, "whether the drive offers discard"),
     key("trim.zeroes", Shape::Word(|| words::list(words::ZEROES)), "what a zeroing request that may deallocate does"),

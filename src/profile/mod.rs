@@ -104,6 +104,8 @@ pub struct Platters {
     pub write_settle: Duration,
     /// Time to change heads without moving the arm.
     pub head_switch: Duration,
+    /// Whether what is to be read or written on a track may begin with any of its sectors.
+    pub start_anywhere: bool,
 }
 
 /// A run of tracks with the same number of sectors, on every surface.

@@ -95,32 +95,36 @@ fn seek(profile: &Profile, rules: &mut Rules) {
             far_base,
             slope,
         } => {
-            // sqrt(knee_ppm / 10^6) in millionths; one part in a million of rounding is let pass.
-            let knee = u128::from(*knee_ppm);
-            let sqrt = (knee * 1_000_000).isqrt();
-            let near = u128::from(base.0) * 1_000_000 + u128::from(root.0) * sqrt;
-            let far = u128::from(far_base.0) * 1_000_000 + u128::from(slope.0) * knee;
-            let slack = u128::from(root.0) * 2 + 1_000_000_000;
+            let stroke = profile.platters.tracks_per_surface().saturating_sub(1);
+            // The longest move by the root piece; the next one is the first by the straight piece.
+            let longest = stroke * u64::from(*knee_ppm) / 1_000_000;
+            let near = root_share(root.0, longest, stroke) + u128::from(base.0);
+            let rise = u128::from(slope.0) * u128::from(longest + 1) + u128::from(stroke / 2);
+            let rise = rise / u128::from(stroke.max(1));
+            let both = longest > 0 && longest < stroke;
             rules.hold(
-                near <= far + slack,
+                !both || near <= u128::from(far_base.0) + rise,
                 "platters.seek.far_base",
                 &[
                     "platters.seek.slope",
                     "platters.seek.root",
                     "platters.seek.knee",
                 ],
-                "at the knee the straight piece must not begin below the end of the root piece",
+                "the first move beyond the knee must not be faster than the last one before it",
                 || {
-                    let least = near
-                        .saturating_sub(u128::from(slope.0) * knee)
-                        .div_ceil(1_000_000);
-                    let least = u64::try_from(least).unwrap_or(u64::MAX);
+                    let least = u64::try_from(near.saturating_sub(rise)).unwrap_or(u64::MAX);
                     format!("at least \"{}\"", Unit::Nanoseconds.format(least))
                 },
             );
         }
         SeekCurve::Points(points) => seek_points(profile, points, rules),
     }
+}
+
+/// `root * sqrt(tracks / stroke)`, rounded as the arm rounds it.
+fn root_share(root: u64, tracks: u64, stroke: u64) -> u128 {
+    let doubled = u128::from(2 * root).pow(2) * u128::from(tracks) / u128::from(stroke.max(1));
+    doubled.isqrt().div_ceil(2)
 }
 
 fn seek_points(profile: &Profile, points: &[SeekPoint], rules: &mut Rules) {

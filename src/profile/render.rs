@@ -122,6 +122,7 @@ impl Profile {
         entries.number("platters.surfaces", u64::from(platters.surfaces));
         entries.number("platters.write_settle", platters.write_settle.0);
         entries.number("platters.head_switch", platters.head_switch.0);
+        entries.flag("platters.start_anywhere", platters.start_anywhere);
         match &platters.seek {
             SeekCurve::RootThenLine {
                 base,

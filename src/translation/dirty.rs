@@ -3,9 +3,12 @@
 //! Counts sectors only; the age of a band is a lower bound (the entry that first dirtied it), to
 //! be checked against the map by whoever picks by age.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 
-use crate::units::{HomeBand, Sectors};
+use crate::units::{HomeBand, Sectors, index};
+
+/// Bands whose dirt is kept together.
+const PAGE: u32 = 1024;
 
 #[derive(Clone, Copy, Debug, Default)]
 struct Dirt {
@@ -17,7 +20,8 @@ struct Dirt {
 /// The dirty bands.
 #[derive(Clone, Debug, Default)]
 pub struct DirtyBands {
-    bands: BTreeMap<HomeBand, Dirt>,
+    /// By band; `None` where no band of the page was ever dirty.
+    pages: Vec<Option<Box<[Dirt]>>>,
     by_age: BTreeSet<(u64, HomeBand)>,
 }
 
@@ -34,43 +38,39 @@ impl DirtyBands {
 
     /// Counts `sectors` of `band` as staged by entry `sequence`.
     pub fn add(&mut self, band: HomeBand, sectors: Sectors, sequence: u64) {
-        let dirt = self.bands.entry(band).or_default();
-        if dirt.staged == 0 {
+        let dirt = self.at(band);
+        let was_clean = dirt.staged == 0;
+        dirt.staged += sectors.0;
+        if was_clean {
             dirt.age = sequence;
             self.by_age.insert((sequence, band));
         }
-        dirt.staged += sectors.0;
     }
 
     /// Counts `sectors` of `band` as no longer staged.
     pub fn drop(&mut self, band: HomeBand, sectors: Sectors) {
-        let dirt = self
-            .bands
-            .get_mut(&band)
-            .expect("staged sectors were counted");
+        let dirt = self.at(band);
         dirt.staged -= sectors.0;
         if dirt.staged == 0 {
-            self.by_age.remove(&(dirt.age, band));
-            self.forget_if_clean(band);
+            let age = dirt.age;
+            self.by_age.remove(&(age, band));
         }
     }
 
     /// Counts `sectors` of `band` as discarded.
     pub fn add_hole(&mut self, band: HomeBand, sectors: Sectors) {
-        self.bands.entry(band).or_default().holes += sectors.0;
+        self.at(band).holes += sectors.0;
     }
 
     /// Counts `sectors` of `band` as no longer discarded.
     pub fn drop_hole(&mut self, band: HomeBand, sectors: Sectors) {
-        self.bands.get_mut(&band).expect("holes were counted").holes -= sectors.0;
-        self.forget_if_clean(band);
+        self.at(band).holes -= sectors.0;
     }
 
     /// States that the oldest staged entry of `band` is `age`.
     pub fn correct_age(&mut self, band: HomeBand, age: u64) {
-        let dirt = self.bands.get_mut(&band).expect("the band is dirty");
-        self.by_age.remove(&(dirt.age, band));
-        dirt.age = age;
+        let former = std::mem::replace(&mut self.at(band).age, age);
+        self.by_age.remove(&(former, band));
         self.by_age.insert((age, band));
     }
 
@@ -81,36 +81,50 @@ impl DirtyBands {
 
     /// The band with the most staged sectors (the lowest of several).
     pub fn fullest(&self) -> Option<HomeBand> {
-        let staged = self.bands.iter().filter(|(_, dirt)| dirt.staged > 0);
-        staged
-            .max_by_key(|(band, dirt)| (dirt.staged, std::cmp::Reverse(**band)))
-            .map(|(b, _)| *b)
+        self.from(HomeBand(0))
+            .filter(|(_, dirt)| dirt.staged > 0)
+            .max_by_key(|(band, dirt)| (dirt.staged, std::cmp::Reverse(*band)))
+            .map(|(band, _)| band)
     }
 
     /// The first band with staged sectors at or after `from`, round and round.
     pub fn ascending(&self, from: HomeBand) -> Option<HomeBand> {
-        let after = self.bands.range(from..).chain(self.bands.range(..from));
-        after
-            .filter(|(_, dirt)| dirt.staged > 0)
-            .map(|(band, _)| *band)
-            .next()
+        if self.is_empty() {
+            return None;
+        }
+        self.from(from)
+            .chain(self.from(HomeBand(0)))
+            .find(|(_, dirt)| dirt.staged > 0)
+            .map(|(band, _)| band)
     }
 
     /// The band with the most discarded sectors among those that have nothing staged.
     pub fn most_holes(&self) -> Option<HomeBand> {
-        let holes = self.bands.iter().filter(|(_, dirt)| dirt.holes > 0);
-        holes
-            .max_by_key(|(band, dirt)| (dirt.holes, std::cmp::Reverse(**band)))
-            .map(|(b, _)| *b)
+        self.from(HomeBand(0))
+            .filter(|(_, dirt)| dirt.holes > 0)
+            .max_by_key(|(band, dirt)| (dirt.holes, std::cmp::Reverse(*band)))
+            .map(|(band, _)| band)
     }
 
-    fn forget_if_clean(&mut self, band: HomeBand) {
-        if self
-            .bands
-            .get(&band)
-            .is_some_and(|dirt| dirt.staged == 0 && dirt.holes == 0)
-        {
-            self.bands.remove(&band);
+    fn at(&mut self, band: HomeBand) -> &mut Dirt {
+        let page = index(u64::from(band.0 / PAGE));
+        if page >= self.pages.len() {
+            self.pages.resize(page + 1, None);
         }
+        let page = self.pages[page].get_or_insert_with(|| {
+            vec![Dirt::default(); index(u64::from(PAGE))].into_boxed_slice()
+        });
+        &mut page[index(u64::from(band.0 % PAGE))]
+    }
+
+    /// The bands of all pages there are, from `first` on, in ascending order.
+    fn from(&self, first: HomeBand) -> impl Iterator<Item = (HomeBand, Dirt)> + '_ {
+        let begun = first.0 / PAGE;
+        let pages = self.pages.iter().skip(index(u64::from(begun)));
+        let dirt = (begun..).zip(pages).flat_map(|(page, dirt)| {
+            let dirt = dirt.iter().flat_map(|dirt| dirt.iter().copied());
+            (page * PAGE..).map(HomeBand).zip(dirt)
+        });
+        dirt.skip_while(move |(band, _)| *band < first)
     }
 }

@@ -214,10 +214,11 @@ impl Translation {
     }
 
     /// The first steps after recovery: a new map, durable, so that what follows belongs to this
-    /// opening alone.
+    /// opening alone. It counts nothing.
     pub fn settle_open(&mut self, draft: &mut Draft) {
         self.merge(draft);
         self.barrier(draft);
+        self.counts = Counts::default();
     }
 
     /// Forgets a discarded range.

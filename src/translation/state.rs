@@ -326,6 +326,9 @@ impl State {
     }
 
     fn uncount(&mut self, layout: &Layout, piece: LbaExtent, dropped: &[(Sectors, Target)]) {
+        if dropped.is_empty() {
+            return;
+        }
         let (band, _) = layout.home_of(piece.start);
         for &(sectors, target) in dropped {
             let Some(pba) = target.pba() else {

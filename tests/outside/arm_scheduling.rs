@@ -133,6 +133,10 @@ fn the_queues_under_a_square_root_law_take_the_printed_times() {
     let law = SeekTimes::new(&profile.platters);
     near("one cylinder", in_ms(law.time(1)), 1.0, 1e-5);
     near("all cylinders", in_ms(law.time(4_999)), 18.0, 1e-4);
+    // Derived: in half a turn at 7,200 rpm the arm covers 195.55 cylinders.
+    let half_turn = 30_000.0 / 7_200.0;
+    let within = (1..5_000).filter(|&distance| in_ms(law.time(distance)) <= half_turn);
+    assert_eq!(within.count(), 195);
     let total = |queue: &Queue, order| {
         let (served, _) = queue.served(order);
         let from = [queue.head].into_iter().chain(served.iter().copied());

@@ -21,16 +21,17 @@ const CYLINDERS: u32 = 1_962;
 const TRACKS_PER_CYLINDER: u32 = 19;
 const PER_TRACK: u32 = 72;
 
-/// The law for a stroke of so many cylinders, every move longer by `extra_ns`. Its pieces fall by
-/// 4.15 us where they meet, which a profile's law of two pieces may not; so its square-root piece is
-/// given move by move. From 383 to 384 cylinders it rises again.
+/// The published law for a stroke of so many cylinders, every move longer by `extra_ns`. Its pieces
+/// fall by 4.15 us where they meet; from 383 to 384 cylinders it rises nevertheless.
 pub(crate) fn published_law(cylinders: u32, extra_ns: u64) -> SeekCurve {
-    let root = |d: u32| (d, extra_ns + ns(3.24 + 0.400 * f64::from(d).sqrt() + 5e-7));
-    let line = |d: u32| (d, extra_ns + 8_000_000 + 8_000 * u64::from(d));
-    let last = cylinders - 1;
-    let near = (1..=last.min(383)).map(root);
-    let far = [384, last].into_iter().filter(|_| last > 384).map(line);
-    through(&near.chain(far).collect::<Vec<_>>())
+    let stroke = cylinders - 1;
+    SeekCurve::RootThenLine {
+        base: Duration(extra_ns + 3_240_000),
+        root: Duration(ns(0.400 * f64::from(stroke).sqrt() + 5e-7)),
+        knee_ppm: (383 * 1_000_000 / stroke + 1).min(1_000_000),
+        far_base: Duration(extra_ns + 8_000_000),
+        slope: Duration(8_000 * u64::from(stroke)),
+    }
 }
 
 /// The disk without its overhead, every move longer by `extra_ns`.
@@ -77,6 +78,38 @@ fn single_moves_take_the_derived_times() {
     // The pieces differ by -4.15 us where they meet, yet no longer move is faster.
     let times: Vec<Duration> = (0..CYLINDERS).map(|distance| law.time(distance)).collect();
     assert!(times.is_sorted());
+    let SeekCurve::RootThenLine { root, .. } = published_law(CYLINDERS, 0) else {
+        panic!("the published law has two pieces");
+    };
+    let at_knee = 3.24 + in_ms(root) * (383.0 / f64::from(CYLINDERS - 1)).sqrt();
+    near("difference", 8.0 + 0.008 * 383.0 - at_knee, -0.004_15, 1e-5);
+}
+
+/// The published law is a valid profile as it stands; one in which a longer move is faster is not,
+/// and the message says from where on it would be.
+#[test]
+fn the_published_law_is_accepted_and_one_that_falls_further_is_not() {
+    let mut profile = disk(0);
+    assert_eq!(
+        Profile::from_toml("published", &profile.to_toml()),
+        Ok(profile.clone())
+    );
+    // 8.00 ms less the 3.846 us that lie between the moves over 383 and 384 cylinders.
+    for (far_base, allowed) in [(7_996_153, false), (7_996_154, true)] {
+        let SeekCurve::RootThenLine { far_base: to, .. } = &mut profile.platters.seek else {
+            panic!("the published law has two pieces");
+        };
+        *to = Duration(far_base);
+        let times = SeekTimes::new(&profile.platters);
+        assert_eq!(times.time(383) <= times.time(384), allowed);
+        let read = Profile::from_toml("falling", &profile.to_toml());
+        assert_eq!(read.is_ok(), allowed, "{far_base}: {read:?}");
+        if let Err(error) = read {
+            let said = error.to_string();
+            assert!(said.contains("platters.seek.far_base"), "{said}");
+            assert!(said.contains("at least \"7996154 ns\""), "{said}");
+        }
+    }
 }
 
 #[test]
@@ -224,7 +257,14 @@ fn the_nearest_of_several_requests_lies_at_the_derived_distance() {
     let step = 999_000;
     let curve = through(&[(1, step), (tracks - 1, step * u64::from(tracks - 1))]);
     let mut dice = Dice::new(4);
-    for (requests, distance) in [(1, 0.333_33), (2, 0.208_33), (4, 0.116_67), (8, 0.061_11)] {
+    for (requests, distance) in [
+        (1, 0.333_33),
+        (2, 0.208_33),
+        (4, 0.116_67),
+        (8, 0.061_11),
+        (31, 0.016_098),
+        (32, 0.015_597),
+    ] {
         let mut profile = conventional(20_000_000, &[(tracks, 1)], curve.clone());
         profile.drive.command_overhead = Duration::from_ms(1);
         profile.drive.queue_order = QueueOrder::Nearest;
@@ -260,4 +300,28 @@ fn the_nearest_of_several_requests_lies_at_the_derived_distance() {
             4.0 * error + 1e-4,
         );
     }
+}
+
+/// Derived: of moves between places that have nothing to do with each other, two in a row share a
+/// place, and their lengths are correlated by exactly 0.1. Four standard errors of 40,000 pairs.
+#[test]
+fn moves_one_after_another_are_correlated_by_a_tenth() {
+    let tracks: u32 = 10_000;
+    let curve = through(&[(1, 1_000), (tracks - 1, 1_000 * u64::from(tracks - 1))]);
+    let mut watch = stopwatch(&conventional(20_000_000, &[(tracks, 8)], curve));
+    let mut dice = Dice::new(10);
+    let count = 40_000;
+    let wanted = (0..count).map(|_| read(dice.below(u64::from(tracks)) * 8, 1));
+    let done = watch.closed_loop(1, wanted);
+    let moves: Vec<f64> = done
+        .iter()
+        .map(|answer| in_ms(answer.breakdown.seek))
+        .collect();
+    let (mean, variance) = moments(&moves[1..]);
+    let both: f64 = moves[1..]
+        .windows(2)
+        .map(|pair| (pair[0] - mean) * (pair[1] - mean))
+        .sum();
+    let found = both / real(count - 2) / variance;
+    near("correlation", found, 0.1, 4.0 / real(count).sqrt());
 }

@@ -10,12 +10,14 @@
 mod arm_scheduling;
 mod capacity;
 mod classical_seek_curve;
+mod desktop_limits;
 mod dice;
 mod figures;
 mod idle_cleaning;
 mod log_cleaning;
 mod mechanism;
 mod occupancy;
+mod published_ranges;
 mod queueing;
 mod ring_law;
 mod rotation;

@@ -43,6 +43,7 @@ pub(crate) fn conventional(rpm_milli: u64, zones: &[(u32, u32)], seek: SeekCurve
             seek,
             write_settle: Duration::ZERO,
             head_switch: Duration::ZERO,
+            start_anywhere: false,
         },
         bands: Bands {
             size: BandSize::Tracks(1),
@@ -127,10 +128,8 @@ pub(crate) struct Turn {
     pub(crate) grain: f64,
 }
 
-/// A read of `sectors` at `lba` with the arm on the track of sector `from`, from every angle. The
-/// drive still has sector `from` in its buffer, so that should not be one of those read.
+/// A read of `sectors` at `lba` with the arm on the track of sector `from`, from every angle.
 pub(crate) fn turn(profile: &Profile, from: u64, lba: u64, sectors: u64) -> Turn {
-    assert!(!(lba..lba + sectors).contains(&from), "read already");
     let mut parked = stopwatch(profile);
     parked.closed_loop(1, [read(from, 1)]);
     parked.pause(1_000_000_000);

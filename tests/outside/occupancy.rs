@@ -83,6 +83,7 @@ fn bands_that_shrink_inwards_are_dirtied_in_fewer_numbers() {
     };
     let profile = disk.profile();
     for (writes, mean, deviation, equal) in [
+        (500, 390.804, 8.5, 393.621),
         (1_000, 625.437, 9.9, 632.305),
         (5_000, 989.690, 3.2, 993.279),
     ] {
@@ -90,6 +91,7 @@ fn bands_that_shrink_inwards_are_dirtied_in_fewer_numbers() {
         let (found, _) = moments(&dirty(&profile, writes, runs));
         let tolerance = 4.0 * deviation / real(runs).sqrt();
         near("dirty bands", found, mean, tolerance);
-        assert!(found + tolerance / 2.0 < equal, "{found}");
+        // After 500 writes the two laws are closer than the tolerance.
+        assert!(writes == 500 || found + tolerance / 2.0 < equal, "{found}");
     }
 }

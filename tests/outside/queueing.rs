@@ -139,3 +139,36 @@ fn a_constant_service_waits_as_the_formula_says() {
         near("wait", queued, wait, 0.03 * wait);
     }
 }
+
+/// Common practice: the electronics take in commands while the arm works. So `drive.command_overhead`
+/// is part of every request of a host that asks one at a time, and of a full queue only the first
+/// request feels it. The overhead is one turn here, so that every sector comes by as if there were none
+/// and the difference is exact.
+#[test]
+fn electronics_delay_every_lone_request_and_a_full_queue_once() {
+    let curve = through(&[(1, 5_000_000), (99, 9_000_000)]);
+    let plain = conventional(6_000_000, &[(100, 1_000)], curve);
+    let mut slow = plain.clone();
+    let turn = Duration::from_ms(10);
+    slow.drive.command_overhead = turn;
+    for depth in [1, 4] {
+        let ends = |profile| {
+            let mut dice = Dice::new(11);
+            let wanted = (0..500).map(|_| read(dice.below(100) * 1_000 + dice.below(1_000), 1));
+            stopwatch(profile).closed_loop(depth, wanted)
+        };
+        for (number, (without, with)) in (1..).zip(ends(&plain).iter().zip(ends(&slow))) {
+            assert_eq!(without.offset, with.offset);
+            let times = if depth == 1 { number } else { 1 };
+            let delay = with.due.since(without.due);
+            assert_eq!(
+                delay,
+                Duration(turn.0 * times),
+                "request {number} of depth {depth}"
+            );
+            if depth == 1 {
+                assert_eq!(with.breakdown.overhead, turn);
+            }
+        }
+    }
+}

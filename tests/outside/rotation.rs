@@ -8,7 +8,7 @@ use statrs::stats_tests::ks_test::{KSOneSampleAlternativeMethod, ks_onesample};
 
 use crate::dice::Dice;
 use crate::figures::{in_ms, moments, near, real};
-use crate::mechanism::{conventional, read, stopwatch, through};
+use crate::mechanism::{conventional, read, stopwatch, through, turn};
 
 /// A tick is a degree; 2,000 rpm make it 83.3 us.
 const TICK_MS: f64 = 30.0 / 360.0;
@@ -156,4 +156,47 @@ fn the_nearest_of_several_sectors_comes_after_its_share_of_a_turn() {
             4.0 * expected / real(trials).sqrt(),
         );
     }
+}
+
+/// Derived (the formula from memory, confirmed by simulation elsewhere): a disk that may begin anywhere
+/// reads a fraction f of a track in T (f + (1-f) ((1-f)/2 + f)) from a random angle, since a head that
+/// arrives over it needs a turn and one that does not waits for its beginning; one that may not in
+/// T (1/2 + f). f = 1/4: 0.71875 and 0.75 turns; 1/2: 0.875 and 1; 1: 1 and 1.5. The formula takes sectors
+/// for points: a head that arrives within one waits for the next, for half a sector on average.
+#[test]
+fn parts_of_a_track_are_read_from_anywhere_in_the_derived_time() {
+    let turn_ms = 60_000.0 / 7_200.0;
+    let curve = through(&[(1, 5_000_000), (99, 5_000_000)]);
+    let mut profile = conventional(7_200_000, &[(100, 1_000)], curve);
+    for (sectors, anywhere, in_order) in
+        [(250, 0.718_75, 0.75), (500, 0.875, 1.0), (1_000, 1.0, 1.5)]
+    {
+        for (start_anywhere, turns) in [(true, anywhere), (false, in_order)] {
+            profile.platters.start_anywhere = start_anywhere;
+            let found = turn(&profile, 0, 50_000, sectors);
+            let expected = turns * turn_ms;
+            let tolerance = found.grain + turn_ms / 2_000.0;
+            near(
+                "turns",
+                found.rotation + found.transfer,
+                expected,
+                tolerance,
+            );
+        }
+    }
+}
+
+/// Derived: whole tracks from anywhere take a turn each, whatever the angle, and a move between two of
+/// them; nothing waits for longer than a sector.
+#[test]
+fn whole_tracks_from_anywhere_never_wait_for_the_platters() {
+    let turn_ms = 60_000.0 / 7_200.0;
+    let curve = through(&[(1, 1_000_000), (99, 5_000_000)]);
+    let mut profile = conventional(7_200_000, &[(100, 1_000)], curve);
+    profile.platters.start_anywhere = true;
+    let found = turn(&profile, 0, 99_000 - 4_000, 4_000);
+    let moved = found.seek;
+    let sectors = 4.0 * turn_ms / 1_000.0;
+    near("least", found.least, moved + 4.0 * turn_ms, sectors + 1e-4);
+    near("most", found.most, moved + 4.0 * turn_ms, sectors + 1e-4);
 }

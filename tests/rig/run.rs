@@ -108,6 +108,7 @@ pub(crate) fn styled(dice: &mut Dice) -> Profile {
     profile.write_cache.bytes = dice.one_of([4 << 10, 64 << 10, 512 << 10]);
     profile.read_ahead_bytes = dice.one_of([0, 32 << 10]);
     profile.trim.zeroes_deallocate = dice.one_in(2);
+    profile.platters.start_anywhere = dice.one_in(3);
     profile
 }
 
@@ -122,8 +123,13 @@ fn disk(place: StagingPlace, quanta_per_track: u32, out_of_band_rev_milli: u32) 
 /// What of a profile the dice chose, in one line.
 pub(crate) fn describe(profile: &Profile) -> String {
     format!(
-        "{:?} {:?} {:?} {:?} {:?}",
-        profile.drive, profile.bands, profile.staging, profile.cleaning, profile.write_cache
+        "{:?} {:?} {:?} {:?} {:?} start_anywhere: {}",
+        profile.drive,
+        profile.bands,
+        profile.staging,
+        profile.cleaning,
+        profile.write_cache,
+        profile.platters.start_anywhere
     )
 }
 

@@ -3,10 +3,13 @@
 //! The pace is off, so nobody waits for the model. Offsets and lengths are plain bytes here, of any
 //! alignment.
 
+#![allow(dead_code)] // every test program compiles this anew and uses a part of it
+
 use imbrex::host::clock::Pace;
 use imbrex::host::handle::{Answer, Ask, DriveInfo, Handle, HostError};
 use imbrex::host::limits::Limits;
 use imbrex::host::owner::{Owner, StopError, Stopped};
+use imbrex::host::recorder::Recorder;
 use imbrex::image::open;
 use imbrex::medium::memory_store::MemoryStore;
 use imbrex::medium::mover::Mover;
@@ -29,6 +32,15 @@ pub(crate) fn new_image(profile: &Profile) -> MemoryStore {
 impl Served {
     /// Opens the image in `store`.
     pub(crate) fn start(store: &MemoryStore, read_only: bool) -> Served {
+        Served::begin(store, read_only, None)
+    }
+
+    /// Opens the image in `store`; every answer is recorded.
+    pub(crate) fn start_recorded(store: &MemoryStore, recorder: Recorder) -> Served {
+        Served::begin(store, false, Some(recorder))
+    }
+
+    fn begin(store: &MemoryStore, read_only: bool, recorder: Option<Recorder>) -> Served {
         let opened = open::open(store, read_only).unwrap();
         let profile = opened.drive.profile();
         let info = DriveInfo {
@@ -42,8 +54,9 @@ impl Served {
             read_only,
         };
         let mover = Mover::plain(Box::new(store.clone()));
+        let limits = Limits::default();
         let (handle, owner) =
-            Owner::start(opened.drive, mover, Pace::Off, info, Limits::default()).unwrap();
+            Owner::start_recorded(opened.drive, mover, Pace::Off, info, limits, recorder).unwrap();
         Served {
             handle,
             store: store.clone(),

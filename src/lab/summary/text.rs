@@ -17,10 +17,13 @@ const SLOW_SHOWN: usize = 5;
 impl fmt::Display for Summary {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let capacity = Unit::Bytes.format(self.capacity_bytes);
+        let seed = self.seed.map(|seed| format!(", seed {seed}"));
         writeln!(
             f,
-            "{} ({capacity}), workload {}, seed {}",
-            self.profile, self.workload, self.seed
+            "{} ({capacity}), workload {}{}",
+            self.profile,
+            self.workload,
+            seed.unwrap_or_default()
         )?;
         let took = Duration(self.answered_ns);
         writeln!(

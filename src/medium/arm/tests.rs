@@ -4,7 +4,7 @@ use proptest::prelude::*;
 
 use super::*;
 use crate::medium::area::Band;
-use crate::medium::movement::{BufferId, Place, PlanId, RequestId};
+use crate::medium::movement::{BufferId, Movement, Place, PlanId, RequestId};
 use crate::medium::sample;
 use crate::units::{BandId, HomeBand};
 
@@ -430,4 +430,60 @@ proptest! {
             prop_assert!(apart.min(600_000_000 - apart) <= 17 * 59, "{:?}", angles);
         }
     }
+}
+
+/// Tracks that turn while the arm moves on: each begins with whatever sector comes by.
+#[test]
+fn whole_tracks_from_anywhere_take_a_turn_each_and_the_moves_between() {
+    let mut profile = sample::conventional(sample::large());
+    profile.platters.start_anywhere = true;
+    let mut rig = Rig::new(&profile);
+    let band = rig.home(1_000);
+    let per_track = u64::from(band.sectors_per_track);
+    let sector = REVOLUTION_NS / per_track + 1;
+    rig.arm
+        .transfer(&rig.layout, Instant(0), band.start, Sectors(1), false);
+    for angle in 0..200 {
+        let mut arm = rig.arm.clone();
+        let moment = Instant(1_000_000_000 + angle * REVOLUTION_NS / 200);
+        let tracks = 3;
+        let access = arm.transfer(
+            &rig.layout,
+            moment,
+            band.start,
+            Sectors(tracks * per_track),
+            false,
+        );
+        assert!(
+            access.transfer.0.abs_diff(tracks * REVOLUTION_NS) <= 20,
+            "{access:?}"
+        );
+        // Never longer than for the next sector, once for each track.
+        assert!(access.rotation.0 <= tracks * sector, "{access:?}");
+    }
+}
+
+/// What follows a part that is read ahead counts on its sectors in order.
+#[test]
+fn reading_ahead_begins_at_its_first_sector_whatever_the_profile_says() {
+    let mut profile = sample::conventional(sample::large());
+    profile.platters.start_anywhere = true;
+    let mut rig = Rig::new(&profile);
+    let band = rig.home(1_000);
+    rig.arm
+        .transfer(&rig.layout, Instant(0), band.start, Sectors(100), false);
+    let track = u64::from(band.sectors_per_track);
+    let mut took = |purpose| {
+        let mut at = rig.arm.clone();
+        std::mem::swap(&mut at, &mut rig.arm);
+        let timing = rig.run(
+            vec![step(band.start, track, purpose, false)],
+            Instant(1_000_000_000),
+        );
+        rig.arm = at;
+        timing.rotation
+    };
+    // The arm stands over the track, somewhere but at its first sector.
+    assert!(took(Purpose::ReadAhead).0 > 1_000_000);
+    assert!(took(Purpose::HostRead).0 < 50_000);
 }

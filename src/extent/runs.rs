@@ -1,0 +1,189 @@
+//! Owns a sorted list of runs that takes insertions anywhere: chunks of neighbours, and the first
+//! address of each.
+//!
+//! Always holds: no chunk is empty or longer than [`CHUNK_MAX`], starts ascend, `firsts` are the
+//! starts of the chunks' first runs. A look takes two searches in flat memory; an insertion moves half
+//! a chunk, and now and then the list of chunks. It does not know what overlaps or joins.
+
+use crate::units::{Lba, Sectors};
+
+/// Runs of a chunk. Few in unit tests, so that small maps have many chunks.
+const CHUNK_MAX: usize = if cfg!(test) { 4 } else { 512 };
+
+/// A run and what it holds.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Run<V> {
+    pub(super) start: Lba,
+    pub(super) sectors: Sectors,
+    pub(super) value: V,
+}
+
+/// A place in the list.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Spot {
+    chunk: usize,
+    index: usize,
+}
+
+/// The list.
+#[derive(Clone, Debug)]
+pub(super) struct Runs<V> {
+    firsts: Vec<Lba>,
+    chunks: Vec<Vec<Run<V>>>,
+    len: usize,
+}
+
+impl<V> Default for Runs<V> {
+    fn default() -> Runs<V> {
+        Runs {
+            firsts: Vec::new(),
+            chunks: Vec::new(),
+            len: 0,
+        }
+    }
+}
+
+impl<V: Copy> Runs<V> {
+    pub(super) fn len(&self) -> usize {
+        self.len
+    }
+
+    /// The last run that begins before `end`.
+    pub(super) fn last_before(&self, end: Lba) -> Option<Spot> {
+        let chunk = self.firsts.partition_point(|first| *first < end);
+        let chunk = chunk.checked_sub(1)?;
+        let index = self.chunks[chunk].partition_point(|run| run.start < end);
+        Some(Spot {
+            chunk,
+            index: index - 1,
+        })
+    }
+
+    /// The first run, or where it would be.
+    pub(super) fn first(&self) -> Spot {
+        Spot { chunk: 0, index: 0 }
+    }
+
+    pub(super) fn get(&self, spot: Spot) -> Option<Run<V>> {
+        self.chunks.get(spot.chunk)?.get(spot.index).copied()
+    }
+
+    pub(super) fn next(&self, spot: Spot) -> Spot {
+        let last = self.chunks.get(spot.chunk).map_or(0, Vec::len);
+        if spot.index + 1 < last {
+            Spot {
+                index: spot.index + 1,
+                ..spot
+            }
+        } else {
+            Spot {
+                chunk: spot.chunk + 1,
+                index: 0,
+            }
+        }
+    }
+
+    pub(super) fn before(&self, spot: Spot) -> Option<Spot> {
+        if let Some(index) = spot.index.checked_sub(1) {
+            return Some(Spot { index, ..spot });
+        }
+        let chunk = spot.chunk.checked_sub(1)?;
+        let index = self.chunks[chunk].len() - 1;
+        Some(Spot { chunk, index })
+    }
+
+    /// Puts another run in the place of one; starts must still ascend.
+    pub(super) fn replace(&mut self, spot: Spot, run: Run<V>) {
+        self.chunks[spot.chunk][spot.index] = run;
+        if spot.index == 0 {
+            self.firsts[spot.chunk] = run.start;
+        }
+    }
+
+    /// Adds a run behind `spot`, or as the first of all.
+    pub(super) fn insert_behind(&mut self, spot: Option<Spot>, run: Run<V>) {
+        self.len += 1;
+        let Some(Spot { chunk, index }) = spot else {
+            return self.insert_first(run);
+        };
+        let runs = &mut self.chunks[chunk];
+        if runs.len() < CHUNK_MAX {
+            runs.insert(index + 1, run);
+            return;
+        }
+        let (at, middle) = (index + 1, CHUNK_MAX / 2);
+        let mut rest = if at == CHUNK_MAX {
+            // Whoever adds in ascending order fills chunk after chunk.
+            Vec::new()
+        } else {
+            runs.split_off(middle)
+        };
+        if at == CHUNK_MAX {
+            rest.push(run);
+        } else if at <= middle {
+            runs.insert(at, run);
+        } else {
+            rest.insert(at - middle, run);
+        }
+        self.firsts.insert(chunk + 1, rest[0].start);
+        self.chunks.insert(chunk + 1, rest);
+    }
+
+    fn insert_first(&mut self, run: Run<V>) {
+        match self.chunks.first_mut() {
+            Some(runs) if runs.len() < CHUNK_MAX => {
+                runs.insert(0, run);
+                self.firsts[0] = run.start;
+            }
+            _ => {
+                self.chunks.insert(0, vec![run]);
+                self.firsts.insert(0, run.start);
+            }
+        }
+    }
+
+    /// Removes a run; tells where the one behind it is now.
+    pub(super) fn remove(&mut self, spot: Spot) -> Spot {
+        self.len -= 1;
+        let Spot { chunk, index } = spot;
+        let runs = &mut self.chunks[chunk];
+        runs.remove(index);
+        if runs.is_empty() {
+            self.chunks.remove(chunk);
+            self.firsts.remove(chunk);
+            return Spot { chunk, index: 0 };
+        }
+        if index == 0 {
+            self.firsts[chunk] = runs[0].start;
+        }
+        let left = runs.len();
+        if left < CHUNK_MAX / 4
+            && let Some(behind) = self.chunks.get(chunk + 1)
+            && left + behind.len() <= CHUNK_MAX / 2
+        {
+            let behind = self.chunks.remove(chunk + 1);
+            self.firsts.remove(chunk + 1);
+            self.chunks[chunk].extend(behind);
+        }
+        if index < self.chunks[chunk].len() {
+            spot
+        } else {
+            Spot {
+                chunk: chunk + 1,
+                index: 0,
+            }
+        }
+    }
+
+    #[cfg(test)]
+    pub(super) fn check(&self) {
+        assert_eq!(self.firsts.len(), self.chunks.len());
+        for (first, chunk) in self.firsts.iter().zip(&self.chunks) {
+            assert!(!chunk.is_empty() && chunk.len() <= CHUNK_MAX);
+            assert_eq!(*first, chunk[0].start);
+        }
+        let starts: Vec<Lba> = self.chunks.iter().flatten().map(|run| run.start).collect();
+        assert!(starts.is_sorted_by(|a, b| a < b), "{starts:?}");
+        assert_eq!(starts.len(), self.len);
+    }
+}

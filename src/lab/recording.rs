@@ -1,0 +1,364 @@
+//! Owns the file of requests: every request that a drive was given, when, and how it was answered, in
+//! compressed columns (Parquet). A served drive and a simulation write the same file.
+//!
+//! One row for each request, in the order of the answers; the columns are described in
+//! `docs/events.md`. What is read back is checked like any other input: it may come from anywhere.
+
+use std::fs::File;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use parquet::errors::ParquetError;
+use parquet::file::reader::{FileReader, SerializedFileReader};
+use parquet::file::writer::SerializedFileWriter;
+use parquet::record::{Row, RowAccessor};
+use parquet::schema::parser::parse_message_type;
+
+use super::columns::{self, Columns};
+use super::generator::Wanted;
+use crate::drive::request::{Completion, Operation};
+use crate::host::recorder::Answered;
+use crate::time::{Duration, Instant};
+
+/// Rows of a group.
+const GROUP_ROWS: usize = 1 << 16;
+
+/// Key under which a recording holds its drive's profile.
+pub const PROFILE: &str = "profile";
+/// Key under which it says how the drive was when it began: [`NEW`] or something else.
+pub const BEGAN: &str = "drive_began";
+/// A drive that nothing was ever written to.
+pub const NEW: &str = "new";
+
+const SCHEMA: &str = "message requests {
+    REQUIRED INT64 request;
+    REQUIRED BYTE_ARRAY operation (UTF8);
+    REQUIRED BOOLEAN fua;
+    REQUIRED BOOLEAN may_deallocate;
+    REQUIRED INT64 offset;
+    REQUIRED INT64 bytes;
+    REQUIRED INT64 arrived_ns;
+    REQUIRED INT64 due_ns;
+    REQUIRED INT64 lag_ns;
+    REQUIRED INT64 queue_ns;
+    REQUIRED INT64 cleaning_ns;
+    REQUIRED INT64 room_ns;
+    REQUIRED INT64 merge_ns;
+    REQUIRED INT64 destage_ns;
+    REQUIRED INT64 seek_ns;
+    REQUIRED INT64 rotation_ns;
+    REQUIRED INT64 transfer_ns;
+    REQUIRED INT64 out_of_band_ns;
+    REQUIRED INT64 overhead_ns;
+    OPTIONAL INT64 cleaned_home_band;
+    REQUIRED BYTE_ARRAY cause (UTF8);
+}";
+
+/// What a replay reads of it.
+const REPLAYED: &str = "message requests {
+    REQUIRED INT64 request;
+    REQUIRED BYTE_ARRAY operation (UTF8);
+    REQUIRED BOOLEAN fua;
+    REQUIRED BOOLEAN may_deallocate;
+    REQUIRED INT64 offset;
+    REQUIRED INT64 bytes;
+    REQUIRED INT64 arrived_ns;
+    REQUIRED INT64 due_ns;
+    REQUIRED INT64 lag_ns;
+}";
+
+/// A recording cannot be written or read.
+#[derive(Debug, thiserror::Error)]
+pub enum RecordingError {
+    /// Writing.
+    #[error("cannot write the file of requests")]
+    Write(#[source] ParquetError),
+    /// The file cannot be opened.
+    #[error("cannot open {}", .path.display())]
+    Open {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// It is not a file of requests.
+    #[error(
+        "{} is not a recording of requests as `serve --record` and `simulate --record` write it (a recording whose writer was killed has no end and cannot be read)",
+        .path.display()
+    )]
+    NotOne {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong.
+        source: ParquetError,
+    },
+    /// A row makes no sense.
+    #[error("request {request} of {} is not one: {what}", .path.display())]
+    Row {
+        /// The file.
+        path: PathBuf,
+        /// Its number.
+        request: u64,
+        /// What is wrong.
+        what: String,
+    },
+}
+
+/// Writes a recording.
+pub struct RecordingWriter<W: Write + Send> {
+    file: SerializedFileWriter<W>,
+    rows: Vec<Answered>,
+}
+
+impl<W: Write + Send> RecordingWriter<W> {
+    /// A recording that goes to `to`. `about`: what was run, kept in the file.
+    pub fn new(to: W, about: &[(&str, String)]) -> Result<RecordingWriter<W>, RecordingError> {
+        Ok(RecordingWriter {
+            file: columns::begin(to, SCHEMA, about).map_err(RecordingError::Write)?,
+            rows: Vec::new(),
+        })
+    }
+
+    /// Takes answers, in order.
+    pub fn take(&mut self, answers: &[Answered]) -> Result<(), RecordingError> {
+        self.rows.extend_from_slice(answers);
+        if self.rows.len() >= GROUP_ROWS {
+            self.write_group()?;
+        }
+        Ok(())
+    }
+
+    /// Writes what is left, and the end of the file.
+    pub fn finish(mut self) -> Result<(), RecordingError> {
+        if !self.rows.is_empty() {
+            self.write_group()?;
+        }
+        self.file.close().map_err(RecordingError::Write)?;
+        Ok(())
+    }
+
+    fn write_group(&mut self) -> Result<(), RecordingError> {
+        write_columns(&mut self.file, &self.rows).map_err(RecordingError::Write)?;
+        self.rows.clear();
+        Ok(())
+    }
+}
+
+fn write_columns<W: Write + Send>(
+    file: &mut SerializedFileWriter<W>,
+    rows: &[Answered],
+) -> Result<(), ParquetError> {
+    let mut columns = Columns::begin(file, rows)?;
+    columns.long(|row| row.completion.request.0)?;
+    columns.text(|row| row.completion.operation.word())?;
+    columns.flag(|row| row.completion.operation.is_fua())?;
+    columns.flag(|row| may_deallocate(row.completion.operation))?;
+    columns.long(|row| row.completion.offset)?;
+    columns.long(|row| row.completion.bytes)?;
+    columns.long(|row| row.completion.arrived.0)?;
+    columns.long(|row| row.completion.due.0)?;
+    columns.long(|row| row.lag.0)?;
+    columns.long(|row| row.completion.breakdown.queue.0)?;
+    columns.long(|row| row.completion.breakdown.cleaning.0)?;
+    columns.long(|row| row.completion.breakdown.room.0)?;
+    columns.long(|row| row.completion.breakdown.merge.0)?;
+    columns.long(|row| row.completion.breakdown.destage.0)?;
+    columns.long(|row| row.completion.breakdown.seek.0)?;
+    columns.long(|row| row.completion.breakdown.rotation.0)?;
+    columns.long(|row| row.completion.breakdown.transfer.0)?;
+    columns.long(|row| row.completion.breakdown.out_of_band.0)?;
+    columns.long(|row| row.completion.breakdown.overhead.0)?;
+    columns.perhaps(|row| cleaned(&row.completion))?;
+    columns.text(|row| row.completion.cause())?;
+    columns.end()
+}
+
+/// The band whose cleaning took longest of what a request waited for.
+fn cleaned(completion: &Completion) -> Option<u64> {
+    let parts = &completion.breakdown;
+    let bands = if parts.room >= parts.cleaning {
+        completion.room_by.or(completion.behind)
+    } else {
+        completion.behind.or(completion.room_by)
+    };
+    bands.map(|bands| u64::from(bands.longest.0))
+}
+
+fn may_deallocate(operation: Operation) -> bool {
+    matches!(
+        operation,
+        Operation::WriteZeroes {
+            may_deallocate: true,
+            ..
+        }
+    )
+}
+
+/// A recording read back, in the order in which the drive was given the requests.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Recording {
+    /// Its name, shown to people.
+    pub name: String,
+    /// The profile of the drive, as TOML.
+    pub profile: Option<String>,
+    /// Whether the drive was new when it began.
+    pub began_new: bool,
+    /// The requests.
+    pub requests: Vec<Recorded>,
+}
+
+/// A request of a recording.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Recorded {
+    /// Its number there.
+    pub number: u64,
+    /// What was asked.
+    pub wanted: Wanted,
+    /// When it arrived.
+    pub arrived: Instant,
+    /// When its answer was due.
+    pub due: Instant,
+    /// How much later than that it was given.
+    pub lag: Duration,
+}
+
+impl Recording {
+    /// Reads the recording at `path`.
+    pub fn read(path: &Path) -> Result<Recording, RecordingError> {
+        let file = File::open(path).map_err(|source| RecordingError::Open {
+            path: path.to_owned(),
+            source,
+        })?;
+        let not_one = |source| RecordingError::NotOne {
+            path: path.to_owned(),
+            source,
+        };
+        let reader = SerializedFileReader::new(file).map_err(not_one)?;
+        let about = |key: &str| {
+            let all = reader.metadata().file_metadata().key_value_metadata();
+            let found = all?.iter().find(|pair| pair.key == key)?;
+            found.value.clone()
+        };
+        let schema = parse_message_type(REPLAYED).expect("it is well-formed");
+        let mut requests = Vec::new();
+        for row in reader.get_row_iter(Some(schema)).map_err(not_one)? {
+            let raw = Raw::of(&row.map_err(not_one)?).map_err(not_one)?;
+            let request = raw.number;
+            let checked = raw.check().map_err(|what| RecordingError::Row {
+                path: path.to_owned(),
+                request,
+                what,
+            });
+            requests.push(checked?);
+        }
+        requests.sort_by_key(|recorded: &Recorded| recorded.number);
+        in_order(&requests).map_err(|(request, what)| RecordingError::Row {
+            path: path.to_owned(),
+            request,
+            what,
+        })?;
+        Ok(Recording {
+            name: path.display().to_string(),
+            profile: about(PROFILE),
+            began_new: about(BEGAN).is_some_and(|began| began == NEW),
+            requests,
+        })
+    }
+}
+
+/// A row as it stands in the file.
+struct Raw {
+    number: u64,
+    operation: Arc<str>,
+    fua: bool,
+    may_deallocate: bool,
+    numbers: [i64; 5],
+}
+
+impl Raw {
+    fn of(row: &Row) -> Result<Raw, ParquetError> {
+        Ok(Raw {
+            number: u64::try_from(row.get_long(0)?).unwrap_or(0),
+            operation: row.get_string(1)?.as_str().into(),
+            fua: row.get_bool(2)?,
+            may_deallocate: row.get_bool(3)?,
+            numbers: [
+                row.get_long(4)?,
+                row.get_long(5)?,
+                row.get_long(6)?,
+                row.get_long(7)?,
+                row.get_long(8)?,
+            ],
+        })
+    }
+
+    fn check(&self) -> Result<Recorded, String> {
+        let fua = self.fua;
+        let operation = match &*self.operation {
+            "read" => Operation::Read,
+            "write" => Operation::Write { fua },
+            "flush" => Operation::Flush,
+            "trim" => Operation::Trim,
+            "write-zeroes" => Operation::WriteZeroes {
+                fua,
+                may_deallocate: self.may_deallocate,
+            },
+            other => {
+                return Err(format!(
+                    "its operation is {other:?}, not read, write, flush, trim or write-zeroes"
+                ));
+            }
+        };
+        // Half of 2^63 ns are 146 years.
+        let bounded = |value: i64| u64::try_from(value).ok().filter(|v| *v < 1 << 62);
+        let checked = self.numbers.map(bounded);
+        let [
+            Some(offset),
+            Some(bytes),
+            Some(arrived),
+            Some(due),
+            Some(lag),
+        ] = checked
+        else {
+            return Err(format!(
+                "of its offset, bytes, arrived_ns, due_ns and lag_ns ({:?}) one is below 0 or \
+                 beyond all bounds",
+                self.numbers
+            ));
+        };
+        if due < arrived {
+            return Err(format!(
+                "due at {due} ns, before it arrived at {arrived} ns"
+            ));
+        }
+        Ok(Recorded {
+            number: self.number,
+            wanted: Wanted {
+                operation,
+                offset,
+                bytes,
+            },
+            arrived: Instant(arrived),
+            due: Instant(due),
+            lag: Duration(lag),
+        })
+    }
+}
+
+/// Numbers ascend, and nobody arrives before one with a lower number.
+fn in_order(requests: &[Recorded]) -> Result<(), (u64, String)> {
+    for pair in requests.windows(2) {
+        if pair[0].number == pair[1].number {
+            return Err((pair[1].number, "its number occurs twice".to_owned()));
+        }
+        if pair[0].arrived > pair[1].arrived {
+            let what = format!(
+                "it arrives before request {}, which was there earlier",
+                pair[0].number
+            );
+            return Err((pair[1].number, what));
+        }
+    }
+    Ok(())
+}
