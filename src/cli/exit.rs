@@ -7,6 +7,7 @@ use std::process::ExitCode;
 use crate::host::owner::StopError;
 use crate::image::backing_error::BackingError;
 use crate::image::open::OpenError;
+use crate::lab::ageing::condition::AgeError;
 use crate::lab::recording::RecordingError;
 use crate::lab::simulation::SimulationError;
 use crate::lab::workload::error::WorkloadError;
@@ -102,7 +103,27 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
         let simulation = cause.downcast_ref::<SimulationError>();
         simulation
             .and_then(code_of_simulation)
+            .or_else(|| cause.downcast_ref::<AgeError>().map(code_of_ageing))
             .or_else(|| cause.downcast_ref::<BackingError>().map(code_of_backing))
+    }
+}
+
+fn code_of_ageing(error: &AgeError) -> Code {
+    match error {
+        AgeError::Conventional
+        | AgeError::FilledAlready { .. }
+        | AgeError::StagedAlready { .. }
+        | AgeError::DirtyAlready { .. }
+        | AgeError::TooFewBands { .. }
+        | AgeError::TooFewSlots { .. }
+        | AgeError::Contradiction { .. }
+        | AgeError::TooFewExtents { .. }
+        | AgeError::TooFewBytes { .. }
+        | AgeError::BandsTooSmall { .. }
+        | AgeError::MergeTooFar { .. }
+        | AgeError::MergeOutOfReach { .. } => Code::Usage,
+        AgeError::Mover(_) | AgeError::Sync(_) | AgeError::Stopped { .. } => Code::DriveFailed,
+        AgeError::Missed { .. } => Code::Failure,
     }
 }
 

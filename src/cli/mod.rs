@@ -7,6 +7,7 @@
 
 mod account;
 mod address;
+mod age;
 mod check;
 mod create;
 mod display;
@@ -36,6 +37,7 @@ Examples:
   imbrex serve disk.img --nbd unix:/tmp/disk.sock
   imbrex serve disk.img --fuse /mnt/disk --pace off
   imbrex check disk.img --data
+  imbrex age disk.img --filled 60% --staging 95%
   imbrex simulate desktop-5tb 'uniform write 4KiB 10000-requests'
 
 Exit codes:
@@ -73,6 +75,8 @@ enum Command {
     Check(check::Arguments),
     /// Tell what an image is and holds.
     Inspect(inspect::Arguments),
+    /// Bring an image to a stated condition without hours of use.
+    Age(age::Arguments),
     /// List, show and check profiles of drives.
     Profile(profile::Arguments),
     /// Run a workload on a drive in virtual time.
@@ -112,6 +116,7 @@ fn carry_out(command: Command) -> anyhow::Result<Code> {
         Command::Serve(arguments) => serve::run(&arguments),
         Command::Check(arguments) => check::run(&arguments),
         Command::Inspect(arguments) => inspect::run(&arguments),
+        Command::Age(arguments) => age::run(&arguments),
         Command::Profile(arguments) => profile::run(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),
         Command::Version => {
