@@ -168,9 +168,17 @@ fn stage(
     let mut targets = Targets::choose(&mut dice, layout(&bench.drive), &survey, &scheme);
     let every = start.merge_every;
     let mut status = bench.drive.status(bench.now);
-    while let Some(left) = scheme.slots_used.checked_sub(status.staging_slots_used)
-        && left > 0
-    {
+    let first_entry = status.counters.entries;
+    loop {
+        let written = status.counters.entries - first_entry;
+        let left = match scheme.slots_used {
+            None => scheme.entries.saturating_sub(written) * scheme.slots,
+            // Slots that nothing live is in may be freed by the first entries: then more follow.
+            Some(wanted) => wanted.saturating_sub(status.staging_slots_used),
+        };
+        if left == 0 {
+            break;
+        }
         let long = scheme.is_long(left, u64::from(status.entries_to_merge), every);
         let ranges = targets.entry(&scheme, long);
         bench.rewrite(&ranges)?;
@@ -180,9 +188,8 @@ fn stage(
         if entries == before || status.counters.bands_cleaned > start.bands_cleaned {
             break;
         }
-        if entries.is_multiple_of(PROGRESS_EVERY) {
-            let all = scheme.slots_used - start.slots_used;
-            progress(all.saturating_sub(left), all);
+        if written.is_multiple_of(PROGRESS_EVERY) {
+            progress(written, scheme.entries);
         }
     }
     verify(bench, &scheme)
@@ -336,15 +343,17 @@ fn verify(bench: &Bench, scheme: &Scheme) -> Result<(), AgeError> {
     let status = bench.drive.status(bench.now);
     let (slots, dirty) = (status.staging_slots_used, status.dirty_bands);
     let entries = u64::from(status.entries_to_merge);
+    let wanted_slots = scheme.slots_used.unwrap_or(slots);
     let wanted_entries = scheme.entries_to_merge.unwrap_or(entries);
-    if (slots, dirty, entries) == (scheme.slots_used, scheme.dirty_bands, wanted_entries) {
+    let wanted_dirty = scheme.dirty_bands.unwrap_or(dirty);
+    if (slots, dirty, entries) == (wanted_slots, wanted_dirty, wanted_entries) {
         return Ok(());
     }
     Err(AgeError::Missed {
         slots,
-        wanted_slots: scheme.slots_used,
+        wanted_slots,
         dirty,
-        wanted_dirty: scheme.dirty_bands,
+        wanted_dirty,
         entries,
         wanted_entries,
     })

@@ -34,10 +34,12 @@ pub(super) struct Start {
 /// Entries to be written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Scheme {
-    /// Slots in use at the end.
-    pub(super) slots_used: u64,
-    /// Dirty bands at the end.
-    pub(super) dirty_bands: u64,
+    /// Slots in use at the end, where that was said.
+    pub(super) slots_used: Option<u64>,
+    /// Entries that lead there, if no slot is freed meanwhile.
+    pub(super) entries: u64,
+    /// Dirty bands at the end, where that was said.
+    pub(super) dirty_bands: Option<u64>,
     /// Entries until the map is merged, at the end, where that was said.
     pub(super) entries_to_merge: Option<u64>,
     /// Clean bands to become dirty; 0: those that are dirty take more.
@@ -116,8 +118,9 @@ pub(super) fn scheme(start: &Start, wanted: &Wanted) -> Result<Scheme, AgeError>
         each => (each * slot, 2 * each * slot),
     };
     let scheme = Scheme {
-        slots_used: start.slots_used + entries * amounts.each,
-        dirty_bands: start.dirty_bands + bands,
+        slots_used: (wanted.staging_percent).map(|_| start.slots_used + entries * amounts.each),
+        entries: written,
+        dirty_bands: wanted.dirty_bands,
         entries_to_merge: wanted.entries_to_merge,
         bands,
         pieces,
@@ -130,7 +133,7 @@ pub(super) fn scheme(start: &Start, wanted: &Wanted) -> Result<Scheme, AgeError>
             piece_sectors
         },
     };
-    check_room(start, &scheme, written, long)?;
+    check_room(start, &scheme, long)?;
     Ok(scheme)
 }
 
@@ -220,9 +223,9 @@ fn long_entries(
     Ok(shorter)
 }
 
-fn check_room(start: &Start, scheme: &Scheme, written: u64, long: u64) -> Result<(), AgeError> {
-    let all = written * scheme.pieces;
-    let slots = scheme.slots_used - start.slots_used;
+fn check_room(start: &Start, scheme: &Scheme, long: u64) -> Result<(), AgeError> {
+    let all = scheme.entries * scheme.pieces;
+    let slots = (scheme.entries + long) * scheme.slots;
     if all > start.extents_free {
         return Err(AgeError::TooFewExtents {
             slots,
@@ -279,16 +282,23 @@ mod tests {
 
     /// Writes entries as a scheme says, by counting alone.
     fn carry_out(start: &Start, scheme: &Scheme) -> (u64, u64) {
-        let (mut used, mut to_merge) = (start.slots_used, start.entries_to_merge);
-        while used < scheme.slots_used {
-            let left = scheme.slots_used - used;
+        let (mut used, mut to_merge, mut written) = (start.slots_used, start.entries_to_merge, 0);
+        while scheme
+            .slots_used
+            .map_or(written < scheme.entries, |wanted| used < wanted)
+        {
+            let left = scheme
+                .slots_used
+                .map_or(scheme.entries - written, |wanted| wanted - used);
             let long = scheme.is_long(left, to_merge, start.merge_every);
             used += scheme.slots * if long { 2 } else { 1 };
+            written += 1;
             to_merge -= 1;
             if to_merge == 0 {
                 to_merge = start.merge_every;
             }
         }
+        assert_eq!(written, scheme.entries);
         (used, to_merge)
     }
 
@@ -312,9 +322,8 @@ mod tests {
                         };
                         reached += 1;
                         let (used, merge) = carry_out(&start, &scheme);
-                        assert_eq!(used, scheme.slots_used, "{wanted:?} {scheme:?}");
                         assert!(percent.is_none_or(|percent| used == 64 * percent / 100));
-                        assert!(dirty.is_none_or(|dirty| scheme.dirty_bands == dirty));
+                        assert!(dirty.is_none_or(|dirty| scheme.bands == dirty));
                         assert!(to_merge.is_none_or(|wanted| merge == wanted));
                     }
                 }
