@@ -118,6 +118,7 @@ fn start(pace: Pace, choice: MoverChoice) -> (Handle, Owner) {
         trim: true,
         fast_zeroes: true,
         write_cache: false,
+        read_buffer_bytes: 0,
         read_only: false,
     };
     let mover = Mover::open(file, choice).expect("a mover");

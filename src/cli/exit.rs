@@ -154,7 +154,9 @@ fn code_of_backing(error: &BackingError) -> Code {
         | BackingError::TooLong { .. }
         | BackingError::OverLimit { .. }
         | BackingError::DeviceTooSmall { .. } => Code::Rig,
-        BackingError::Missing { .. } | BackingError::System { .. } => Code::Failure,
+        BackingError::Missing { .. }
+        | BackingError::NotWritable { .. }
+        | BackingError::System { .. } => Code::Failure,
     }
 }
 
@@ -168,6 +170,7 @@ pub(super) fn option_for(error: &anyhow::Error) -> Option<&'static str> {
             BackingError::Exists { .. } => Some("--replace"),
             BackingError::IsDevice { .. } => Some("--block-device"),
             BackingError::Signed { .. } => Some("--overwrite-signature"),
+            BackingError::NotWritable { .. } => Some("--read-only"),
             BackingError::NoRoom { .. } => Some("--allow-overcommit"),
             _ => None,
         }

@@ -130,6 +130,11 @@ fn value(
     written: Option<&Written>,
 ) -> serde_json::Value {
     let (profile, identity) = (opened.drive.profile(), &opened.identity);
+    let mut state = json!(status);
+    if let Some(fields) = state.as_object_mut() {
+        // They count from an opening on, and nothing has been asked of this drive.
+        fields.retain(|field, _| field != "at_ns" && field != "counters");
+    }
     json!({
         "image": arguments.image,
         "profile": profile.name,
@@ -140,7 +145,7 @@ fn value(
         "image_bytes": identity.total.bytes(),
         "damaged_superblock_copy": opened.damaged.as_ref().map(|damaged| damaged.copy),
         "recovery": opened.report,
-        "status": status,
+        "status": state,
         "written_bands": written.map(|written| written.bands),
         "written_band_bytes": written.map(|written| written.bytes),
     })

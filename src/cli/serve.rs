@@ -3,6 +3,8 @@
 //! Order at the start: signals, image, mover, drive, NBD, FUSE; at the end: FUSE, NBD, drive. The
 //! line `ready:` comes when clients can connect and not before.
 
+use std::fs::File;
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
@@ -23,8 +25,8 @@ use crate::host::clock::Pace;
 use crate::host::handle::{Ask, DriveInfo, Handle, HostError};
 use crate::host::limits::Limits;
 use crate::host::owner::Owner;
+use crate::image::open::Opened;
 use crate::medium::mover::{Mover, MoverChoice};
-use crate::profile::Profile;
 use crate::serve::fuse::server::FuseEnd;
 
 /// How often the drive is asked whether it still works.
@@ -120,23 +122,16 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         block_device: arguments.block_device,
     };
     let (opened, file) = image_file::open(&arguments.image, way)?;
-    let (info, profile) = (
-        info(opened.drive.profile(), arguments.read_only),
-        &opened.drive.profile().name,
-    );
-    let mut session = Session {
-        image: arguments.image.clone(),
-        id: id_words(&opened.identity.id),
-        profile: profile.clone(),
-        paced: arguments.pace != Pace::Off,
-        pace: pace::words(arguments.pace),
-        mover: "",
-        recovery: opened.report.clone(),
-        real: Duration::ZERO,
-    };
+    // Before anything is written: who learns at the end of a long session that there is no such folder
+    // has lost its account.
+    let account_file = arguments.account.as_deref().map(open_account);
+    let mut account_file = account_file.transpose()?;
+    let info = DriveInfo::new(opened.drive.profile(), arguments.read_only);
+    let mut session = session(arguments, &opened);
     output::print(&format!(
-        "image: {} ({profile}), {}\n",
+        "image: {} ({}), {}\n",
         arguments.image.display(),
+        session.profile,
         recovery_words(&opened)
     ))?;
     let mover = Mover::open(file, arguments.mover.choice()).map_err(rig("start the mover"))?;
@@ -156,17 +151,18 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     // In any case: what was acknowledged is made durable before anything is reported.
     let stopped = owner.stop();
     session.real = begun.elapsed();
-    let recorded = record.map_or(Ok(()), Record::finish);
+    let written = record.map_or(Ok(()), Record::finish);
     let end = end?;
     if let End::DriveFailed(why) = end {
         return Err(DriveError(why).into());
     }
     let stopped = stopped?;
     output::print(&account::words(&session, &stopped))?;
-    if let Some(path) = &arguments.account {
-        write_account(path, &account::value(&session, &stopped))?;
+    if let (Some(file), Some(path)) = (&mut account_file, &arguments.account) {
+        write_account(file, &account::value(&session, &stopped))
+            .with_context(|| cannot_write_account(path))?;
     }
-    recorded?;
+    written?;
     match end {
         End::MountBroken(source) => Err(RigError {
             doing: "go on serving the mount",
@@ -174,6 +170,20 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         }
         .into()),
         _ => Ok(Code::Ok),
+    }
+}
+
+/// What is known of the session before it begins.
+fn session(arguments: &Arguments, opened: &Opened) -> Session {
+    Session {
+        image: arguments.image.clone(),
+        id: id_words(&opened.identity.id),
+        profile: opened.drive.profile().name.clone(),
+        paced: arguments.pace != Pace::Off,
+        pace: pace::words(arguments.pace),
+        mover: "",
+        recovery: opened.report.clone(),
+        real: Duration::ZERO,
     }
 }
 
@@ -240,22 +250,23 @@ fn failure(handle: &Handle) -> Option<String> {
     }
 }
 
-fn info(profile: &Profile, read_only: bool) -> DriveInfo {
-    DriveInfo {
-        name: profile.name.clone(),
-        capacity_bytes: profile.drive.capacity_bytes,
-        logical_sector_bytes: profile.drive.logical_sector_bytes,
-        physical_sector_bytes: 4096,
-        trim: profile.trim.enabled,
-        fast_zeroes: profile.trim.enabled && profile.trim.zeroes_deallocate,
-        write_cache: profile.write_cache.enabled,
-        read_only,
-    }
+/// Opens the account's file; what it holds stays until there is something to replace it.
+fn open_account(path: &Path) -> anyhow::Result<File> {
+    let mut options = File::options();
+    let opened = options.write(true).create(true).truncate(false).open(path);
+    opened.with_context(|| cannot_write_account(path))
 }
 
-fn write_account(path: &Path, value: &serde_json::Value) -> anyhow::Result<()> {
-    std::fs::write(path, format!("{value:#}\n"))
-        .with_context(|| format!("cannot write the account to {}", path.display()))
+fn write_account(file: &mut File, value: &serde_json::Value) -> std::io::Result<()> {
+    // Not every file that can be written has a length: a pipe has none.
+    if file.metadata()?.is_file() {
+        file.set_len(0)?;
+    }
+    writeln!(file, "{value:#}")
+}
+
+fn cannot_write_account(path: &Path) -> String {
+    format!("cannot write the account to {}", path.display())
 }
 
 fn rig(doing: &'static str) -> impl FnOnce(std::io::Error) -> RigError {

@@ -43,6 +43,8 @@ struct Waiting {
 enum Then {
     Answer,
     AnswerWithData,
+    /// The bytes were read for the drive's buffer only.
+    AnswerWithoutData,
     /// A flush, and then the answer.
     Flush,
     /// The answer for this trim too.
@@ -101,6 +103,9 @@ impl FrontDesk {
             Ask::Whereabouts { offset, bytes } => {
                 return self.admit_whereabouts(offset, bytes, reply);
             }
+            Ask::Cache { offset, bytes } => {
+                return self.admit_cache(offset, bytes, reply, buffers);
+            }
             Ask::Status | Ask::Account => return Admitted::Question(ask, reply),
         };
         let id = self.next_id();
@@ -150,6 +155,32 @@ impl FrontDesk {
         }
     }
 
+    /// The whole range is checked, and read is what the drive keeps of it.
+    fn admit_cache(
+        &mut self,
+        offset: u64,
+        bytes: u64,
+        reply: ReplyTo,
+        buffers: &mut Buffers,
+    ) -> Admitted {
+        let (id, capacity) = (self.next_id(), self.info.capacity_bytes);
+        let reading = |bytes| Request::new(id, Operation::Read, offset, bytes, capacity);
+        let kept = self.info.warmed_bytes(bytes);
+        match reading(bytes) {
+            Ok(_) if kept == 0 => answer(reply, Ok(Answer::Done), None),
+            Ok(_) => {
+                let request = reading(kept).expect("a part of what lies on the drive");
+                let memory = self.shelf.take(index(kept));
+                buffers.insert_reply(BufferId::Request(id), memory);
+                let then = Then::AnswerWithoutData;
+                self.waiting.insert(id, Waiting { reply, then });
+                return Admitted::Request(request);
+            }
+            Err(refusal) => answer(reply, Err(refusal.into()), None),
+        }
+        Admitted::Answered
+    }
+
     fn next_id(&mut self) -> RequestId {
         self.next_id += 1;
         RequestId(self.next_id - 1)
@@ -169,6 +200,10 @@ impl FrontDesk {
             Then::AnswerWithData => {
                 let data = buffers.take_reply(BufferId::Request(id));
                 (completion, Answer::Data(data))
+            }
+            Then::AnswerWithoutData => {
+                self.shelf.give(buffers.take_reply(BufferId::Request(id)));
+                (completion, Answer::Done)
             }
             Then::AnswerFor(trim) => (joined(*trim, &completion), Answer::Done),
             Then::Flush => {

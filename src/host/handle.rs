@@ -12,6 +12,11 @@ use super::account::Account;
 use super::limits::Limits;
 use super::shelf::Shelf;
 use crate::drive::request::{Completion, Refusal, Status, Whereabouts};
+use crate::profile::Profile;
+use crate::units::SECTOR_BYTES;
+
+/// Most bytes that one [`Ask::Cache`] reads, however large the drive's buffer is.
+const WARMED_BYTES_MAX: u64 = 32 << 20;
 
 /// What a frontend needs to know to describe the drive to its clients. It never changes.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -31,8 +36,33 @@ pub struct DriveInfo {
     pub fast_zeroes: bool,
     /// Whether a volatile write cache is on.
     pub write_cache: bool,
+    /// Bytes that the drive's buffer for reads holds.
+    pub read_buffer_bytes: u64,
     /// Opened for reading only.
     pub read_only: bool,
+}
+
+impl DriveInfo {
+    /// The description of a drive of this profile.
+    pub fn new(profile: &Profile, read_only: bool) -> DriveInfo {
+        let physical = u32::try_from(SECTOR_BYTES).expect("a sector is 4096 bytes");
+        DriveInfo {
+            name: profile.name.clone(),
+            capacity_bytes: profile.drive.capacity_bytes,
+            logical_sector_bytes: profile.drive.logical_sector_bytes,
+            physical_sector_bytes: physical,
+            trim: profile.trim.enabled,
+            fast_zeroes: profile.trim.enabled && profile.trim.zeroes_deallocate,
+            write_cache: profile.write_cache.enabled,
+            read_buffer_bytes: profile.read_ahead_bytes,
+            read_only,
+        }
+    }
+
+    /// How many bytes an [`Ask::Cache`] of `bytes` reads: as many as the drive can keep.
+    pub fn warmed_bytes(&self, bytes: u64) -> u64 {
+        bytes.min(self.read_buffer_bytes).min(WARMED_BYTES_MAX)
+    }
 }
 
 /// What a frontend can ask. Offsets and lengths in bytes.
@@ -76,6 +106,14 @@ pub enum Ask {
         /// Whether the drive may deallocate.
         may_deallocate: bool,
     },
+    /// The range will be read soon: the drive reads its beginning, as much as its buffer holds,
+    /// before the reply, and keeps it until it has to read something else.
+    Cache {
+        /// First byte.
+        offset: u64,
+        /// How many.
+        bytes: u64,
+    },
     /// Where each part of the range lives, in order, without gaps; may stop early after at least
     /// one part.
     Whereabouts {
@@ -93,7 +131,7 @@ pub enum Ask {
 /// What a successful ask brings back.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Answer {
-    /// A write, flush, trim or zeroing is done.
+    /// A write, flush, trim, zeroing or caching is done.
     Done,
     /// The bytes of a read.
     Data(Vec<u8>),

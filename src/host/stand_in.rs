@@ -7,6 +7,7 @@ use std::collections::VecDeque;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 
+use super::handle::DriveInfo;
 use super::machine::Machine;
 use crate::drive::request::{
     Breakdown, Completion, Deadline, Effect, Operation, Request, Status, Whereabouts,
@@ -24,6 +25,21 @@ pub(super) struct Dials {
     pub(super) never_rests: Arc<AtomicBool>,
     /// What it was called with, in order.
     pub(super) log: Arc<Mutex<Vec<(&'static str, Instant)>>>,
+}
+
+/// The description of a stand-in of so many bytes.
+pub(super) fn info(capacity_bytes: u64) -> DriveInfo {
+    DriveInfo {
+        name: "stand-in".to_owned(),
+        capacity_bytes,
+        logical_sector_bytes: 512,
+        physical_sector_bytes: 4096,
+        trim: true,
+        fast_zeroes: true,
+        write_cache: false,
+        read_buffer_bytes: 16_384,
+        read_only: false,
+    }
 }
 
 pub(super) struct StandIn {

@@ -96,7 +96,15 @@ pub fn open_backing(path: &Path, options: OpenOptions) -> Result<File, BackingEr
         // Should the name have become a pipe since, opening must not wait for its other end.
         .custom_flags(libc::O_NONBLOCK)
         .open(path)
-        .map_err(system(path, "open"))?;
+        .map_err(|source| match source.raw_os_error() {
+            Some(libc::EACCES | libc::EPERM | libc::EROFS)
+                if !options.read_only && File::open(path).is_ok() =>
+            {
+                let path = path.into();
+                BackingError::NotWritable { path, source }
+            }
+            _ => system(path, "open")(source),
+        })?;
     let usage = if options.read_only {
         Use::Reading
     } else {

@@ -16,5 +16,7 @@ pub mod backing_error;
 pub mod device;
 pub mod lock;
 pub mod mounts;
+#[cfg(test)]
+pub(crate) mod programs;
 mod room;
 pub mod signature;

@@ -9,6 +9,7 @@ use std::fmt;
 use std::io;
 use std::net::{SocketAddr, TcpListener};
 use std::os::fd::{AsFd, AsRawFd, BorrowedFd, OwnedFd};
+use std::os::unix::ffi::OsStrExt;
 use std::os::unix::fs::{FileTypeExt, MetadataExt};
 use std::os::unix::net::UnixListener;
 use std::path::{Path, PathBuf};
@@ -34,9 +35,22 @@ pub enum Address {
 impl fmt::Display for Address {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Address::Unix(path) => write!(f, "nbd+unix:///?socket={}", path.display()),
+            Address::Unix(path) => {
+                f.write_str("nbd+unix:///?socket=")?;
+                let bytes = path.as_os_str().as_bytes();
+                bytes.iter().try_for_each(|&byte| write_escaped(f, byte))
+            }
             Address::Tcp(address) => write!(f, "nbd://{address}/"),
         }
+    }
+}
+
+/// A byte of a path as the query of a URI carries it (RFC 3986, section 2).
+fn write_escaped(f: &mut fmt::Formatter<'_>, byte: u8) -> fmt::Result {
+    if byte.is_ascii_alphanumeric() || b"-._~/".contains(&byte) {
+        write!(f, "{}", char::from(byte))
+    } else {
+        write!(f, "%{byte:02X}")
     }
 }
 
