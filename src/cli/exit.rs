@@ -10,6 +10,7 @@ use crate::control::server::ControlError;
 use crate::host::owner::StopError;
 use crate::image::backing_error::BackingError;
 use crate::image::open::OpenError;
+use crate::lab::ageing::condition::AgeError;
 use crate::lab::recording::RecordingError;
 use crate::lab::simulation::SimulationError;
 use crate::lab::workload::error::WorkloadError;
@@ -108,8 +109,28 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
         let simulation = cause.downcast_ref::<SimulationError>();
         simulation
             .and_then(code_of_simulation)
+            .or_else(|| cause.downcast_ref::<AgeError>().map(code_of_ageing))
             .or_else(|| cause.downcast_ref::<BackingError>().map(code_of_backing))
             .or_else(|| cause.downcast_ref::<ClientError>().map(code_of_telling))
+    }
+}
+
+fn code_of_ageing(error: &AgeError) -> Code {
+    match error {
+        AgeError::Conventional
+        | AgeError::FilledAlready { .. }
+        | AgeError::StagedAlready { .. }
+        | AgeError::DirtyAlready { .. }
+        | AgeError::TooFewBands { .. }
+        | AgeError::TooFewSlots { .. }
+        | AgeError::Contradiction { .. }
+        | AgeError::TooFewExtents { .. }
+        | AgeError::TooFewBytes { .. }
+        | AgeError::BandsTooSmall { .. }
+        | AgeError::MergeTooFar { .. }
+        | AgeError::MergeOutOfReach { .. } => Code::Usage,
+        AgeError::Mover(_) | AgeError::Sync(_) | AgeError::Stopped { .. } => Code::DriveFailed,
+        AgeError::Missed { .. } => Code::Failure,
     }
 }
 

@@ -111,6 +111,10 @@ fn words(opened: &Opened, status: &Status, written: Option<&Written>) -> String 
             ("newest record", status.sequence.to_string()),
             ("map up to record", opened.report.map_sequence.to_string()),
             (
+                "next map merge",
+                format!("in {} entries", status.entries_to_merge),
+            ),
+            (
                 "bands written",
                 format!("{} ({})", written.bands, BinaryBytes(written.bytes)),
             ),

@@ -331,6 +331,8 @@ pub struct Status {
     pub sequence: u64,
     /// Sequence number up to which the newest merged map speaks.
     pub map_sequence: u64,
+    /// Log entries after which the map is due to be merged.
+    pub entries_to_merge: u32,
     /// Counters since the image was opened.
     pub counters: Counters,
 }

@@ -7,6 +7,7 @@
 //! `columns`), and how far that agrees with a served drive (`agreement`). Same profile, workload and
 //! seed give the same output, byte for byte; nothing here knows the time of day.
 
+pub mod ageing;
 pub mod agreement;
 mod columns;
 pub mod dice;
