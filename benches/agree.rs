@@ -18,6 +18,7 @@ use std::process::ExitCode;
 use std::time::Instant as Real;
 
 use imbrex::drive::request::Completion;
+use imbrex::host::account::LAG_NOTICED;
 use imbrex::lab::agreement::{Agreement, Pair};
 use imbrex::lab::recording::{Recorded, Recording};
 use imbrex::lab::simulation::{self, Observers};
@@ -55,6 +56,10 @@ fn main() -> ExitCode {
         report(&pairs);
         all.extend(pairs);
     }
+    let in_time = |(_, recorded): &&(Pair, Recorded)| recorded.lag <= LAG_NOTICED;
+    let in_time: Vec<(Pair, Recorded)> = all.iter().filter(in_time).copied().collect();
+    println!("both, without the answers that this machine gave late:");
+    report(&in_time);
     println!("both:");
     if report(&all) {
         ExitCode::SUCCESS

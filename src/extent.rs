@@ -99,7 +99,7 @@ impl<V: Along> ExtentMap<V> {
 
     /// Every extent in ascending order.
     pub fn iter(&self) -> impl Iterator<Item = (LbaExtent, V)> + '_ {
-        self.from(self.runs.first())
+        self.from(Spot::FIRST)
     }
 
     /// First extent held that ends after `lba`, whole.
@@ -114,6 +114,14 @@ impl<V: Along> ExtentMap<V> {
                 let part = extent.intersect(&range)?;
                 Some((part, value.along(part.start - extent.start)))
             })
+    }
+
+    /// What is held for one address.
+    pub fn at(&self, lba: Lba) -> Option<V> {
+        let (extent, value) = self.next_from(lba)?;
+        extent
+            .contains(lba)
+            .then(|| value.along(lba - extent.start))
     }
 
     /// Whether any of `range` is held.
@@ -184,7 +192,7 @@ impl<V: Along> ExtentMap<V> {
             self.remove(range, removed);
             before = self.last_before(range.start);
         }
-        let behind = before.map_or(self.runs.first(), |(spot, _)| self.runs.next(spot));
+        let behind = before.map_or(Spot::FIRST, |(spot, _)| self.runs.next(spot));
         let after = self.runs.get(behind);
         let joins_after =
             after.filter(|run| run.start == range.end() && value.along(range.sectors) == run.value);
@@ -235,7 +243,7 @@ impl<V: Along> ExtentMap<V> {
 
     fn whole_from(&self, lba: Lba) -> impl Iterator<Item = (LbaExtent, V)> + '_ {
         let first = match self.last_before(lba) {
-            None => self.runs.first(),
+            None => Spot::FIRST,
             Some((spot, run)) if run.extent().end() > lba => spot,
             Some((spot, _)) => self.runs.next(spot),
         };
@@ -312,6 +320,7 @@ mod tests {
                 }
                 prop_assert_eq!(told, held);
                 map.runs.check();
+                prop_assert_eq!(map.at(Lba(start)), array[usize::try_from(start).unwrap()]);
                 prop_assert_eq!(&flat(&map), &array);
                 let starts: Vec<_> = map.iter().collect();
                 for pair in starts.windows(2) {

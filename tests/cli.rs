@@ -467,3 +467,35 @@ fn a_workload_that_cannot_be_used_is_refused_with_all_that_is_wrong() {
         "{told}"
     );
 }
+
+#[test]
+fn a_recorded_session_is_replayed_to_the_nanosecond() {
+    let scratch = Scratch::tiny();
+    let record = scratch.path("session.parquet");
+    let options = format!("--pace off --record {}", record.display());
+    let served = Served::start(&scratch.image, &options);
+    let mut client = served.client();
+    for i in 0..100 {
+        client
+            .write(i * 48 * 1024 % (7 << 20), &[1; 4096])
+            .expect("written");
+        client.read(i * 112 * 1024 % (7 << 20), 4096).expect("read");
+    }
+    client.flush().expect("flushed");
+    let account = served.stop().success();
+    assert!(!account.contains("\nlag "), "without a pace: {account}");
+    let told = imbrex("simulate --replay {} --json", &record).json();
+    assert_eq!(told["answered"], 201);
+    assert_eq!(told["agreement"]["same_moment"], 201);
+    assert_eq!(told["recording_began_new"], true);
+    let words = imbrex("simulate --replay {}", &record).success();
+    assert!(words.contains("201 of 201 answers"), "{words}");
+    let other = imbrex("simulate flash-4tb --replay {} --json", &record).json();
+    assert_eq!(other["agreement"], serde_json::Value::Null);
+    let told = imbrex("simulate --replay {}", &scratch.image).expect(3);
+    assert!(told.contains("is not a recording"), "{told}");
+    imbrex("simulate --replay {} --count 3", &record).expect(2);
+    let again = format!("serve {{}} --nbd tcp:127.0.0.1:0 {options}");
+    let told = imbrex(&again, &scratch.image).expect(1);
+    assert!(told.contains("a file that exists is left alone"), "{told}");
+}

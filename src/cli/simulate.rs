@@ -17,7 +17,7 @@ use crate::host::recorder::Answered;
 use crate::lab::agreement::Agreement;
 use crate::lab::events::EventWriter;
 use crate::lab::recording::{self, Recording, RecordingWriter};
-use crate::lab::simulation::{self, Observers, Progress, SimulationError};
+use crate::lab::simulation::{self, JobSink, Observers, Progress, SimulationError};
 use crate::lab::summary::Summary;
 use crate::lab::workload::Workload;
 use crate::profile::Profile;
@@ -234,7 +234,7 @@ fn observed(
     };
     let result = run(Observers {
         progress: &mut progress,
-        jobs: jobs.as_mut().map(|sink| sink as _),
+        jobs: jobs.as_mut().map(|sink| -> &mut JobSink<'_> { sink }),
         answers: if wanted { Some(&mut answers) } else { None },
     });
     bar.finish_and_clear();

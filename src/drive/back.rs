@@ -60,6 +60,14 @@ impl Back {
         }
     }
 
+    /// Where a single sector is to be read.
+    pub fn source_at(&self, lba: Lba) -> Source {
+        match self {
+            Back::Managed(translation) => translation.source_at(lba),
+            Back::InPlace(in_place) => Source::Home(in_place.place(lba)),
+        }
+    }
+
     /// Plans one write job from the front of `waiting`. `cached`: the pieces were acknowledged
     /// already, so long runs may go straight to their bands.
     pub fn write(

@@ -135,9 +135,9 @@ mod tests {
         assert_eq!(completion(breakdown).cause(), expected);
     }
 
-    fn bands(longest: u32, count: u32) -> Option<BandsCleaned> {
+    fn bands(longest: u32, count: u32) -> BandsCleaned {
         let longest = HomeBand(longest);
-        Some(BandsCleaned { longest, count })
+        BandsCleaned { longest, count }
     }
 
     #[test]
@@ -163,12 +163,12 @@ mod tests {
         };
         check(room, "waited 1.14 s for room");
         let mut waited = completion(room);
-        waited.room_by = bands(20_118, 1);
+        waited.room_by = Some(bands(20_118, 1));
         assert_eq!(
             waited.cause(),
             "waited 1.14 s for room: cleaning band 20,118"
         );
-        waited.room_by = bands(7, 1_234_567);
+        waited.room_by = Some(bands(7, 1_234_567));
         assert_eq!(
             waited.cause(),
             "waited 1.14 s for room: cleaning 1,234,567 bands, band 7 took longest"
@@ -177,9 +177,9 @@ mod tests {
             cleaning: Duration::from_ms(25),
             ..Breakdown::default()
         });
-        waited.behind = bands(999, 1);
+        waited.behind = Some(bands(999, 1));
         assert_eq!(waited.cause(), "waited 25 ms for the cleaning of band 999");
-        waited.behind = bands(1_000, 2);
+        waited.behind = Some(bands(1_000, 2));
         assert_eq!(
             waited.cause(),
             "waited 25 ms for the cleaning of 2 bands, longest for band 1,000"

@@ -8,7 +8,7 @@ use super::engine::{Closing, Drive};
 use super::meters::Busy;
 use super::request::Operation;
 use crate::profile::{CleaningStep, QueueOrder};
-use crate::time::Instant;
+use crate::time::{Duration, Instant};
 use crate::translation::draft::Draft;
 use crate::translation::state::Source;
 use crate::units::index;
@@ -115,22 +115,20 @@ impl Drive {
 
     /// The cylinder where a queued read begins, if it needs the arm.
     fn cylinder(&self, queued: usize) -> Option<u32> {
-        match self.back.locate(self.queue[queued].touched()).first() {
-            Some(&(_, Source::Home(pba) | Source::Mapped(pba))) => {
+        match self.back.source_at(self.queue[queued].touched().start) {
+            Source::Home(pba) | Source::Mapped(pba) => {
                 self.back.layout().spot(pba).map(|spot| spot.cylinder)
             }
-            _ => None,
+            Source::Nowhere => None,
         }
     }
 
-    fn distance(&self, queued: usize, at: Instant) -> crate::time::Duration {
-        let touched = self.queue[queued].touched();
-        let located = self.back.locate(touched);
-        match located.first() {
-            Some(&(_, Source::Home(pba) | Source::Mapped(pba))) => {
+    fn distance(&self, queued: usize, at: Instant) -> Duration {
+        match self.back.source_at(self.queue[queued].touched().start) {
+            Source::Home(pba) | Source::Mapped(pba) => {
                 self.arm.positioning(self.back.layout(), at, pba, false)
             }
-            _ => crate::time::Duration::ZERO,
+            Source::Nowhere => Duration::ZERO,
         }
     }
 

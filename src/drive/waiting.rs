@@ -4,6 +4,8 @@
 
 use std::collections::VecDeque;
 
+use smallvec::SmallVec;
+
 use super::meters::{Meters, Reading};
 use super::request::{Breakdown, Completion, Request};
 use crate::extent::{Extent, LbaExtent};
@@ -35,7 +37,7 @@ pub struct Waiting {
     /// Sectors that it writes in part, read and merged already: nobody else may write them now.
     pub held: Vec<Lba>,
     /// Buffers to release when it is done.
-    pub buffers: Vec<BufferId>,
+    pub buffers: SmallVec<[BufferId; 1]>,
 }
 
 impl Waiting {
@@ -51,7 +53,7 @@ impl Waiting {
             prepared: false,
             edges_done: false,
             held: Vec::new(),
-            buffers: Vec::new(),
+            buffers: SmallVec::new(),
         }
     }
 

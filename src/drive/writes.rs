@@ -336,9 +336,9 @@ impl Drive {
         if let Some((_, Some(cached))) = self.cache.pieces(sector).first() {
             return cached.place();
         }
-        match self.back.locate(sector).first() {
-            Some(&(_, Source::Home(pba) | Source::Mapped(pba))) => Place::sector(pba),
-            _ => Place::Zeroes,
+        match self.back.source_at(sector.start) {
+            Source::Home(pba) | Source::Mapped(pba) => Place::sector(pba),
+            Source::Nowhere => Place::Zeroes,
         }
     }
 

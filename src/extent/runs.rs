@@ -1,14 +1,12 @@
 //! Owns a sorted list of runs that takes insertions anywhere: chunks of neighbours, and the first
 //! address of each.
 //!
-//! Always holds: no chunk is empty or longer than [`CHUNK_MAX`], starts ascend, `firsts` are the
-//! starts of the chunks' first runs. A look takes two searches in flat memory; an insertion moves half
-//! a chunk, and now and then the list of chunks. It does not know what overlaps or joins.
+//! Always holds: no chunk is empty, starts ascend, `firsts` are the starts of the chunks' first runs. A
+//! look takes two searches in flat memory; an insertion moves half a chunk, and now and then the list
+//! of chunks. Chunks are longer where there are many runs, so that both take about as long. It does not
+//! know what overlaps or joins.
 
 use crate::units::{Lba, Sectors};
-
-/// Runs of a chunk. Few in unit tests, so that small maps have many chunks.
-const CHUNK_MAX: usize = if cfg!(test) { 4 } else { 512 };
 
 /// A run and what it holds.
 #[derive(Clone, Copy, Debug)]
@@ -23,6 +21,11 @@ pub(super) struct Run<V> {
 pub(super) struct Spot {
     chunk: usize,
     index: usize,
+}
+
+impl Spot {
+    /// Where the first run is, or would be.
+    pub(super) const FIRST: Spot = Spot { chunk: 0, index: 0 };
 }
 
 /// The list.
@@ -48,6 +51,18 @@ impl<V: Copy> Runs<V> {
         self.len
     }
 
+    /// Runs of a chunk before it is cut: grows about as the cube root of how many there are. Few in
+    /// unit tests, so that small maps have many chunks.
+    fn chunk_max(&self) -> usize {
+        match self.len {
+            _ if cfg!(test) => 4,
+            0..0x8000 => 64,
+            0x8000..0x4_0000 => 128,
+            0x4_0000..0x20_0000 => 256,
+            _ => 512,
+        }
+    }
+
     /// The last run that begins before `end`.
     pub(super) fn last_before(&self, end: Lba) -> Option<Spot> {
         let chunk = self.firsts.partition_point(|first| *first < end);
@@ -57,11 +72,6 @@ impl<V: Copy> Runs<V> {
             chunk,
             index: index - 1,
         })
-    }
-
-    /// The first run, or where it would be.
-    pub(super) fn first(&self) -> Spot {
-        Spot { chunk: 0, index: 0 }
     }
 
     pub(super) fn get(&self, spot: Spot) -> Option<Run<V>> {
@@ -106,32 +116,33 @@ impl<V: Copy> Runs<V> {
         let Some(Spot { chunk, index }) = spot else {
             return self.insert_first(run);
         };
+        let chunk_max = self.chunk_max();
         let runs = &mut self.chunks[chunk];
-        if runs.len() < CHUNK_MAX {
-            runs.insert(index + 1, run);
+        let (at, middle) = (index + 1, runs.len() / 2);
+        if runs.len() < chunk_max {
+            runs.insert(at, run);
             return;
         }
-        let (at, middle) = (index + 1, CHUNK_MAX / 2);
-        let mut rest = if at == CHUNK_MAX {
+        let rest = if at == runs.len() {
             // Whoever adds in ascending order fills chunk after chunk.
-            Vec::new()
+            vec![run]
         } else {
-            runs.split_off(middle)
+            let mut rest = runs.split_off(middle);
+            if at <= middle {
+                runs.insert(at, run);
+            } else {
+                rest.insert(at - middle, run);
+            }
+            rest
         };
-        if at == CHUNK_MAX {
-            rest.push(run);
-        } else if at <= middle {
-            runs.insert(at, run);
-        } else {
-            rest.insert(at - middle, run);
-        }
         self.firsts.insert(chunk + 1, rest[0].start);
         self.chunks.insert(chunk + 1, rest);
     }
 
     fn insert_first(&mut self, run: Run<V>) {
+        let chunk_max = self.chunk_max();
         match self.chunks.first_mut() {
-            Some(runs) if runs.len() < CHUNK_MAX => {
+            Some(runs) if runs.len() < chunk_max => {
                 runs.insert(0, run);
                 self.firsts[0] = run.start;
             }
@@ -146,6 +157,7 @@ impl<V: Copy> Runs<V> {
     pub(super) fn remove(&mut self, spot: Spot) -> Spot {
         self.len -= 1;
         let Spot { chunk, index } = spot;
+        let chunk_max = self.chunk_max();
         let runs = &mut self.chunks[chunk];
         runs.remove(index);
         if runs.is_empty() {
@@ -157,9 +169,9 @@ impl<V: Copy> Runs<V> {
             self.firsts[chunk] = runs[0].start;
         }
         let left = runs.len();
-        if left < CHUNK_MAX / 4
+        if left < chunk_max / 4
             && let Some(behind) = self.chunks.get(chunk + 1)
-            && left + behind.len() <= CHUNK_MAX / 2
+            && left + behind.len() <= chunk_max / 2
         {
             let behind = self.chunks.remove(chunk + 1);
             self.firsts.remove(chunk + 1);
@@ -179,7 +191,7 @@ impl<V: Copy> Runs<V> {
     pub(super) fn check(&self) {
         assert_eq!(self.firsts.len(), self.chunks.len());
         for (first, chunk) in self.firsts.iter().zip(&self.chunks) {
-            assert!(!chunk.is_empty() && chunk.len() <= CHUNK_MAX);
+            assert!(!chunk.is_empty() && chunk.len() <= self.chunk_max());
             assert_eq!(*first, chunk[0].start);
         }
         let starts: Vec<Lba> = self.chunks.iter().flatten().map(|run| run.start).collect();

@@ -194,6 +194,11 @@ impl Translation {
         self.state.locate(&self.layout, range)
     }
 
+    /// Where a single sector is to be read.
+    pub fn source_at(&self, lba: Lba) -> Source {
+        self.state.source_at(&self.layout, lba)
+    }
+
     /// Share of the staging area in use, in percent: whichever limit is nearest.
     pub fn fill_percent(&self) -> u64 {
         let slots = self.state.slots_used * 100 / self.staging.slots.max(1);

@@ -119,6 +119,23 @@ impl State {
         parts
     }
 
+    /// Where a single sector is to be read.
+    pub fn source_at(&self, layout: &Layout, lba: Lba) -> Source {
+        match self.map.at(lba).map(Target::pba) {
+            Some(Some(pba)) => Source::Mapped(pba),
+            Some(None) => Source::Nowhere,
+            None => {
+                let (band, offset) = layout.home_of(lba);
+                let (place, written) = self.home(layout, band);
+                if offset < written {
+                    Source::Home(layout.band(place).start + offset)
+                } else {
+                    Source::Nowhere
+                }
+            }
+        }
+    }
+
     fn locate_home(
         &self,
         layout: &Layout,
