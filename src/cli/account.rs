@@ -3,9 +3,12 @@
 //! Everything in it was counted by the drive and its thread; only ratios are computed here.
 
 use std::fmt::Write as _;
-use std::path::PathBuf;
+use std::fs::File;
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
 use std::time::Duration as RealTime;
 
+use anyhow::Context as _;
 use indicatif::BinaryBytes;
 use serde_json::{Map, Value, json};
 
@@ -49,6 +52,39 @@ pub(super) struct Session {
     pub(super) recovery: Report,
     /// How long it took.
     pub(super) real: RealTime,
+}
+
+/// The file that the account is written to, opened before anything is written to the image: who
+/// learns at the end of a long session that there is no such folder has lost its account.
+pub(super) struct AccountFile {
+    path: PathBuf,
+    file: File,
+}
+
+impl AccountFile {
+    /// What the file holds stays until there is something to replace it.
+    pub(super) fn open(path: &Path) -> anyhow::Result<AccountFile> {
+        let mut options = File::options();
+        let opened = options.write(true).create(true).truncate(false).open(path);
+        let file = opened.with_context(|| cannot_write(path))?;
+        let path = path.to_owned();
+        Ok(AccountFile { path, file })
+    }
+
+    pub(super) fn write(mut self, account: &Value) -> anyhow::Result<()> {
+        // Not everything that can be written to has a length: a pipe has none.
+        let emptied = match self.file.metadata() {
+            Ok(found) if found.is_file() => self.file.set_len(0),
+            other => other.map(drop),
+        };
+        emptied
+            .and_then(|()| writeln!(self.file, "{account:#}"))
+            .with_context(|| cannot_write(&self.path))
+    }
+}
+
+fn cannot_write(path: &Path) -> String {
+    format!("cannot write the account to {}", path.display())
 }
 
 /// The page.

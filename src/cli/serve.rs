@@ -3,16 +3,14 @@
 //! Order at the start: signals, image, mover, drive, NBD, FUSE, control socket; at the end: control
 //! socket, FUSE, NBD, drive. The line `ready:` comes when clients can connect and not before.
 
-use std::fs::File;
-use std::io::Write as _;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
 use anyhow::Context as _;
 use clap::ValueEnum;
 use crossbeam_channel::{Receiver, never, select, tick};
 
-use super::account::{self, Session};
+use super::account::{self, AccountFile, Session};
 use super::address::NbdAddress;
 use super::display::Display;
 use super::exit::{Code, DriveError, RigError, UsageError};
@@ -137,10 +135,8 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         block_device: arguments.block_device,
     };
     let (opened, file) = image_file::open(&arguments.image, way)?;
-    // Before anything is written: who learns at the end of a long session that there is no such folder
-    // has lost its account.
-    let account_file = arguments.account.as_deref().map(open_account);
-    let mut account_file = account_file.transpose()?;
+    let account_file = arguments.account.as_deref();
+    let account_file = account_file.map(AccountFile::open).transpose()?;
     let info = DriveInfo::new(opened.drive.profile(), arguments.read_only);
     let mut session = session(arguments, &opened);
     output::print(&format!(
@@ -179,9 +175,8 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     }
     let stopped = stopped?;
     output::print(&account::words(&session, &stopped))?;
-    if let (Some(file), Some(path)) = (&mut account_file, &arguments.account) {
-        write_account(file, &account::value(&session, &stopped))
-            .with_context(|| cannot_write_account(path))?;
+    if let Some(file) = account_file {
+        file.write(&account::value(&session, &stopped))?;
     }
     written?;
     match end {
@@ -317,25 +312,6 @@ fn failure(handle: &Handle) -> Option<String> {
         Err(HostError::Gone) => Some("its thread is gone".to_owned()),
         _ => None,
     }
-}
-
-/// Opens the account's file; what it holds stays until there is something to replace it.
-fn open_account(path: &Path) -> anyhow::Result<File> {
-    let mut options = File::options();
-    let opened = options.write(true).create(true).truncate(false).open(path);
-    opened.with_context(|| cannot_write_account(path))
-}
-
-fn write_account(file: &mut File, value: &serde_json::Value) -> std::io::Result<()> {
-    // Not every file that can be written has a length: a pipe has none.
-    if file.metadata()?.is_file() {
-        file.set_len(0)?;
-    }
-    writeln!(file, "{value:#}")
-}
-
-fn cannot_write_account(path: &Path) -> String {
-    format!("cannot write the account to {}", path.display())
 }
 
 fn rig(doing: &'static str) -> impl FnOnce(std::io::Error) -> RigError {

@@ -385,13 +385,11 @@ impl<M: Machine> EventLoop<M> {
         let stuck = self.phase != Phase::Running && self.mover.in_flight() == 0;
         if stuck && self.failure.is_none() {
             let waiting = self.desk.waiting();
-            self.stop(
-                format!(
-                    "it does not come to rest: {waiting} requests wait, nothing is under way and \
-                     nothing is to come (a defect of imbrex; what was flushed is safe)"
-                )
-                .into(),
+            let why = format!(
+                "it does not come to rest: {waiting} requests wait, nothing is under way and nothing \
+                 is to come (a defect of imbrex; what was flushed is safe)"
             );
+            self.stop(why.into());
             return Next::Turn;
         }
         Next::Rest(None)

@@ -167,6 +167,8 @@ impl Bench {
                     self.pending.insert(key, completion);
                 }
                 Effect::Release(buffer) => self.buffers.release(buffer),
+                // They come of faults on request, and nobody requests any here.
+                Effect::Hold { .. } | Effect::Resume { .. } | Effect::Note(_) => {}
             }
         }
         let mut finished = Vec::new();
