@@ -22,6 +22,7 @@ use crate::host::clock::Pace;
 use crate::host::handle::{Ask, DriveInfo, Handle, HostError};
 use crate::host::limits::Limits;
 use crate::host::owner::Owner;
+use crate::image::open::Opened;
 use crate::medium::mover::{Mover, MoverChoice};
 use crate::serve::fuse::server::FuseEnd;
 
@@ -120,23 +121,12 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let (opened, file) = image_file::open(&arguments.image, way)?;
     let account_file = arguments.account.as_deref();
     let account_file = account_file.map(AccountFile::open).transpose()?;
-    let (info, profile) = (
-        DriveInfo::new(opened.drive.profile(), arguments.read_only),
-        &opened.drive.profile().name,
-    );
-    let mut session = Session {
-        image: arguments.image.clone(),
-        id: id_words(&opened.identity.id),
-        profile: profile.clone(),
-        paced: arguments.pace != Pace::Off,
-        pace: pace::words(arguments.pace),
-        mover: "",
-        recovery: opened.report.clone(),
-        real: Duration::ZERO,
-    };
+    let info = DriveInfo::new(opened.drive.profile(), arguments.read_only);
+    let mut session = session(arguments, &opened);
     output::print(&format!(
-        "image: {} ({profile}), {}\n",
+        "image: {} ({}), {}\n",
         arguments.image.display(),
+        session.profile,
         recovery_words(&opened)
     ))?;
     let mover = Mover::open(file, arguments.mover.choice()).map_err(rig("start the mover"))?;
@@ -174,6 +164,20 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         }
         .into()),
         _ => Ok(Code::Ok),
+    }
+}
+
+/// What is known of the session before it begins.
+fn session(arguments: &Arguments, opened: &Opened) -> Session {
+    Session {
+        image: arguments.image.clone(),
+        id: id_words(&opened.identity.id),
+        profile: opened.drive.profile().name.clone(),
+        paced: arguments.pace != Pace::Off,
+        pace: pace::words(arguments.pace),
+        mover: "",
+        recovery: opened.report.clone(),
+        real: Duration::ZERO,
     }
 }
 

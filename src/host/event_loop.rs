@@ -23,7 +23,7 @@ use super::machine::Machine;
 use super::recorder::{Answered, Recorder};
 use crate::drive::request::{Completion, Effect, Request, Status};
 use crate::medium::buffers::Buffers;
-use crate::medium::movement::{Plan, PlanId, Step};
+use crate::medium::movement::{Plan, PlanId};
 use crate::medium::mover::{Finished, Mover};
 use crate::time::Instant;
 
@@ -340,12 +340,8 @@ impl<M: Machine> EventLoop<M> {
         if self.read_only || self.failure.is_some() {
             return;
         }
-        let plan = Plan {
-            id: PlanId(u64::MAX),
-            allocate: Vec::new(),
-            steps: vec![Step::Barrier],
-        };
-        self.mover.submit(plan, &mut self.buffers);
+        self.mover
+            .submit(Plan::barrier(PlanId(u64::MAX)), &mut self.buffers);
         while self.mover.in_flight() > 0 {
             self.mover.wait(&mut self.buffers, &mut self.finished);
         }
