@@ -9,6 +9,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, mpsc};
 use std::time::Instant as Real;
 
+use imbrex::drive::fault::{Fault, FaultError, FaultId, PowerLoss, Standing};
 use imbrex::drive::request::{
     Breakdown, Completion, Deadline, Effect, Operation, Request, Status, Whereabouts,
 };
@@ -69,6 +70,7 @@ impl Machine for StandIn {
             behind: None,
             room_by: None,
             missed_by: None,
+            failing: None,
         }));
         self.effects.push(Effect::Release(id));
     }
@@ -100,6 +102,24 @@ impl Machine for StandIn {
     }
 
     fn shut_down(&mut self, _now: Instant) {}
+
+    fn impose(&mut self, _now: Instant, _fault: Fault) -> Result<FaultId, FaultError> {
+        Err(FaultError::TooMany)
+    }
+
+    fn lift(&mut self, _now: Instant, _which: Option<FaultId>) -> usize {
+        0
+    }
+
+    fn standing(&self) -> Vec<Standing> {
+        Vec::new()
+    }
+
+    fn power_lost(&self) -> Option<&PowerLoss> {
+        None
+    }
+
+    fn succeed(&mut self, _former: &mut StandIn, _now: Instant) {}
 }
 
 fn start(pace: Pace, choice: MoverChoice) -> (Handle, Owner) {
@@ -118,6 +138,7 @@ fn start(pace: Pace, choice: MoverChoice) -> (Handle, Owner) {
         trim: true,
         fast_zeroes: true,
         write_cache: false,
+        read_buffer_bytes: 0,
         read_only: false,
     };
     let mover = Mover::open(file, choice).expect("a mover");

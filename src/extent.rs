@@ -99,7 +99,7 @@ impl<V: Along> ExtentMap<V> {
 
     /// Every extent in ascending order.
     pub fn iter(&self) -> impl Iterator<Item = (LbaExtent, V)> + '_ {
-        self.from(self.runs.first())
+        self.from(Spot::FIRST)
     }
 
     /// First extent held that ends after `lba`, whole.
@@ -192,7 +192,7 @@ impl<V: Along> ExtentMap<V> {
             self.remove(range, removed);
             before = self.last_before(range.start);
         }
-        let behind = before.map_or(self.runs.first(), |(spot, _)| self.runs.next(spot));
+        let behind = before.map_or(Spot::FIRST, |(spot, _)| self.runs.next(spot));
         let after = self.runs.get(behind);
         let joins_after =
             after.filter(|run| run.start == range.end() && value.along(range.sectors) == run.value);
@@ -243,7 +243,7 @@ impl<V: Along> ExtentMap<V> {
 
     fn whole_from(&self, lba: Lba) -> impl Iterator<Item = (LbaExtent, V)> + '_ {
         let first = match self.last_before(lba) {
-            None => self.runs.first(),
+            None => Spot::FIRST,
             Some((spot, run)) if run.extent().end() > lba => spot,
             Some((spot, _)) => self.runs.next(spot),
         };

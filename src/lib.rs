@@ -5,6 +5,7 @@
 //! which a guard checks, an arm times and a mover carries out. See `docs/architecture.md`.
 
 pub mod cli;
+pub mod control;
 pub mod drive;
 pub mod extent;
 pub mod host;

@@ -78,6 +78,29 @@ fn a_full_track_takes_a_revolution() {
     assert_near(media, REVOLUTION_MS, 0.01);
 }
 
+/// The next band lies on the next surface: 1 ms to change heads, at the same time as the arm moves back to
+/// the band's first track, and 0.5 ms to settle before a write. A band of the control is 24 tracks of 424
+/// sectors; a move over 23 of 509,999 tracks takes 1 + 18.4 sqrt(23 / 509,999) = 1.12356 ms.
+#[test]
+fn heads_change_while_the_arm_moves_and_writes_settle() {
+    let mut control = Stopwatch::of("control-5tb", |profile| {
+        uncached(profile);
+        profile.read_ahead_bytes = 0;
+    });
+    let band = 24 * 424 * 4 * KIB;
+    let mut seek = |operation, at| {
+        let done = control.closed_loop(1, [(operation, at, 4 * KIB)]);
+        ms_of(done[0].breakdown.seek.0)
+    };
+    seek(READ, 0);
+    assert_near(seek(READ, band), 1.0, 0.0);
+    assert_near(seek(WRITE, 0), 1.5, 0.0);
+    seek(READ, band - 4 * KIB);
+    assert_near(seek(READ, band), 1.123, 0.0);
+    seek(READ, band - 4 * KIB);
+    assert_near(seek(WRITE, band), 1.623, 0.0);
+}
+
 /// The read buffer is as large as `read_ahead.bytes`: of a longer read it keeps the end.
 #[test]
 fn what_was_read_last_is_read_again_at_once_as_far_as_the_buffer_goes() {
@@ -103,6 +126,21 @@ fn what_was_read_last_is_read_again_at_once_as_far_as_the_buffer_goes() {
     let mut bare = of(0);
     bare.closed_loop(1, [(READ, 0, 4 * KIB)]);
     assert_near(again(&bare, 0, 4 * KIB), REVOLUTION_MS - 0.13, 0.01);
+}
+
+/// Behind a sequential reader the drive reads on for as much as the buffer holds, and no further.
+#[test]
+fn a_sequential_reader_finds_as_much_ahead_as_the_buffer_holds() {
+    let mut control = Stopwatch::of("control-5tb", |profile| {
+        uncached(profile);
+        profile.read_ahead_bytes = 64 * KIB;
+    });
+    control.closed_loop(1, [(READ, 0, 4 * KIB), (READ, 4 * KIB, 4 * KIB)]);
+    control.pause(1_000_000_000);
+    let took = |at: u64| ms(&control.clone().closed_loop(1, [(READ, at, 4 * KIB)])[0]);
+    // Electronics and the interface.
+    assert_near(took((8 + 60) * KIB), 0.107, 0.002);
+    assert!(took((8 + 64) * KIB) > 0.12, "a sector has to pass");
 }
 
 fn ms_of(ns: u64) -> f64 {

@@ -32,6 +32,9 @@ fn a_new_image_is_clean_and_says_what_it_is() {
     assert_eq!(told["capacity_bytes"], 8 << 20);
     assert_eq!(told["recovery"]["fresh"], true);
     assert_eq!(told["image_bytes"], scratch.bytes().len());
+    // What counts from an opening on says nothing of an image.
+    assert!(told["status"]["counters"].is_null(), "{told}");
+    assert_eq!(told["status"]["staging_slots"], 64);
     let listed = imbrex("profile show {} --json", &scratch.image).json();
     assert_eq!(listed["name"], "tiny");
     assert_eq!(listed["format_fingerprint"], told["format_fingerprint"]);
@@ -64,6 +67,19 @@ fn a_wrong_profile_or_capacity_makes_no_image() {
     imbrex("create {} --capacity 20", &scratch.image).expect(2);
     imbrex("create {} --overwrite-signature", &scratch.image).expect(2);
     assert!(!scratch.image.exists());
+}
+
+#[test]
+fn a_capacity_in_powers_of_ten_is_rounded_to_sectors_and_that_is_said() {
+    let show = "profile show desktop-5tb --capacity 700MB --json";
+    let told = imbrex(show, nowhere()).json();
+    // 700,000,000 less what is left of it after sectors of 4,096 bytes.
+    assert_eq!(told["capacity_bytes"], 699_998_208);
+    let said = told["scaled"][0].as_str().expect("what it changed");
+    assert!(
+        said.contains("700000000") && said.contains("699998208"),
+        "{said}"
+    );
 }
 
 #[test]
@@ -126,6 +142,19 @@ fn an_orderly_end_gives_an_account_and_leaves_nothing_to_replay() {
     let told = imbrex("inspect {} --json", &scratch.image).json();
     assert_eq!(told["recovery"]["replayed"], 0);
     assert_eq!(told["recovery"]["epoch"], 1);
+}
+
+#[test]
+fn an_account_that_cannot_be_written_is_refused_before_the_image_is_opened() {
+    let scratch = Scratch::tiny();
+    let before = scratch.bytes();
+    let account = scratch.path("nowhere/account.json");
+    let socket = scratch.path("drive.sock");
+    let (socket, account) = (socket.display(), account.display());
+    let serve = format!("serve {{}} --nbd unix:{socket} --account {account}");
+    let told = imbrex(&serve, &scratch.image).expect(1);
+    assert!(told.contains("cannot write the account"), "{told}");
+    assert!(scratch.bytes() == before, "the image was opened");
 }
 
 #[test]
@@ -326,6 +355,13 @@ fn a_drive_that_loses_its_file_ends_with_a_code_of_its_own() {
 #[test]
 fn every_built_in_profile_is_listed_shown_and_valid() {
     let listed = imbrex("profile list", nowhere()).success();
+    let told = imbrex("profile list --json", nowhere()).json();
+    let defaults = |profile: &&serde_json::Value| profile["default"] == true;
+    let profiles = told["profiles"].as_array().expect("a list");
+    assert_eq!(profiles.len(), listed.lines().count());
+    let default: Vec<_> = profiles.iter().filter(defaults).collect();
+    assert_eq!(default.len(), 1, "{told}");
+    assert_eq!(default[0]["capacity_bytes"], 5_000_000_000_000_u64);
     let names: Vec<&str> = listed
         .lines()
         .filter_map(|line| line.split_whitespace().next())

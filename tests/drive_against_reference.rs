@@ -51,6 +51,7 @@ fn every_request_reads_back_what_the_reference_says() {
         operations: 400,
         cuts: false,
         lag: true,
+        faults: false,
     };
     let tally = runs(0..100, options);
     check(
@@ -76,6 +77,7 @@ fn a_power_cut_after_any_movement_loses_nothing_that_was_durable() {
         operations: 400,
         cuts: true,
         lag: true,
+        faults: false,
     };
     let tally = runs(1000..1160, options);
     check(
@@ -104,6 +106,28 @@ fn a_power_cut_after_any_movement_loses_nothing_that_was_durable() {
 }
 
 #[test]
+fn faults_on_request_break_nothing_but_what_they_say() {
+    let options = Options {
+        seed: 0,
+        operations: 300,
+        cuts: true,
+        lag: true,
+        faults: true,
+    };
+    let tally = runs(9000..9060, options);
+    check(
+        &tally,
+        &[
+            ("operations", 15_000),
+            ("power cuts", 500),
+            ("notes of faults", 1_000),
+            ("failed on request", 300),
+            ("cleaned with a safe copy", 50),
+        ],
+    );
+}
+
+#[test]
 fn the_same_seed_gives_the_same_effects_and_the_same_image() {
     for seed in 5000..5006 {
         let options = Options {
@@ -111,6 +135,7 @@ fn the_same_seed_gives_the_same_effects_and_the_same_image() {
             operations: 300,
             cuts: true,
             lag: true,
+            faults: false,
         };
         let (first, second) = (run_traced(options, true).1, run_traced(options, true).1);
         assert_eq!(first, second, "{options:?}");

@@ -5,9 +5,16 @@
 
 mod rig;
 
+use imbrex::drive::Drive;
+use imbrex::drive::back::Back;
+use imbrex::drive::request::{Effect, Operation, Request};
+use imbrex::medium::layout::Layout;
 use imbrex::medium::memory_store::Fate;
+use imbrex::medium::movement::RequestId;
 use imbrex::medium::mover::StoreOperation;
 use imbrex::profile::{CleaningStep, Profile};
+use imbrex::time::Instant;
+use imbrex::translation::recovery;
 
 use rig::Ask;
 use rig::Rig;
@@ -161,4 +168,47 @@ fn whichever_operation_of_the_store_fails_nothing_durable_is_lost() {
         }
         assert!(failing > 100, "{failing} operations were made to fail");
     }
+}
+
+/// The guard of this drive was not told what is written: to it, the plan of an ordinary read is the
+/// defect that it is there to stop.
+#[test]
+fn a_plan_that_shingling_forbids_stops_the_drive_and_is_not_carried_out() {
+    let profile = small(3, false);
+    let mut rig = Rig::new(&profile);
+    rig.ask(Ask::Write {
+        at: 0,
+        pieces: 8,
+        fua: true,
+    });
+    rig.shut_down();
+    let layout = Layout::new(&profile).unwrap();
+    let staging = profile.staging.as_ref().unwrap();
+    let open = |told: bool| {
+        let recovered = recovery::recover(&profile, staging, &layout, &rig.store).unwrap();
+        let written = if told { recovered.written } else { Vec::new() };
+        let back = Back::Managed(Box::new(recovered.translation));
+        let mut drive = Drive::new(&profile, back, &written);
+        let capacity = profile.drive.capacity_bytes;
+        let read = Request::new(RequestId(1), Operation::Read, 0, 4096, capacity).unwrap();
+        drive.submit(Instant(0), read);
+        drive.advance(Instant(1_000_000_000));
+        let mut effects = Vec::new();
+        drive.drain_effects(&mut effects);
+        (drive, effects)
+    };
+    let (sound, effects) = open(true);
+    assert_eq!(sound.failure(), None);
+    assert!(effects.iter().any(|e| matches!(e, Effect::Move(_))));
+
+    let (stopped, effects) = open(false);
+    let account = stopped.failure().expect("the drive stopped");
+    assert!(
+        account.contains("beyond what the pass has written"),
+        "{account}"
+    );
+    assert!(account.contains("its pass has written 0 of"), "{account}");
+    let carried = effects.iter().filter(|e| matches!(e, Effect::Move(_)));
+    assert_eq!(carried.count(), 0, "{effects:?}");
+    assert_eq!(stopped.next_deadline(), None);
 }

@@ -1,6 +1,8 @@
 //! What a drive was asked and answered is recorded, and a replay of it gives the same answers at the
 //! same moments; a recording that is none is refused with what is wrong.
 
+#![allow(clippy::unwrap_used)] // a test asserts
+
 mod served;
 
 use std::collections::BTreeMap;
@@ -114,7 +116,7 @@ fn the_replay_of_a_simulation_is_the_simulation() {
 fn ask(n: u64, capacity: u64) -> Ask {
     let bytes = 512 * (1 + n * 7 % 60);
     let offset = n * 7_919 * 512 % (capacity - bytes);
-    let fua = n % 5 == 0;
+    let fua = n.is_multiple_of(5);
     match n % 11 {
         0 => Ask::Flush,
         1 => Ask::Trim { offset, bytes, fua },
@@ -122,7 +124,7 @@ fn ask(n: u64, capacity: u64) -> Ask {
             offset,
             bytes,
             fua,
-            may_deallocate: n % 2 == 0,
+            may_deallocate: n.is_multiple_of(2),
         },
         3..6 => Ask::Read { offset, bytes },
         _ => Ask::Write {
@@ -178,6 +180,7 @@ fn answered(request: u64, arrived: u64, due: u64) -> Answered {
             behind: None,
             room_by: None,
             missed_by: None,
+            failing: None,
         },
         lag: Duration(17),
     }

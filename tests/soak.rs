@@ -29,6 +29,7 @@ fn main() {
             operations: 300 + seed % 700,
             cuts: seed % 4 != 0,
             lag: seed % 3 != 0,
+            faults: seed % 5 == 0,
         });
         seed += 1;
     }

@@ -18,7 +18,7 @@ use guest::{Guest, Images, available, port, trims};
 use ledger::Ledger;
 use nix::sys::signal::Signal;
 use nix::sys::stat::Mode;
-use program::Served;
+use program::{Served, imbrex, tool};
 
 /// The smallest that all of the filesystems are at ease with.
 const CAPACITY: &str = "1GiB";
@@ -205,6 +205,73 @@ fn kernel_gives_up(attachment: &str, set: &str, limit: &str, word: &str) {
     rest.join().expect("it only reads");
     assert!(trims(served.stop()) > 0);
     images.check("disk");
+}
+
+#[test]
+fn each_of_several_guests_has_a_drive_of_its_own_profile() {
+    if !available() {
+        return;
+    }
+    let folder = tempfile::tempdir().expect("a folder");
+    let results = folder.path().display().to_string();
+    let fixed = [
+        "--binary",
+        env!("CARGO_BIN_EXE_imbrex"),
+        "--capacity",
+        CAPACITY,
+    ];
+    let rest = [
+        "--pace",
+        "off",
+        "--results",
+        &results,
+        "tests/vm/scripts/whoami.sh",
+    ];
+    let profiles = ["desktop-5tb", "control-5tb"];
+    let arguments = fixed.iter().chain(&rest).chain(&profiles);
+    let said = tool("scripts/guests", arguments).success();
+    for (number, profile) in (1..).zip(profiles) {
+        let line = format!("{number}-{profile}: profile {profile} has 2097152 sectors");
+        assert!(said.contains(&line), "{said}");
+        let account = folder
+            .path()
+            .join(format!("{number}-{profile}.account.json"));
+        let account = std::fs::read_to_string(account).expect("it was kept");
+        let account: serde_json::Value = serde_json::from_str(&account).expect("an account");
+        assert_eq!(account["profile"], profile, "{account:#}");
+        imbrex(
+            "check {} --data",
+            &folder.path().join(format!("{number}-{profile}.img")),
+        )
+        .success();
+    }
+}
+
+#[test]
+fn a_guests_exit_code_is_that_of_its_script() {
+    if !available() {
+        return;
+    }
+    let folder = tempfile::tempdir().expect("a folder");
+    let script = folder.path().join("script");
+    let run = |text: &str| {
+        std::fs::write(&script, text).expect("written");
+        tool("scripts/vm", [script.as_os_str(), "a b".as_ref()])
+    };
+    let ended = run("echo \"$1\"; exit 37");
+    assert_eq!(
+        (&*ended.stdout, ended.code),
+        ("a b\n", Some(37)),
+        "{ended:#?}"
+    );
+    // A guest that loses its kernel gets to no end.
+    let ended = run("echo c > /proc/sysrq-trigger");
+    assert_eq!(ended.code, Some(125), "{ended:#?}");
+    assert!(ended.stderr.contains("sysrq triggered crash"), "{ended:#?}");
+    assert_eq!(
+        tool("scripts/vm", ["--drive", "/nowhere", "x"]).code,
+        Some(2)
+    );
 }
 
 fn boot(filesystem: &str, attachment: Attachment, served: &Served, what: &str) -> Guest {

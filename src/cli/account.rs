@@ -3,9 +3,12 @@
 //! Everything in it was counted by the drive and its thread; only ratios are computed here.
 
 use std::fmt::Write as _;
-use std::path::PathBuf;
+use std::fs::File;
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
 use std::time::Duration as RealTime;
 
+use anyhow::Context as _;
 use indicatif::BinaryBytes;
 use serde_json::{Map, Value, json};
 
@@ -15,6 +18,7 @@ use crate::host::owner::Stopped;
 use crate::medium::movement::Purpose;
 use crate::time::Duration;
 use crate::translation::recovery::Report;
+use crate::units::count;
 
 /// Purposes for which the head writes.
 const WRITES: [Purpose; 7] = [
@@ -26,6 +30,9 @@ const WRITES: [Purpose; 7] = [
     Purpose::CleanCopy,
     Purpose::CleanWrite,
 ];
+
+/// Notes of faults on request that the page lists.
+const NOTES_SHOWN: usize = 40;
 
 /// What is known of a session besides what was counted.
 pub(super) struct Session {
@@ -45,6 +52,39 @@ pub(super) struct Session {
     pub(super) recovery: Report,
     /// How long it took.
     pub(super) real: RealTime,
+}
+
+/// The file that the account is written to, opened before anything is written to the image: who
+/// learns at the end of a long session that there is no such folder has lost its account.
+pub(super) struct AccountFile {
+    path: PathBuf,
+    file: File,
+}
+
+impl AccountFile {
+    /// What the file holds stays until there is something to replace it.
+    pub(super) fn open(path: &Path) -> anyhow::Result<AccountFile> {
+        let mut options = File::options();
+        let opened = options.write(true).create(true).truncate(false).open(path);
+        let file = opened.with_context(|| cannot_write(path))?;
+        let path = path.to_owned();
+        Ok(AccountFile { path, file })
+    }
+
+    pub(super) fn write(mut self, account: &Value) -> anyhow::Result<()> {
+        // Not everything that can be written to has a length: a pipe has none.
+        let emptied = match self.file.metadata() {
+            Ok(found) if found.is_file() => self.file.set_len(0),
+            other => other.map(drop),
+        };
+        emptied
+            .and_then(|()| writeln!(self.file, "{account:#}"))
+            .with_context(|| cannot_write(&self.path))
+    }
+}
+
+fn cannot_write(path: &Path) -> String {
+    format!("cannot write the account to {}", path.display())
 }
 
 /// The page.
@@ -76,6 +116,8 @@ pub(super) fn words(session: &Session, stopped: &Stopped) -> String {
         "image file  {} reads, {} writes, {} ranges zeroed, {} syncs ({})",
         tally.reads, tally.writes, tally.zeroes, tally.syncs, session.mover
     );
+    write_faults(&mut text, &stopped.account);
+    write_limits(&mut text, &stopped.account);
     if session.paced {
         let _ = writeln!(text, "lag         {}", stopped.account.lag_words());
     }
@@ -172,6 +214,52 @@ fn write_medium(text: &mut String, counters: &Counters) {
             text,
             "            wrote {} in all: {factor:.2} bytes for each byte of the host (write amplification)",
             BinaryBytes(written_bytes(counters))
+        );
+    }
+}
+
+fn write_faults(text: &mut String, account: &Account) {
+    for (turn, note) in account.faults.iter().take(NOTES_SHOWN).enumerate() {
+        let _ = writeln!(
+            text,
+            "{:<12}{}: fault {}: {}",
+            if turn == 0 { "on request" } else { "" },
+            Duration(note.at_ns),
+            note.fault,
+            note.what
+        );
+    }
+    let shown = account.faults_noted.min(count(NOTES_SHOWN));
+    if account.faults_noted > shown {
+        let more = account.faults_noted - shown;
+        let _ = writeln!(
+            text,
+            "            and {more} times more, by faults on request"
+        );
+    }
+}
+
+fn write_limits(text: &mut String, account: &Account) {
+    let tripped = account.limits.iter().filter(|limit| limit.trips > 0);
+    for (turn, limit) in tripped.enumerate() {
+        let dropped = limit.dropped_ns.map_or_else(String::new, |at| {
+            format!("; the drive would have been dropped at {}", Duration(at))
+        });
+        let first = limit.first.first().map_or_else(String::new, |trip| {
+            format!(
+                "; the first was a {} at {}: {}",
+                trip.operation,
+                Duration(trip.arrived_ns),
+                trip.cause
+            )
+        });
+        let _ = writeln!(
+            text,
+            "{:<12}{} ({}) tripped {} times{dropped}{first}",
+            if turn == 0 { "host limits" } else { "" },
+            limit.limit,
+            Duration(limit.limit_ns),
+            limit.trips
         );
     }
 }

@@ -78,7 +78,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let path = &arguments.image;
     let id = random_id().context("cannot read random numbers from /dev/urandom")?;
     let file = backing::create_backing(path, total, options)?;
-    if let Err(error) = make(file, &profile, id) {
+    if let Err(error) = make(file, &profile, id, arguments.block_device) {
         if !arguments.block_device {
             // Ours, new and useless.
             let _ = std::fs::remove_file(path);
@@ -103,8 +103,11 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     Ok(Code::Ok)
 }
 
-fn make(file: File, profile: &Profile, id: [u8; 16]) -> anyhow::Result<()> {
+fn make(file: File, profile: &Profile, id: [u8; 16], used: bool) -> anyhow::Result<()> {
     let store = FileStore::new(file)?;
+    if used {
+        open::blank(&store, profile)?;
+    }
     Ok(open::make(&store, profile, id)?)
 }
 

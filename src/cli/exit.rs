@@ -4,9 +4,13 @@
 
 use std::process::ExitCode;
 
+use crate::control::client::ClientError;
+use crate::control::reply::ErrorKind;
+use crate::control::server::ControlError;
 use crate::host::owner::StopError;
 use crate::image::backing_error::BackingError;
 use crate::image::open::OpenError;
+use crate::lab::ageing::condition::AgeError;
 use crate::lab::import::ImportError;
 use crate::lab::import::rates::RatesError;
 use crate::lab::recording::RecordingError;
@@ -85,7 +89,10 @@ pub(super) fn code_of(error: &anyhow::Error) -> Code {
 
 fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
     let is_drive = cause.is::<StopError>() || cause.is::<DriveError>();
-    let is_rig = cause.is::<NbdError>() || cause.is::<FuseError>() || cause.is::<RigError>();
+    let is_rig = cause.is::<NbdError>()
+        || cause.is::<FuseError>()
+        || cause.is::<RigError>()
+        || cause.is::<ControlError>();
     let is_unusable = cause.is::<OpenError>()
         || cause.is::<ProfileError>()
         || cause.is::<WorkloadError>()
@@ -106,7 +113,28 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
         let simulation = cause.downcast_ref::<SimulationError>();
         simulation
             .and_then(code_of_simulation)
+            .or_else(|| cause.downcast_ref::<AgeError>().map(code_of_ageing))
             .or_else(|| cause.downcast_ref::<BackingError>().map(code_of_backing))
+            .or_else(|| cause.downcast_ref::<ClientError>().map(code_of_telling))
+    }
+}
+
+fn code_of_ageing(error: &AgeError) -> Code {
+    match error {
+        AgeError::Conventional
+        | AgeError::FilledAlready { .. }
+        | AgeError::StagedAlready { .. }
+        | AgeError::DirtyAlready { .. }
+        | AgeError::TooFewBands { .. }
+        | AgeError::TooFewSlots { .. }
+        | AgeError::Contradiction { .. }
+        | AgeError::TooFewExtents { .. }
+        | AgeError::TooFewBytes { .. }
+        | AgeError::BandsTooSmall { .. }
+        | AgeError::MergeTooFar { .. }
+        | AgeError::MergeOutOfReach { .. } => Code::Usage,
+        AgeError::Mover(_) | AgeError::Sync(_) | AgeError::Stopped { .. } => Code::DriveFailed,
+        AgeError::Missed { .. } => Code::Failure,
     }
 }
 
@@ -118,6 +146,19 @@ fn code_of_simulation(error: &SimulationError) -> Option<Code> {
         | SimulationError::Unfit { .. } => Some(Code::Usage),
         SimulationError::DriveStopped { .. } => Some(Code::DriveFailed),
         SimulationError::Events(_) | SimulationError::Requests(_) => None,
+    }
+}
+
+fn code_of_telling(error: &ClientError) -> Code {
+    match error {
+        ClientError::NoServer { .. } | ClientError::Gone { .. } | ClientError::Strange { .. } => {
+            Code::Rig
+        }
+        ClientError::Told(told) => match told.kind {
+            ErrorKind::NotUnderstood => Code::Usage,
+            ErrorKind::Protected => Code::Protected,
+            ErrorKind::Refused | ErrorKind::Failed => Code::Failure,
+        },
     }
 }
 
@@ -137,7 +178,9 @@ fn code_of_backing(error: &BackingError) -> Code {
         | BackingError::TooLong { .. }
         | BackingError::OverLimit { .. }
         | BackingError::DeviceTooSmall { .. } => Code::Rig,
-        BackingError::Missing { .. } | BackingError::System { .. } => Code::Failure,
+        BackingError::Missing { .. }
+        | BackingError::NotWritable { .. }
+        | BackingError::System { .. } => Code::Failure,
     }
 }
 
@@ -151,6 +194,7 @@ pub(super) fn option_for(error: &anyhow::Error) -> Option<&'static str> {
             BackingError::Exists { .. } => Some("--replace"),
             BackingError::IsDevice { .. } => Some("--block-device"),
             BackingError::Signed { .. } => Some("--overwrite-signature"),
+            BackingError::NotWritable { .. } => Some("--read-only"),
             BackingError::NoRoom { .. } => Some("--allow-overcommit"),
             _ => None,
         }

@@ -3,12 +3,14 @@
 //! If one cannot start, those that did are stopped again.
 
 use std::path::Path;
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use crossbeam_channel::Receiver;
 
 use super::address::{self, NbdAddress};
 use super::output;
+use crate::control::attendant::DropConnections;
 use crate::host::handle::Handle;
 use crate::serve::fuse::error::FuseError;
 use crate::serve::fuse::server::{FuseConfig, FuseEnd, FuseServer};
@@ -66,6 +68,14 @@ impl Frontends {
             .iter()
             .map(|fuse| fuse.disk().display().to_string());
         nbd.chain(fuse).collect()
+    }
+
+    /// What closes all connections of NBD clients.
+    pub(super) fn dropper(&self) -> DropConnections {
+        match &self.nbd {
+            Some(nbd) => Arc::new(nbd.dropper()),
+            None => Arc::new(|| 0),
+        }
     }
 
     /// Tells when the mount is gone.

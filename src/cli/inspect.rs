@@ -111,6 +111,10 @@ fn words(opened: &Opened, status: &Status, written: Option<&Written>) -> String 
             ("newest record", status.sequence.to_string()),
             ("map up to record", opened.report.map_sequence.to_string()),
             (
+                "next map merge",
+                format!("in {} entries", status.entries_to_merge),
+            ),
+            (
                 "bands written",
                 format!("{} ({})", written.bands, BinaryBytes(written.bytes)),
             ),
@@ -126,6 +130,11 @@ fn value(
     written: Option<&Written>,
 ) -> serde_json::Value {
     let (profile, identity) = (opened.drive.profile(), &opened.identity);
+    let mut state = json!(status);
+    if let Some(fields) = state.as_object_mut() {
+        // They count from an opening on, and nothing has been asked of this drive.
+        fields.retain(|field, _| field != "at_ns" && field != "counters");
+    }
     json!({
         "image": arguments.image,
         "profile": profile.name,
@@ -136,7 +145,7 @@ fn value(
         "image_bytes": identity.total.bytes(),
         "damaged_superblock_copy": opened.damaged.as_ref().map(|damaged| damaged.copy),
         "recovery": opened.report,
-        "status": status,
+        "status": state,
         "written_bands": written.map(|written| written.bands),
         "written_band_bytes": written.map(|written| written.bytes),
     })

@@ -7,6 +7,7 @@
 
 mod account;
 mod address;
+mod age;
 mod check;
 mod create;
 mod display;
@@ -23,6 +24,7 @@ mod record;
 mod serve;
 mod signals;
 mod simulate;
+mod tell;
 mod tls;
 mod workload;
 mod workload_source;
@@ -39,6 +41,8 @@ Examples:
   imbrex serve disk.img --nbd unix:/tmp/disk.sock
   imbrex serve disk.img --fuse /mnt/disk --pace off
   imbrex check disk.img --data
+  imbrex tell disk.img stall 40s
+  imbrex age disk.img --filled 60% --staging 95%
   imbrex simulate desktop-5tb 'uniform write 4KiB 10000-requests'
 
 Exit codes:
@@ -76,6 +80,10 @@ enum Command {
     Check(check::Arguments),
     /// Tell what an image is and holds.
     Inspect(inspect::Arguments),
+    /// Tell a served drive what is to befall it, save or restore its state, ask how it is.
+    Tell(Box<tell::Arguments>),
+    /// Bring an image to a stated condition without hours of use.
+    Age(age::Arguments),
     /// List, show and check profiles of drives.
     Profile(profile::Arguments),
     /// Run a workload on a drive in virtual time.
@@ -119,6 +127,8 @@ fn carry_out(command: Command) -> anyhow::Result<Code> {
         Command::Serve(arguments) => serve::run(&arguments),
         Command::Check(arguments) => check::run(&arguments),
         Command::Inspect(arguments) => inspect::run(&arguments),
+        Command::Tell(arguments) => tell::run(&arguments),
+        Command::Age(arguments) => age::run(&arguments),
         Command::Profile(arguments) => profile::run(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),
         Command::Import(arguments) => import::run(&arguments),

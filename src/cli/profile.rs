@@ -35,7 +35,11 @@ pub(super) struct Arguments {
 #[derive(Debug, Subcommand)]
 enum Action {
     /// List the built-in profiles.
-    List,
+    List {
+        /// Print one JSON object.
+        #[arg(long)]
+        json: bool,
+    },
     /// Show the drive that follows from a profile.
     Show(Show),
     /// Print the TOML text of a profile.
@@ -69,7 +73,7 @@ struct Show {
 
 pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     match &arguments.action {
-        Action::List => list()?,
+        Action::List { json } => list(*json)?,
         Action::Show(wanted) => show(wanted)?,
         Action::Text { name, capacity } => text(name, *capacity)?,
         Action::Check { file } => {
@@ -85,10 +89,17 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     Ok(Code::Ok)
 }
 
-fn list() -> anyhow::Result<()> {
+fn list(as_json: bool) -> anyhow::Result<()> {
     let mut text = String::new();
+    let mut rows = Vec::new();
     for name in Profile::built_in_names() {
         let (profile, _) = profile_source::load(Some(name), None)?;
+        rows.push(json!({
+            "name": name,
+            "capacity_bytes": profile.drive.capacity_bytes,
+            "nature": nature(&profile),
+            "default": name == Profile::DEFAULT_NAME,
+        }));
         let capacity = Unit::Bytes.format(profile.drive.capacity_bytes);
         let default = if name == Profile::DEFAULT_NAME {
             "  (default)"
@@ -101,7 +112,11 @@ fn list() -> anyhow::Result<()> {
             nature(&profile)
         );
     }
-    output::print(&text)?;
+    if as_json {
+        output::print_json(&json!({ "profiles": rows }))?;
+    } else {
+        output::print(&text)?;
+    }
     Ok(())
 }
 

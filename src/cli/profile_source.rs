@@ -14,6 +14,7 @@ use crate::image::superblock;
 use crate::medium::file_store::FileStore;
 use crate::profile::Profile;
 use crate::profile::quantity::Unit;
+use crate::units::SECTOR_BYTES;
 
 /// Longest text that is taken for a profile.
 const TEXT_BYTES_MAX: u64 = 1 << 20;
@@ -31,9 +32,20 @@ pub(super) fn load(
         },
     };
     match capacity {
-        Some(bytes) if bytes != profile.drive.capacity_bytes => Ok(profile.scaled_to(bytes)?),
+        Some(asked) if asked != profile.drive.capacity_bytes => scaled(&profile, asked),
         _ => Ok((profile, Vec::new())),
     }
+}
+
+/// Capacities are counted in powers of ten, too, which are seldom whole sectors: rounded down.
+fn scaled(profile: &Profile, asked: u64) -> anyhow::Result<(Profile, Vec<String>)> {
+    let bytes = asked - asked % SECTOR_BYTES;
+    let (scaled, mut changes) = profile.scaled_to(bytes)?;
+    if bytes != asked {
+        let words = format!("asked for: {asked} bytes -> {bytes} bytes, whole sectors of 4096");
+        changes.insert(0, words);
+    }
+    Ok((scaled, changes))
 }
 
 /// Reads the file of a profile; says all that is wrong with it.

@@ -1,16 +1,16 @@
 //! `imbrex serve`: composes a running drive from an image and shows it until it is asked to end.
 //!
-//! Order at the start: signals, image, mover, drive, NBD, FUSE; at the end: FUSE, NBD, drive. The
-//! line `ready:` comes when clients can connect and not before.
+//! Order at the start: signals, image, mover, drive, NBD, FUSE, control socket; at the end: control
+//! socket, FUSE, NBD, drive. The line `ready:` comes when clients can connect and not before.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
 use anyhow::Context as _;
 use clap::ValueEnum;
 use crossbeam_channel::{Receiver, never, select, tick};
 
-use super::account::{self, Session};
+use super::account::{self, AccountFile, Session};
 use super::address::NbdAddress;
 use super::display::Display;
 use super::exit::{Code, DriveError, RigError, UsageError};
@@ -19,12 +19,19 @@ use super::image_file::{self, Way, id_words, recovery_words};
 use super::record::Record;
 use super::tls::TlsArguments;
 use super::{output, pace, signals};
+use crate::control::attendant::Attendant;
+use crate::control::place;
+use crate::control::server::ControlServer;
+use crate::drive::Drive;
+use crate::host::bay::{Bay, FileBay, Seat};
 use crate::host::clock::Pace;
 use crate::host::handle::{Ask, DriveInfo, Handle, HostError};
 use crate::host::limits::Limits;
-use crate::host::owner::Owner;
+use crate::host::owner::{Owner, Watched};
+use crate::host::recorder::Recorder;
+use crate::host::time_limits::TimeLimit;
+use crate::image::open::Opened;
 use crate::medium::mover::{Mover, MoverChoice};
-use crate::profile::Profile;
 use crate::serve::fuse::server::FuseEnd;
 
 /// How often the drive is asked whether it still works.
@@ -42,6 +49,7 @@ Examples:
   imbrex serve disk.img --nbd unix:/tmp/disk.sock
   imbrex serve disk.img --nbd tcp:127.0.0.1:10809 --pace 10x
   imbrex serve disk.img --fuse /mnt/disk --account session.json
+  imbrex serve disk.img --nbd unix:/tmp/disk.sock --enforce array-recovery,flush
   imbrex serve disk.img --nbd tcp:0.0.0.0:10809 --allow-remote \\
       --tls-certificate server.pem --tls-key server.key --tls-client-ca clients.pem";
 
@@ -79,6 +87,13 @@ pub(super) struct Arguments {
     /// Show the state of the drive on stderr every so many seconds (on a terminal always).
     #[arg(long, value_name = "SECONDS", value_parser = clap::value_parser!(u32).range(1..))]
     status: Option<u32>,
+    /// Fail commands that take longer than these limits of hosts (`imbrex tell IMAGE account` lists
+    /// them all).
+    #[arg(long, value_name = "LIMIT", value_delimiter = ',')]
+    enforce: Vec<TimeLimit>,
+    /// Put the control socket here instead of beside the image.
+    #[arg(long, value_name = "PATH")]
+    control: Option<PathBuf>,
     /// Write the account to this file too, as JSON.
     #[arg(long, value_name = "FILE")]
     account: Option<PathBuf>,
@@ -120,26 +135,20 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         block_device: arguments.block_device,
     };
     let (opened, file) = image_file::open(&arguments.image, way)?;
-    let (info, profile) = (
-        info(opened.drive.profile(), arguments.read_only),
-        &opened.drive.profile().name,
-    );
-    let mut session = Session {
-        image: arguments.image.clone(),
-        id: id_words(&opened.identity.id),
-        profile: profile.clone(),
-        paced: arguments.pace != Pace::Off,
-        pace: pace::words(arguments.pace),
-        mover: "",
-        recovery: opened.report.clone(),
-        real: Duration::ZERO,
-    };
+    let account_file = arguments.account.as_deref();
+    let account_file = account_file.map(AccountFile::open).transpose()?;
+    let info = DriveInfo::new(opened.drive.profile(), arguments.read_only);
+    let mut session = session(arguments, &opened);
     output::print(&format!(
-        "image: {} ({profile}), {}\n",
+        "image: {} ({}), {}\n",
         arguments.image.display(),
+        session.profile,
         recovery_words(&opened)
     ))?;
-    let mover = Mover::open(file, arguments.mover.choice()).map_err(rig("start the mover"))?;
+    let seat = seat(arguments, &opened)?;
+    let choice = arguments.mover.choice();
+    let again = file.try_clone().map_err(rig("open the image again"))?;
+    let mover = Mover::open(again, choice).map_err(rig("start the mover"))?;
     session.mover = mover.name();
     let (recorder, record) = match &arguments.record {
         Some(path) => {
@@ -149,24 +158,27 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         None => (None, None),
     };
     let begun = Instant::now();
-    let (pace, limits) = (arguments.pace, Limits::default());
-    let (handle, owner) = Owner::start_recorded(opened.drive, mover, pace, info, limits, recorder)
-        .map_err(rig("start the thread of the drive"))?;
-    let end = serve(arguments, &handle, &asked, session.mover);
+    let bay = seat
+        .clone()
+        .map(|seat| FileBay::new(seat, file, choice, arguments.read_only));
+    let parts = (opened.drive, mover, bay);
+    let (handle, owner) =
+        start(parts, arguments, info, recorder).map_err(rig("start the thread of the drive"))?;
+    let end = serve(arguments, &handle, &asked, (session.mover, seat));
     // In any case: what was acknowledged is made durable before anything is reported.
     let stopped = owner.stop();
     session.real = begun.elapsed();
-    let recorded = record.map_or(Ok(()), Record::finish);
+    let written = record.map_or(Ok(()), Record::finish);
     let end = end?;
     if let End::DriveFailed(why) = end {
         return Err(DriveError(why).into());
     }
     let stopped = stopped?;
     output::print(&account::words(&session, &stopped))?;
-    if let Some(path) = &arguments.account {
-        write_account(path, &account::value(&session, &stopped))?;
+    if let Some(file) = account_file {
+        file.write(&account::value(&session, &stopped))?;
     }
-    recorded?;
+    written?;
     match end {
         End::MountBroken(source) => Err(RigError {
             doing: "go on serving the mount",
@@ -177,11 +189,25 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     }
 }
 
+/// What is known of the session before it begins.
+fn session(arguments: &Arguments, opened: &Opened) -> Session {
+    Session {
+        image: arguments.image.clone(),
+        id: id_words(&opened.identity.id),
+        profile: opened.drive.profile().name.clone(),
+        paced: arguments.pace != Pace::Off,
+        pace: pace::words(arguments.pace),
+        mover: "",
+        recovery: opened.report.clone(),
+        real: Duration::ZERO,
+    }
+}
+
 fn serve(
     arguments: &Arguments,
     handle: &Handle,
     asked: &Receiver<()>,
-    mover: &str,
+    (mover, seat): (&str, Option<Seat>),
 ) -> anyhow::Result<End> {
     let wanted = Wanted {
         nbd: &arguments.nbd,
@@ -191,14 +217,62 @@ fn serve(
         allow_root: arguments.allow_root,
     };
     let frontends = Frontends::start(handle, &wanted)?;
+    let attendant = Attendant::new(handle.clone(), seat, frontends.dropper());
+    let control = control(arguments, attendant)?;
     let places = frontends.places().join(" ");
     output::print(&format!(
         "ready: {places} (pace: {}; mover: {mover})\n",
         pace::words(arguments.pace)
     ))?;
     let end = wait(arguments, handle, asked, &frontends);
+    drop(control);
     frontends.stop();
     Ok(end)
+}
+
+/// Where the image lies, for power cuts and saved states. A device cannot be replaced.
+fn seat(arguments: &Arguments, opened: &Opened) -> anyhow::Result<Option<Seat>> {
+    if arguments.block_device {
+        return Ok(None);
+    }
+    let path = arguments
+        .image
+        .canonicalize()
+        .with_context(|| format!("cannot find {} again", arguments.image.display()))?;
+    Ok(Some(Seat::new(path, opened.drive.profile().clone())))
+}
+
+fn start(
+    (drive, mover, bay): (Drive, Mover, Option<FileBay>),
+    arguments: &Arguments,
+    info: DriveInfo,
+    recorder: Option<Recorder>,
+) -> std::io::Result<(Handle, Owner)> {
+    let watched = Watched {
+        recorder,
+        enforced: arguments.enforce.clone(),
+    };
+    let bay = bay.map(|bay| -> Box<dyn Bay<Drive>> { Box::new(bay) });
+    let parts = (drive, mover, bay);
+    Owner::start_in(parts, arguments.pace, info, Limits::default(), watched)
+}
+
+/// The control socket. Where none was asked for, serving does without one rather than not at all.
+fn control(arguments: &Arguments, attendant: Attendant) -> anyhow::Result<Option<ControlServer>> {
+    if let Some(path) = &arguments.control {
+        return Ok(Some(ControlServer::start(path, attendant)?));
+    }
+    let beside = place::socket_of(&arguments.image).map_err(rig("find the image again"))?;
+    match ControlServer::start(&beside, attendant) {
+        Ok(server) => Ok(Some(server)),
+        Err(error) => {
+            let why = anyhow::Error::from(error);
+            output::say(&format!(
+                "{why:#}: `imbrex tell` will not reach this server"
+            ));
+            Ok(None)
+        }
+    }
 }
 
 fn wait(
@@ -238,24 +312,6 @@ fn failure(handle: &Handle) -> Option<String> {
         Err(HostError::Gone) => Some("its thread is gone".to_owned()),
         _ => None,
     }
-}
-
-fn info(profile: &Profile, read_only: bool) -> DriveInfo {
-    DriveInfo {
-        name: profile.name.clone(),
-        capacity_bytes: profile.drive.capacity_bytes,
-        logical_sector_bytes: profile.drive.logical_sector_bytes,
-        physical_sector_bytes: 4096,
-        trim: profile.trim.enabled,
-        fast_zeroes: profile.trim.enabled && profile.trim.zeroes_deallocate,
-        write_cache: profile.write_cache.enabled,
-        read_only,
-    }
-}
-
-fn write_account(path: &Path, value: &serde_json::Value) -> anyhow::Result<()> {
-    std::fs::write(path, format!("{value:#}\n"))
-        .with_context(|| format!("cannot write the account to {}", path.display()))
 }
 
 fn rig(doing: &'static str) -> impl FnOnce(std::io::Error) -> RigError {

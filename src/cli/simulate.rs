@@ -19,7 +19,7 @@ use crate::lab::events::EventWriter;
 use crate::lab::playback::Playback;
 use crate::lab::recording::{self, RecordingWriter};
 use crate::lab::replay::{Beyond, How, Keep};
-use crate::lab::simulation::{self, Observers, Progress, SimulationError};
+use crate::lab::simulation::{self, JobSink, Observers, Progress, SimulationError};
 use crate::lab::summary::Summary;
 use crate::lab::workload::Workload;
 use crate::profile::Profile;
@@ -275,7 +275,7 @@ fn observed(
     };
     let result = run(Observers {
         progress: &mut progress,
-        jobs: jobs.as_mut().map(|sink| sink as _),
+        jobs: jobs.as_mut().map(|sink| -> &mut JobSink<'_> { sink }),
         answers: if wanted { Some(&mut answers) } else { None },
     });
     bar.finish_and_clear();

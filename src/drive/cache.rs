@@ -85,6 +85,11 @@ impl Cache {
         }
     }
 
+    /// From now on it takes `bytes`.
+    pub fn set_capacity(&mut self, bytes: u64) {
+        self.capacity = Sectors::holding(bytes);
+    }
+
     /// Whether some run refers to the buffer.
     pub fn holds(&self, buffer: BufferId) -> bool {
         self.references.contains_key(&buffer)

@@ -23,10 +23,15 @@ impl Completion {
             .take(PARTS_MAX)
             .map(|(_, words)| words)
             .collect();
-        if named.is_empty() {
-            return "no time at all".to_owned();
+        let where_to = if named.is_empty() {
+            "no time at all".to_owned()
+        } else {
+            named.join(", ")
+        };
+        match &self.failing {
+            Some(failing) => format!("{where_to}; failed: {failing}"),
+            None => where_to,
         }
-        named.join(", ")
     }
 
     fn parts(&self) -> Vec<(Duration, String)> {
@@ -74,6 +79,8 @@ impl Completion {
                 format!("out-of-band record {}", b.out_of_band),
             ),
             (b.overhead, format!("electronics {}", b.overhead)),
+            (b.stalled, format!("stalled on request: {}", b.stalled)),
+            (b.slowed, format!("slowed on request: {}", b.slowed)),
             (
                 b.lag,
                 format!("delivered {} late by the host machine", b.lag),
@@ -128,6 +135,7 @@ mod tests {
             behind: None,
             room_by: None,
             missed_by: None,
+            failing: None,
         }
     }
 
@@ -135,9 +143,9 @@ mod tests {
         assert_eq!(completion(breakdown).cause(), expected);
     }
 
-    fn bands(longest: u32, count: u32) -> Option<BandsCleaned> {
+    fn bands(longest: u32, count: u32) -> BandsCleaned {
         let longest = HomeBand(longest);
-        Some(BandsCleaned { longest, count })
+        BandsCleaned { longest, count }
     }
 
     #[test]
@@ -163,12 +171,12 @@ mod tests {
         };
         check(room, "waited 1.14 s for room");
         let mut waited = completion(room);
-        waited.room_by = bands(20_118, 1);
+        waited.room_by = Some(bands(20_118, 1));
         assert_eq!(
             waited.cause(),
             "waited 1.14 s for room: cleaning band 20,118"
         );
-        waited.room_by = bands(7, 1_234_567);
+        waited.room_by = Some(bands(7, 1_234_567));
         assert_eq!(
             waited.cause(),
             "waited 1.14 s for room: cleaning 1,234,567 bands, band 7 took longest"
@@ -177,9 +185,9 @@ mod tests {
             cleaning: Duration::from_ms(25),
             ..Breakdown::default()
         });
-        waited.behind = bands(999, 1);
+        waited.behind = Some(bands(999, 1));
         assert_eq!(waited.cause(), "waited 25 ms for the cleaning of band 999");
-        waited.behind = bands(1_000, 2);
+        waited.behind = Some(bands(1_000, 2));
         assert_eq!(
             waited.cause(),
             "waited 25 ms for the cleaning of 2 bands, longest for band 1,000"

@@ -9,6 +9,7 @@ use std::collections::{BTreeSet, VecDeque};
 use super::back::Back;
 use super::cache::Cache;
 use super::elevator::Elevator;
+use super::faults::Faults;
 use super::job_record::Recorder;
 use super::meters::{Busy, Meters};
 use super::read_ahead::ReadAhead;
@@ -35,6 +36,11 @@ pub struct Drive {
     guard: Guard,
     pub(super) arm: Arm,
     pub(super) cache: Cache,
+    /// As the profile says, unless it was switched on request.
+    pub(super) cache_enabled: bool,
+    pub(super) faults: Faults,
+    /// What was counted before the power was cut.
+    pub(super) base: Counters,
     /// Reads, writes, trims and zeroing in order of arrival.
     pub(super) queue: VecDeque<Waiting>,
     /// Sectors that queued requests hold, of all of them.
@@ -57,7 +63,7 @@ pub struct Drive {
     pub(super) counters: Counters,
     /// `None`: nobody wants to know about the jobs.
     pub(super) recorder: Option<Recorder>,
-    effects: Vec<Effect>,
+    pub(super) effects: Vec<Effect>,
     plans: u64,
     buffers: u64,
     /// The newest plan with a barrier.
@@ -114,6 +120,9 @@ impl Drive {
             arm: Arm::new(profile, back.layout()),
             ahead: ReadAhead::new(profile.read_ahead_bytes),
             cache: Cache::new(cache_bytes),
+            cache_enabled: profile.write_cache.enabled,
+            faults: Faults::default(),
+            base: Counters::default(),
             profile: profile.clone(),
             guard,
             back,
@@ -148,12 +157,15 @@ impl Drive {
     /// Takes a request that arrives at `now`.
     pub fn submit(&mut self, now: Instant, request: Request) {
         self.advance(now);
-        if self.failure.is_some() {
+        if self.stands_still() {
             return;
         }
         self.last_host = self.last_host.max(now);
         self.clean_in_vain = false;
         let waiting = Waiting::new(request, now, self.meters.read(now));
+        if let Some(failing) = self.turned_away(now, request.operation()) {
+            return self.complete_failing(waiting, failing, (now, self.ready(now)));
+        }
         match request.operation() {
             Operation::Flush => {
                 let mark = self.cache.mark();
@@ -167,14 +179,16 @@ impl Drive {
 
     /// Lets the drive work up to `now`.
     pub fn advance(&mut self, now: Instant) {
-        while self.failure.is_none() {
+        while !self.stands_still() {
             if let Some(job) = self.job {
                 if job.ends > now {
                     return;
                 }
                 self.end_job(job.ends);
-                self.pick(job.ends);
-            } else {
+                if !self.stalls(job.ends) {
+                    self.pick(job.ends);
+                }
+            } else if !self.end_stall(now) {
                 match self.next_wake() {
                     Some(wake) if wake <= now => {
                         if !self.pick(wake) {
@@ -189,7 +203,7 @@ impl Drive {
 
     /// When the drive wants to be called again.
     pub fn next_deadline(&self) -> Option<Deadline> {
-        if self.failure.is_some() {
+        if self.stands_still() {
             return None;
         }
         let host_waits = self.host_waits();
@@ -210,6 +224,11 @@ impl Drive {
     /// Why the drive stopped for good, if it did: a defect of imbrex.
     pub fn failure(&self) -> Option<&str> {
         self.failure.as_deref()
+    }
+
+    /// Whether nothing will happen any more: it has failed, or has no power.
+    pub(super) fn stands_still(&self) -> bool {
+        self.failure.is_some() || self.power_lost().is_some()
     }
 
     /// Whether nothing is queued, cached, or under way on the host's behalf.
@@ -281,15 +300,20 @@ impl Drive {
     /// When the drive begins something next, if nothing happens until then.
     fn next_wake(&self) -> Option<Instant> {
         // While a host request is in the electronics the mechanism begins nothing else.
-        let wake = self.next_ready().or_else(|| self.next_own_work());
-        wake.map(|wake| wake.max(self.free_at))
+        let wake = self.next_ready().or_else(|| self.next_own_work())?;
+        let free = match self.faults.stall {
+            Some(stalled) => stalled.until?.max(self.free_at),
+            None => self.free_at,
+        };
+        Some(wake.max(free))
     }
 
     fn next_own_work(&self) -> Option<Instant> {
         let destage = self.cached_since.map(|since| {
             let half_full = self.cache.is_half_full();
             let delay = self.profile.write_cache.destage_delay;
-            if half_full { since } else { since + delay }
+            let at_once = half_full || !self.cache_enabled;
+            if at_once { since } else { since + delay }
         });
         let idle_delay = self.profile.cleaning.idle_delay;
         let clean = self.wants_cleaning().then(|| self.last_host + idle_delay);
@@ -321,12 +345,16 @@ impl Drive {
             return (None, Timing::at(at));
         }
         self.plans += 1;
-        let plan = draft.finish(PlanId(self.plans));
+        let mut plan = draft.finish(PlanId(self.plans));
         if let Err(violation) = self.guard.check(self.back.layout(), &plan) {
             self.fail(violation.to_string());
             return (None, Timing::at(at));
         }
-        let timing = self.arm.run(self.back.layout(), &plan, at);
+        let mut timing = self.arm.run(self.back.layout(), &plan, at);
+        self.faults.cut_short(at, &mut plan);
+        let held_up = self.faults.slowed(timing.end.since(at));
+        timing.held_up += held_up;
+        timing.end += held_up;
         self.record_job(&plan, at, &timing);
         for (i, purpose) in Purpose::ALL.into_iter().enumerate() {
             let used = timing.by_purpose[purpose];
@@ -391,6 +419,10 @@ impl Drive {
 
     fn count(&mut self, completion: &Completion) {
         let counters = &mut self.counters;
+        if completion.failing.is_some() {
+            counters.host_failed += 1;
+            return;
+        }
         match completion.operation {
             Operation::Read => {
                 counters.host_reads += 1;

@@ -133,6 +133,11 @@ impl Drive {
     }
 
     fn serve(&mut self, chosen: usize, at: Instant) {
+        if self.queue[chosen].request.operation() != Operation::Read
+            && let Some(hit) = self.spoils(&self.queue[chosen])
+        {
+            return self.fail_queued(chosen, hit, at);
+        }
         match self.queue[chosen].request.operation() {
             Operation::Read => self.serve_read(chosen, at),
             Operation::Trim => self.serve_trim(chosen, at),
@@ -189,7 +194,8 @@ impl Drive {
     fn on_own_account(&mut self, at: Instant) -> bool {
         let since = self.cached_since;
         let delay = self.profile.write_cache.destage_delay;
-        let cache_due = since.is_some_and(|since| self.cache.is_half_full() || since + delay <= at);
+        let at_once = self.cache.is_half_full() || !self.cache_enabled;
+        let cache_due = since.is_some_and(|since| at_once || since + delay <= at);
         if cache_due && self.destage(at, None) {
             return true;
         }
@@ -208,6 +214,7 @@ impl Drive {
             self.clean_in_vain = true;
             return false;
         };
+        let tries = self.cleaning_tries(at, band, &draft);
         let (_, timing) = self.issue(draft, at);
         if self.bands_cleaned() > before {
             self.need = None;
@@ -217,7 +224,7 @@ impl Drive {
             .back
             .translation()
             .is_some_and(|t| t.fill_percent() > low);
-        self.occupy(Busy::Cleaning(band), at, timing.end);
+        self.occupy(Busy::Cleaning(band), at, timing.end + tries);
         true
     }
 
@@ -238,6 +245,7 @@ impl Drive {
             ));
             return false;
         };
+        let tries = self.cleaning_tries(at, band, &draft);
         let (_, timing) = self.issue(draft, at);
         let after = self.bands_cleaned();
         self.counters.bands_cleaned_foreground += after - before;
@@ -246,7 +254,7 @@ impl Drive {
             // The writes find out for themselves whether there is room now.
             self.need = None;
         }
-        self.occupy(Busy::Room(band), at, timing.end);
+        self.occupy(Busy::Room(band), at, timing.end + tries);
         true
     }
 }

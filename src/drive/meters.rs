@@ -24,6 +24,8 @@ pub enum Busy {
     Cleaning(HomeBand),
     /// Cleaning because a host request lacks room.
     Room(HomeBand),
+    /// Stalled on request.
+    Stalled,
 }
 
 /// Busy times up to a moment.
@@ -35,6 +37,8 @@ pub struct Reading {
     pub room: Duration,
     /// Merging the map.
     pub merge: Duration,
+    /// Stalled on request.
+    pub stalled: Duration,
     /// Moving the cache to the medium.
     pub destage: Duration,
 }
@@ -67,7 +71,7 @@ impl Meters {
         match busy {
             Busy::Cleaning(band) => self.own.begin(band, self.total.cleaning),
             Busy::Room(band) => self.room.begin(band, self.total.room),
-            Busy::Host | Busy::Destage => {}
+            Busy::Host | Busy::Destage | Busy::Stalled => {}
         }
         self.current = Some(Current {
             busy,
@@ -102,6 +106,7 @@ impl Meters {
             Busy::Destage => reading.destage += took,
             Busy::Cleaning(_) => reading.cleaning += took,
             Busy::Room(_) => reading.room += took,
+            Busy::Stalled => reading.stalled += took,
         }
         reading.merge += at.since(upto);
         reading
@@ -126,6 +131,7 @@ impl Reading {
             cleaning: self.cleaning - earlier.cleaning,
             room: self.room - earlier.room,
             merge: self.merge - earlier.merge,
+            stalled: self.stalled - earlier.stalled,
             destage: self.destage - earlier.destage,
         }
     }

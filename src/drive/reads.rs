@@ -17,7 +17,9 @@ impl Drive {
         waiting.buffers.push(waiting.request.buffer());
         let touched = waiting.touched();
         let needs_no_arm = self.needs_no_arm(touched);
-        let ready = if needs_no_arm {
+        let ready = if self.unreadable(touched).is_some() {
+            None
+        } else if needs_no_arm {
             Some(now)
         } else {
             self.ahead.ready_at(touched, now)
@@ -39,7 +41,9 @@ impl Drive {
         self.plan_read(&waiting, touched, &mut draft);
         let (plan, mut timing) = self.issue(draft, now);
         let ready = ready.max(self.ready(waiting.arrived));
-        timing.transfer = ready.since(self.ready(waiting.arrived).max(now));
+        let passing = ready.since(self.ready(waiting.arrived).max(now));
+        timing.held_up = self.faults.slowed_in(passing);
+        timing.transfer = passing - timing.held_up;
         waiting.add(&timing);
         // What the arm has no part in says nothing of what it passes over meanwhile.
         if !self.needs_no_arm(touched) || self.ahead.continues(touched) {
@@ -52,6 +56,7 @@ impl Drive {
     pub(super) fn answer_streaming_reads(&mut self, now: Instant) {
         while let Some(front) = self.queue.front()
             && front.request.operation() == Operation::Read
+            && self.unreadable(front.touched()).is_none()
             && let Some(ready) = self.ahead.ready_at(front.touched(), now)
             && let Some(waiting) = self.queue.pop_front()
         {
@@ -83,7 +88,8 @@ impl Drive {
         let touched = waiting.touched();
         let mut draft = Draft::default();
         self.plan_read(&waiting, touched, &mut draft);
-        let (plan, timing) = self.issue(draft, at);
+        let (plan, mut timing) = self.issue(draft, at);
+        self.fail_read(&mut waiting, at, &mut timing);
         waiting.add(&timing);
         self.ahead.host_read(touched);
         self.complete(&waiting, timing.end, plan, at);

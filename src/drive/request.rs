@@ -2,6 +2,7 @@
 //!
 //! A [`Request`] that exists is in bounds; nobody below checks again.
 
+use super::fault::{Failing, Note};
 use crate::medium::movement::{BufferId, Plan, PlanId, RequestId};
 use crate::time::{Duration, Instant};
 use crate::units::HomeBand;
@@ -174,6 +175,11 @@ pub struct Breakdown {
     pub out_of_band: Duration,
     /// Electronics.
     pub overhead: Duration,
+    /// Waiting for the end of a stall on request.
+    pub stalled: Duration,
+    /// What a mechanism slowed on request took longer, and trying to read what cannot be read on
+    /// request.
+    pub slowed: Duration,
     /// How much later than due the host machine delivered it: a fault of the rig, not of the drive.
     pub lag: Duration,
 }
@@ -193,6 +199,8 @@ impl Breakdown {
             transfer: self.transfer + next.transfer,
             out_of_band: self.out_of_band + next.out_of_band,
             overhead: self.overhead + next.overhead,
+            stalled: self.stalled + next.stalled,
+            slowed: self.slowed + next.slowed,
             lag: self.lag + next.lag,
         }
     }
@@ -209,6 +217,8 @@ impl Breakdown {
             + self.transfer
             + self.out_of_band
             + self.overhead
+            + self.stalled
+            + self.slowed
     }
 }
 
@@ -237,6 +247,9 @@ pub struct Completion {
     pub room_by: Option<BandsCleaned>,
     /// By how much it missed its sector, if it had to wait for nearly a whole revolution.
     pub missed_by: Option<Duration>,
+    /// Why it fails, if it does, by a fault on request. It has changed nothing then, and its buffer
+    /// means nothing.
+    pub failing: Option<Failing>,
 }
 
 /// Bands that were cleaned while a request waited.
@@ -258,6 +271,19 @@ pub enum Effect {
     /// Nothing planned later than this uses the buffer. The mover may still be using it for plans
     /// already made.
     Release(BufferId),
+    /// No answer is given before this moment, or, without one, before [`Effect::Resume`]: a stall on
+    /// request.
+    Hold {
+        /// The moment.
+        until: Option<Instant>,
+    },
+    /// Answers are given again from this moment on.
+    Resume {
+        /// The moment.
+        at: Instant,
+    },
+    /// A fault on request was imposed, struck or ended.
+    Note(Note),
 }
 
 /// When the drive wants to be called again.
@@ -305,6 +331,8 @@ pub struct Status {
     pub sequence: u64,
     /// Sequence number up to which the newest merged map speaks.
     pub map_sequence: u64,
+    /// Log entries after which the map is due to be merged.
+    pub entries_to_merge: u32,
     /// Counters since the image was opened.
     pub counters: Counters,
 }
@@ -322,6 +350,8 @@ pub struct Counters {
     pub host_trims: u64,
     /// Host zeroing requests answered.
     pub host_zeroes: u64,
+    /// Host requests failed by a fault on request; not counted among the others.
+    pub host_failed: u64,
     /// Bytes read by the host.
     pub host_read_bytes: u64,
     /// Bytes written by the host, zeroes included.
@@ -338,4 +368,29 @@ pub struct Counters {
     pub medium_bytes: [u64; 13],
     /// Time of the arm by purpose in nanoseconds, in the order of `Purpose::ALL`.
     pub medium_ns: [u64; 13],
+}
+
+impl Counters {
+    /// The sums of both.
+    #[must_use]
+    pub fn plus(&self, other: &Counters) -> Counters {
+        let sums = |a: &[u64; 13], b: &[u64; 13]| std::array::from_fn(|i| a[i] + b[i]);
+        Counters {
+            host_reads: self.host_reads + other.host_reads,
+            host_writes: self.host_writes + other.host_writes,
+            host_flushes: self.host_flushes + other.host_flushes,
+            host_trims: self.host_trims + other.host_trims,
+            host_zeroes: self.host_zeroes + other.host_zeroes,
+            host_failed: self.host_failed + other.host_failed,
+            host_read_bytes: self.host_read_bytes + other.host_read_bytes,
+            host_written_bytes: self.host_written_bytes + other.host_written_bytes,
+            entries: self.entries + other.entries,
+            merges: self.merges + other.merges,
+            bands_cleaned: self.bands_cleaned + other.bands_cleaned,
+            bands_cleaned_foreground: self.bands_cleaned_foreground
+                + other.bands_cleaned_foreground,
+            medium_bytes: sums(&self.medium_bytes, &other.medium_bytes),
+            medium_ns: sums(&self.medium_ns, &other.medium_ns),
+        }
+    }
 }

@@ -67,10 +67,12 @@ impl Drive {
             status.dirty_bands = translation.dirty_bands();
             status.cleaning_band = translation.cleaning_band().map(|band| band.0);
             (status.sequence, status.map_sequence) = translation.sequences();
+            status.entries_to_merge = translation.entries_to_merge();
             status.counters.entries = counts.entries;
             status.counters.merges = counts.merges;
             status.counters.bands_cleaned = counts.bands_cleaned;
         }
+        status.counters = status.counters.plus(&self.base);
         status
     }
 }

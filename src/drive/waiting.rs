@@ -6,6 +6,7 @@ use std::collections::VecDeque;
 
 use smallvec::SmallVec;
 
+use super::fault::Failing;
 use super::meters::{Meters, Reading};
 use super::request::{Breakdown, Completion, Request};
 use crate::extent::{Extent, LbaExtent};
@@ -38,6 +39,8 @@ pub struct Waiting {
     pub held: Vec<Lba>,
     /// Buffers to release when it is done.
     pub buffers: SmallVec<[BufferId; 1]>,
+    /// Why it fails, if it does.
+    pub failing: Option<Failing>,
 }
 
 impl Waiting {
@@ -54,6 +57,7 @@ impl Waiting {
             edges_done: false,
             held: Vec::new(),
             buffers: SmallVec::new(),
+            failing: None,
         }
     }
 
@@ -90,6 +94,7 @@ impl Waiting {
         self.parts.rotation += timing.rotation;
         self.parts.transfer += timing.transfer;
         self.parts.out_of_band += timing.out_of_band;
+        self.parts.slowed += timing.held_up;
         self.longest_turn = self.longest_turn.max(timing.longest_turn);
     }
 
@@ -112,6 +117,7 @@ impl Waiting {
         rest = rest - breakdown.overhead;
         // What the arm did before this request's own jobs; never more than what is left.
         for (part, wait) in [
+            (&mut breakdown.stalled, waits.stalled),
             (&mut breakdown.room, waits.room),
             (&mut breakdown.cleaning, waits.cleaning),
             (&mut breakdown.merge, waits.merge),
@@ -134,6 +140,7 @@ impl Waiting {
             behind: meters.cleaned(self.meters, reading),
             room_by: meters.cleaned_for_room(self.meters, reading),
             missed_by: missed_by(self.longest_turn, ending.revolution),
+            failing: self.failing,
         }
     }
 }

@@ -26,6 +26,7 @@ impl Drive {
         if let Some(covered) = waiting.covered()
             && waiting.is_whole()
             && self.absorbs(&waiting)
+            && self.spoils(&waiting).is_none()
         {
             let from = Drive::source(&waiting, covered.start);
             let piece = Piece {
@@ -49,7 +50,7 @@ impl Drive {
     /// Whether it goes through the cache, once there is room.
     fn is_for_cache(&self, waiting: &Waiting) -> bool {
         !matches!(waiting.request.operation(), Operation::Trim)
-            && self.profile.write_cache.enabled
+            && self.cache_enabled
             && !waiting.is_fua()
             && !self.deallocates(waiting)
             && self.cache.could_hold(waiting.touched().sectors)
@@ -132,11 +133,11 @@ impl Drive {
             pieces.extend(self.queue[owner].pieces.iter().copied());
         }
         let all = left(&pieces);
-        let cached = self.profile.write_cache.enabled;
+        let cached = self.cache_enabled;
         let result = self.back.write(&mut draft, &mut pieces, cached);
         let written = all - left(&pieces);
         let mut released = Vec::new();
-        let done = self.consume(&owners, written, &mut released);
+        let done = self.consume(&owners, written, &mut released, at);
         let durable = done
             .iter()
             .any(|&owner| !cached || self.queue[owner].is_fua());
@@ -224,7 +225,10 @@ impl Drive {
             waiting.request.operation(),
             Operation::Write { .. } | Operation::WriteZeroes { .. }
         );
-        writes && !self.deallocates(waiting) && (waiting.prepared || !self.is_for_cache(waiting))
+        writes
+            && !self.deallocates(waiting)
+            && (waiting.prepared || !self.is_for_cache(waiting))
+            && self.spoils(waiting).is_none()
     }
 
     /// Marks `written` sectors of the owners' pieces, in order, as done; tells which owners are.
@@ -234,14 +238,15 @@ impl Drive {
         owners: &[usize],
         written: Sectors,
         released: &mut Vec<BufferId>,
+        at: Instant,
     ) -> Vec<usize> {
         let mut rest = written;
         let mut done = Vec::new();
         for &owner in owners {
-            let waiting = &mut self.queue[owner];
             while rest.0 > 0
-                && let Some(piece) = waiting.pieces.pop_front()
+                && let Some(piece) = self.queue[owner].pieces.pop_front()
             {
+                let waiting = &mut self.queue[owner];
                 let piece = if piece.extent.sectors > rest {
                     let (first, second) = piece.split(rest);
                     waiting.pieces.push_front(second);
@@ -257,8 +262,9 @@ impl Drive {
                     self.held.remove(&lba);
                 }
                 self.cache.remove(piece.extent, released);
+                self.note_rewritten(at, piece.extent);
             }
-            if waiting.pieces.is_empty() {
+            if self.queue[owner].pieces.is_empty() {
                 done.push(owner);
             }
         }
@@ -361,10 +367,11 @@ impl Drive {
             }
             let mut released = Vec::new();
             self.cache.remove(covered, &mut released);
+            self.note_rewritten(at, covered);
             self.release(released);
             self.note_cache();
         }
-        if !self.profile.write_cache.enabled || waiting.is_fua() {
+        if !self.cache_enabled || waiting.is_fua() {
             self.back.flush(&mut draft);
         }
         let (plan, timing) = self.issue(draft, at);
@@ -407,8 +414,9 @@ impl Drive {
                 break;
             }
             written = written - sectors;
-            self.cache
-                .destaged(Extent::new(piece.extent.start, sectors), &mut released);
+            let destaged = Extent::new(piece.extent.start, sectors);
+            self.cache.destaged(destaged, &mut released);
+            self.note_rewritten(at, destaged);
         }
         let (_, timing) = self.issue(draft, at);
         self.release(released);

@@ -23,6 +23,11 @@ pub(super) struct Spot {
     index: usize,
 }
 
+impl Spot {
+    /// Where the first run is, or would be.
+    pub(super) const FIRST: Spot = Spot { chunk: 0, index: 0 };
+}
+
 /// The list.
 #[derive(Clone, Debug)]
 pub(super) struct Runs<V> {
@@ -67,11 +72,6 @@ impl<V: Copy> Runs<V> {
             chunk,
             index: index - 1,
         })
-    }
-
-    /// The first run, or where it would be.
-    pub(super) fn first(&self) -> Spot {
-        Spot { chunk: 0, index: 0 }
     }
 
     pub(super) fn get(&self, spot: Spot) -> Option<Run<V>> {

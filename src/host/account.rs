@@ -1,10 +1,14 @@
 //! Owns the account of what the host was answered: latencies by kind of request, the slowest
-//! requests and why, and how late the host machine was.
+//! requests and why, what faults on request did, which limits of hosts were tripped, and how late the
+//! host machine was.
 //!
 //! Takes constant memory. Snapshots are values that nobody changes any more.
 
 use hdrhistogram::Histogram;
 
+use super::monitor::Monitor;
+use super::time_limits::Tripped;
+use crate::drive::fault::Note;
 use crate::drive::request::{Completion, Operation};
 use crate::time::Duration;
 
@@ -14,6 +18,8 @@ pub const LAG_NOTICED: Duration = Duration::from_ms(1);
 
 /// Slowest requests kept.
 const SLOWEST_MAX: usize = 10;
+/// What faults on request did, in notes; beyond that they are only counted.
+const NOTES_MAX: usize = 1000;
 /// Longest latency told apart; longer ones count as this. Requests that wait for foreground
 /// cleaning take seconds, none an hour.
 const LATENCY_MAX: Duration = Duration::from_s(3600);
@@ -35,6 +41,12 @@ pub struct Account {
     /// of model time. Requests that came meanwhile count as arrived after it. Nothing with the pace
     /// off.
     pub turn_ns_max: u64,
+    /// What happened by faults on request, oldest first.
+    pub faults: Vec<Note>,
+    /// How often something did; the notes end where that would be too many.
+    pub faults_noted: u64,
+    /// The limits of hosts and what each would have done.
+    pub limits: Vec<Tripped>,
 }
 
 impl Account {
@@ -144,6 +156,9 @@ pub(crate) struct Ledger {
     lag_max: Duration,
     lag_sum: Duration,
     turn_max: Duration,
+    faults: Vec<Note>,
+    faults_noted: u64,
+    pub(crate) monitor: Monitor,
 }
 
 impl Ledger {
@@ -158,11 +173,15 @@ impl Ledger {
             lag_max: Duration::ZERO,
             lag_sum: Duration::ZERO,
             turn_max: Duration::ZERO,
+            faults: Vec::new(),
+            faults_noted: 0,
+            monitor: Monitor::new(),
         }
     }
 
     /// Takes an answer into account. Its lag is nothing if it was given in time.
     pub(crate) fn enter(&mut self, completion: &Completion) {
+        self.monitor.answered(completion);
         let lag = completion.breakdown.lag;
         if lag > Duration::ZERO {
             self.late += 1;
@@ -187,6 +206,15 @@ impl Ledger {
         }
     }
 
+    /// Takes into account what a fault on request did.
+    pub(crate) fn note(&mut self, note: Note) {
+        log::info!("fault {} on request: {}", note.fault, note.what);
+        self.faults_noted += 1;
+        if self.faults.len() < NOTES_MAX {
+            self.faults.push(note);
+        }
+    }
+
     /// Takes into account how long the drive's thread was busy at a stretch.
     pub(crate) fn turn_took(&mut self, took: Duration) {
         self.turn_max = self.turn_max.max(took);
@@ -206,6 +234,9 @@ impl Ledger {
             lag_ns_max: self.lag_max.0,
             lag_ns_sum: self.lag_sum.0,
             turn_ns_max: self.turn_max.0,
+            faults: self.faults.clone(),
+            faults_noted: self.faults_noted,
+            limits: self.monitor.snapshot(),
         }
     }
 }
@@ -264,6 +295,7 @@ mod tests {
             behind: None,
             room_by: None,
             missed_by: None,
+            failing: None,
         }
     }
 

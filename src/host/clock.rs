@@ -43,6 +43,11 @@ enum Source {
     Stepping(Stepping),
 }
 
+/// The beginning of a pause.
+#[derive(Debug, PartialEq, Eq)]
+#[must_use = "the clock goes on when it is handed back"]
+pub struct Paused(u64);
+
 /// A source of real time that goes only where it is told to, for tests.
 #[derive(Clone, Debug, Default)]
 pub struct Stepping(Arc<AtomicU64>);
@@ -101,6 +106,17 @@ impl Clock {
     pub fn jump_to(&mut self, at: Instant) {
         assert!(!self.is_paced(), "model time with a pace does not jump");
         self.model_start += at.since(self.now());
+    }
+
+    /// What this machine does from now on takes no model time, until [`Clock::go_on`].
+    pub fn pause(&self) -> Paused {
+        Paused(self.real())
+    }
+
+    /// The end of what takes no model time.
+    #[allow(clippy::needless_pass_by_value)] // a pause ends once
+    pub fn go_on(&mut self, since: Paused) {
+        self.real_start += self.real() - since.0;
     }
 
     /// Switches the pace off from now on.
@@ -194,6 +210,22 @@ mod tests {
         clock.jump_to(Instant(2000));
         source.step(Duration(5));
         assert_eq!(clock.now(), Instant(2005));
+    }
+
+    #[test]
+    fn a_pause_takes_no_model_time_at_any_pace() {
+        for pace in [Pace::Real, factor(10, 1), Pace::Off] {
+            let source = Stepping::default();
+            let mut clock = Clock::stepping(source.clone(), pace);
+            source.step(Duration(50));
+            let before = clock.now();
+            let paused = clock.pause();
+            source.step(Duration(1000));
+            clock.go_on(paused);
+            assert_eq!(clock.now(), before);
+            source.step(Duration(1));
+            assert!(clock.now() > before);
+        }
     }
 
     #[test]

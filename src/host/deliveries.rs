@@ -22,12 +22,21 @@ pub(super) struct Deliveries {
     /// Those whose moment has come, by the plan that is not done.
     blocked: BTreeMap<PlanId, Vec<Completion>>,
     under_way: BTreeSet<PlanId>,
+    /// Nothing is delivered before the moment, or, without one, before [`Deliveries::resume`].
+    hold: Option<Hold>,
     /// Plans that failed without stopping the drive, and why.
     spoilt: BTreeMap<PlanId, Arc<str>>,
 }
 
+/// A stall.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Hold {
+    until: Option<Instant>,
+}
+
 /// What can be delivered.
 #[derive(Debug, PartialEq, Eq)]
+#[allow(clippy::large_enum_variant)] // one at a time, and the small one is rare
 pub(super) enum Delivery {
     /// The answer.
     Answer(Completion),
@@ -62,11 +71,49 @@ impl Deliveries {
 
     /// The earliest moment to come.
     pub(super) fn next_due(&self) -> Option<Instant> {
-        self.due.peek().map(|due| due.0.due)
+        let due = self.due.peek().map(|due| due.0.due)?;
+        match self.hold {
+            Some(hold) => hold.until.map(|until| until.max(due)),
+            None => Some(due),
+        }
+    }
+
+    /// Whether nothing is delivered just now.
+    pub(super) fn is_held(&self) -> bool {
+        self.hold.is_some()
+    }
+
+    /// Nothing is delivered before `until`, or before [`Deliveries::resume`].
+    pub(super) fn hold(&mut self, until: Option<Instant>) {
+        self.hold = Some(Hold { until });
+    }
+
+    /// A stall is over at `at`: whatever would have been delivered in it is due now.
+    pub(super) fn resume(&mut self, at: Instant) {
+        if self.hold.take().is_none() {
+            return;
+        }
+        let late = |completion: &mut Completion| {
+            completion.breakdown.stalled += at.since(completion.due);
+            completion.due = completion.due.max(at);
+        };
+        let mut due: Vec<Due> = std::mem::take(&mut self.due).into_vec();
+        for due in &mut due {
+            late(&mut due.0);
+        }
+        self.due = due.into();
+        for completion in self.blocked.values_mut().flatten() {
+            late(completion);
+        }
     }
 
     /// The next to be delivered by `now`, if any.
     pub(super) fn next(&mut self, now: Instant) -> Option<Delivery> {
+        if let Some(until) = self.hold.and_then(|hold| hold.until)
+            && until <= now
+        {
+            self.resume(until);
+        }
         while self.next_due().is_some_and(|due| due <= now) {
             let Due(completion) = self.due.pop()?;
             let Some(plan) = completion.needs else {
@@ -87,6 +134,7 @@ impl Deliveries {
     pub(super) fn forget_all(&mut self) {
         self.due.clear();
         self.blocked.clear();
+        self.hold = None;
     }
 }
 
@@ -137,6 +185,7 @@ mod tests {
             behind: None,
             room_by: None,
             missed_by: None,
+            failing: None,
         }
     }
 

@@ -14,17 +14,19 @@ use std::sync::Arc;
 use crossbeam_channel::Receiver;
 
 use super::account::{Account, LAG_NOTICED};
+use super::bay::Bay;
 use super::carriers::Carriers;
 use super::clock::Clock;
 use super::deliveries::{Deliveries, Delivery};
 use super::front_desk::{Admitted, FrontDesk, answer};
 use super::handle::{Answer, Ask, Call, DriveInfo, HostError};
 use super::machine::Machine;
-use super::recorder::{Answered, Recorder};
+use super::recorder::Recorder;
+use super::time_limits::TimeLimit;
+use crate::drive::fault::PowerLoss;
 use crate::drive::request::{Completion, Effect, Request, Status};
 use crate::medium::buffers::Buffers;
-use crate::medium::movement::{Plan, PlanId, Step};
-use crate::medium::mover::{Finished, Mover};
+use crate::medium::mover::{Finished, Mover, Tally};
 use crate::time::Instant;
 
 /// Calls taken in one turn, so that answers are not held up by a flood of asks.
@@ -37,26 +39,36 @@ const BEHIND_BYTES_MAX: u64 = 32 << 20;
 
 /// See the module's description.
 pub(super) struct EventLoop<M> {
-    machine: M,
-    mover: Mover,
-    buffers: Buffers,
+    pub(super) machine: M,
+    pub(super) mover: Mover,
+    pub(super) buffers: Buffers,
     pub(super) clock: Clock,
     calls: Receiver<Call>,
     pub(super) desk: FrontDesk,
     pub(super) recorder: Option<Recorder>,
-    deliveries: Deliveries,
-    carriers: Carriers,
-    phase: Phase,
-    failure: Option<Arc<str>>,
-    read_only: bool,
+    pub(super) deliveries: Deliveries,
+    pub(super) carriers: Carriers,
+    pub(super) phase: Phase,
+    pub(super) failure: Option<Arc<str>>,
+    pub(super) read_only: bool,
+    /// Where the drive lies, if it can be opened again.
+    pub(super) bay: Option<Box<dyn Bay<M>>>,
+    /// The power was cut on request.
+    pub(super) power_loss: Option<PowerLoss>,
+    /// Limits at which commands fail.
+    pub(super) enforced: Vec<TimeLimit>,
+    /// The limit that took the drive out of service.
+    pub(super) taken_out: Option<TimeLimit>,
+    /// What movers did that are gone.
+    pub(super) tally_before: Tally,
     /// Effects were carried out that the mover may not have told the kernel of.
     restless: bool,
     effects: Vec<Effect>,
-    finished: Vec<Finished>,
+    pub(super) finished: Vec<Finished>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Phase {
+pub(super) enum Phase {
     Running,
     Leaving,
     Closing,
@@ -95,6 +107,11 @@ impl<M: Machine> EventLoop<M> {
             carriers: Carriers::default(),
             phase: Phase::Running,
             failure: None,
+            bay: None,
+            power_loss: None,
+            enforced: Vec::new(),
+            taken_out: None,
+            tally_before: Tally::default(),
             restless: false,
             effects: Vec::new(),
             finished: Vec::new(),
@@ -115,6 +132,7 @@ impl<M: Machine> EventLoop<M> {
         let taken = self.take_calls(now);
         self.move_on();
         self.restless = false;
+        self.enforce(now);
         self.deliver(now);
         self.desk.clear_away(&mut self.buffers);
         self.leave_if_done(now);
@@ -128,15 +146,6 @@ impl<M: Machine> EventLoop<M> {
             return Next::Turn;
         }
         self.next()
-    }
-
-    /// No more requests from now on; what is under way is finished, then the drive shuts down.
-    /// Nobody waits for the model any more.
-    pub(super) fn leave(&mut self) {
-        if self.phase == Phase::Running {
-            self.phase = Phase::Leaving;
-            self.clock.hurry();
-        }
     }
 
     /// Why the drive has failed, if it has.
@@ -154,6 +163,11 @@ impl<M: Machine> EventLoop<M> {
 
     pub(super) fn mover(&self) -> &Mover {
         &self.mover
+    }
+
+    /// What was done to the backing store.
+    pub(super) fn tally(&self) -> Tally {
+        self.tally_before.plus(self.mover.tally())
     }
 
     /// Whether there is something to take in.
@@ -183,7 +197,8 @@ impl<M: Machine> EventLoop<M> {
             match self.desk.admit(call, &mut self.buffers) {
                 Admitted::Request(request) => self.submit(now, request),
                 Admitted::Question(ask, reply) => {
-                    answer(reply, Ok(self.answer_to(&ask, now)), None);
+                    let answered = self.answer_to(ask, now);
+                    answer(reply, Ok(answered), None);
                     self.carriers.reply_put_down();
                 }
                 Admitted::Answered => self.carriers.reply_put_down(),
@@ -200,14 +215,22 @@ impl<M: Machine> EventLoop<M> {
         if let Some(why) = &self.failure {
             return Some(HostError::Failed(Arc::clone(why)));
         }
+        let is_order = matches!(ask, Ask::Order(_));
+        if self.power_loss.is_some() && !is_order {
+            return Some(HostError::NoPower);
+        }
+        if let Some(limit) = self.taken_out.filter(|_| !is_order) {
+            return Some(HostError::TakenOut { limit });
+        }
         (self.phase != Phase::Running).then_some(HostError::Gone)
     }
 
-    fn answer_to(&self, ask: &Ask, now: Instant) -> Answer {
+    fn answer_to(&mut self, ask: Ask, now: Instant) -> Answer {
         match ask {
             Ask::Whereabouts { offset, bytes } => {
-                Answer::Whereabouts(self.machine.whereabouts(*offset, *bytes))
+                Answer::Whereabouts(self.machine.whereabouts(offset, bytes))
             }
+            Ask::Order(order) => Answer::Order(self.obey(order)),
             Ask::Status => Answer::Status(Box::new(self.machine.status(now))),
             Ask::Account => Answer::Account(Box::new(self.desk.ledger.snapshot())),
             _ => unreachable!("the desk makes requests of all others"),
@@ -215,6 +238,7 @@ impl<M: Machine> EventLoop<M> {
     }
 
     fn submit(&mut self, now: Instant, request: Request) {
+        self.desk.ledger.monitor.arrived(&request, now);
         self.machine.submit(now, request);
         // At once, so that the payload of the next request meets the buffers as they are.
         self.carry_out();
@@ -236,7 +260,7 @@ impl<M: Machine> EventLoop<M> {
         }
     }
 
-    fn carry_out(&mut self) {
+    pub(super) fn carry_out(&mut self) {
         self.machine.drain_effects(&mut self.effects);
         self.restless |= !self.effects.is_empty();
         for effect in self.effects.drain(..) {
@@ -245,9 +269,26 @@ impl<M: Machine> EventLoop<M> {
                     self.deliveries.plan_began(plan.id);
                     self.mover.submit(plan, &mut self.buffers);
                 }
-                Effect::Complete(completion) => self.deliveries.add(completion),
+                Effect::Complete(completion) => {
+                    let monitor = &mut self.desk.ledger.monitor;
+                    if self.deliveries.is_held() {
+                        monitor.held();
+                    } else {
+                        monitor.due(completion.request, completion.due);
+                    }
+                    self.deliveries.add(completion);
+                }
                 Effect::Release(id) => self.buffers.release(id),
+                Effect::Hold { until } => {
+                    self.desk.ledger.monitor.held();
+                    self.deliveries.hold(until);
+                }
+                Effect::Resume { at } => self.deliveries.resume(at),
+                Effect::Note(note) => self.desk.ledger.note(note),
             }
+        }
+        if self.power_loss.is_none() && self.machine.power_lost().is_some() {
+            self.lose_power();
         }
         if let Some(why) = self.machine.failure() {
             let why = why.into();
@@ -288,8 +329,7 @@ impl<M: Machine> EventLoop<M> {
         // Asked anew for each answer: giving the ones before may have taken a while.
         let now = self.clock.now();
         let lag = now.since(completion.due);
-        let recorder = self.recorder.iter_mut();
-        recorder.for_each(|recorder| recorder.take(Answered { completion, lag }));
+        Recorder::note(&mut self.recorder, completion, lag);
         if self.clock.is_paced() && lag > LAG_NOTICED {
             completion.breakdown.lag = lag;
         }
@@ -300,7 +340,7 @@ impl<M: Machine> EventLoop<M> {
     }
 
     /// The drive has failed: nobody waits any longer.
-    fn stop(&mut self, why: Arc<str>) {
+    pub(super) fn stop(&mut self, why: Arc<str>) {
         if self.failure.is_some() {
             return;
         }
@@ -312,50 +352,6 @@ impl<M: Machine> EventLoop<M> {
         self.carriers.reply_put_down();
     }
 
-    fn leave_if_done(&mut self, now: Instant) {
-        let moving = self.mover.in_flight() > 0;
-        match self.phase {
-            Phase::Leaving if self.failure.is_some() && !moving => self.phase = Phase::Over,
-            Phase::Leaving if self.failure.is_none() && self.desk.waiting() == 0 => {
-                self.phase = Phase::Closing;
-                if !self.read_only {
-                    self.machine.shut_down(now);
-                    self.carry_out();
-                }
-            }
-            Phase::Closing if !moving && (self.failure.is_some() || self.at_rest()) => {
-                self.sync();
-                self.phase = Phase::Over;
-            }
-            _ => {}
-        }
-    }
-
-    fn at_rest(&self) -> bool {
-        self.read_only || self.machine.idle()
-    }
-
-    /// A last barrier, in case the drive's own was not the last thing it planned.
-    fn sync(&mut self) {
-        if self.read_only || self.failure.is_some() {
-            return;
-        }
-        let plan = Plan {
-            id: PlanId(u64::MAX),
-            allocate: Vec::new(),
-            steps: vec![Step::Barrier],
-        };
-        self.mover.submit(plan, &mut self.buffers);
-        while self.mover.in_flight() > 0 {
-            self.mover.wait(&mut self.buffers, &mut self.finished);
-        }
-        self.finished.clear();
-        if let Some(error) = self.mover.failure() {
-            let why = error.to_string().into();
-            self.stop(why);
-        }
-    }
-
     /// What comes next when all is done that can be done now.
     fn next(&mut self) -> Next {
         if self.phase == Phase::Closing && self.mover.in_flight() == 0 && self.at_rest() {
@@ -364,6 +360,8 @@ impl<M: Machine> EventLoop<M> {
         let goes_on = self.failure.is_none() && !self.is_held_up();
         let deadline = self.machine.next_deadline().filter(|_| goes_on);
         let due = self.deliveries.next_due();
+        let limit = self.desk.ledger.monitor.next_moment(&self.enforced);
+        let due = [due, limit.filter(|_| goes_on)].into_iter().flatten().min();
         let at = [deadline.map(|d| d.at), due].into_iter().flatten().min();
         let Some(at) = at else {
             return self.nothing_to_come();
@@ -387,13 +385,11 @@ impl<M: Machine> EventLoop<M> {
         let stuck = self.phase != Phase::Running && self.mover.in_flight() == 0;
         if stuck && self.failure.is_none() {
             let waiting = self.desk.waiting();
-            self.stop(
-                format!(
-                    "it does not come to rest: {waiting} requests wait, nothing is under way and \
-                     nothing is to come (a defect of imbrex; what was flushed is safe)"
-                )
-                .into(),
+            let why = format!(
+                "it does not come to rest: {waiting} requests wait, nothing is under way and nothing \
+                 is to come (a defect of imbrex; what was flushed is safe)"
             );
+            self.stop(why.into());
             return Next::Turn;
         }
         Next::Rest(None)

@@ -9,13 +9,17 @@ use crate::drive::request::{Refusal, Whereabouts};
 use crate::host::bell::Bell;
 use crate::host::clock::{Pace, Stepping};
 use crate::host::handle::{Handle, Reply};
-use crate::host::stand_in::{Dials, StandIn};
+use crate::host::stand_in::{Dials, StandIn, info};
 use crate::medium::memory_store::{Fate, MemoryStore};
 use crate::medium::store::Store;
 use crate::time::Duration;
 
 #[path = "behind_tests.rs"]
 mod behind;
+#[path = "caching_tests.rs"]
+mod caching;
+#[path = "obeying_tests.rs"]
+mod obeying;
 
 const CAPACITY: u64 = 1 << 20;
 const TAKES: Duration = Duration::from_ms(10);
@@ -29,19 +33,6 @@ struct Rig {
     told: Sender<(u64, Reply)>,
     replies: Receiver<(u64, Reply)>,
     asked: u64,
-}
-
-fn info() -> DriveInfo {
-    DriveInfo {
-        name: "stand-in".to_owned(),
-        capacity_bytes: CAPACITY,
-        logical_sector_bytes: 512,
-        physical_sector_bytes: 4096,
-        trim: true,
-        fast_zeroes: true,
-        write_cache: false,
-        read_only: false,
-    }
 }
 
 fn rig(pace: Pace, machine: StandIn, info: DriveInfo) -> Rig {
@@ -67,7 +58,7 @@ fn rig(pace: Pace, machine: StandIn, info: DriveInfo) -> Rig {
 }
 
 fn plain_rig(pace: Pace) -> Rig {
-    rig(pace, StandIn::new(TAKES, false), info())
+    rig(pace, StandIn::new(TAKES, false), info(CAPACITY))
 }
 
 impl Rig {
@@ -127,7 +118,7 @@ fn write(offset: u64, value: u8) -> Ask {
 #[test]
 fn an_answer_is_given_when_its_moment_has_come_and_not_before() {
     for late_plans in [false, true] {
-        let mut rig = rig(Pace::Real, StandIn::new(TAKES, late_plans), info());
+        let mut rig = rig(Pace::Real, StandIn::new(TAKES, late_plans), info(CAPACITY));
         rig.time.step(Duration::from_ms(3));
         rig.ask(read(0));
         let due = Instant(0) + Duration::from_ms(13);
@@ -163,7 +154,7 @@ fn a_pace_ten_times_as_fast_takes_a_tenth_of_the_time() {
 
 #[test]
 fn the_drive_sees_its_own_moments_exactly_and_before_what_arrives_later() {
-    let mut rig = rig(Pace::Real, StandIn::new(TAKES, true), info());
+    let mut rig = rig(Pace::Real, StandIn::new(TAKES, true), info(CAPACITY));
     rig.ask(read(0));
     rig.settle();
     rig.time.step(Duration::from_ms(15));
@@ -200,7 +191,7 @@ fn answers_come_in_the_order_of_their_moments() {
 #[test]
 fn with_the_pace_off_nobody_waits_and_the_model_still_says_how_long_it_took() {
     for late_plans in [false, true] {
-        let mut rig = rig(Pace::Off, StandIn::new(TAKES, late_plans), info());
+        let mut rig = rig(Pace::Off, StandIn::new(TAKES, late_plans), info(CAPACITY));
         for n in 1..=100 {
             rig.ask(read(0));
             rig.settle();
@@ -217,7 +208,7 @@ fn with_the_pace_off_nobody_waits_and_the_model_still_says_how_long_it_took() {
 fn with_the_pace_off_the_drives_own_work_waits_for_real_time_unless_a_request_waits_behind_it() {
     let mut machine = StandIn::new(TAKES, true);
     machine.background = Some(Instant(1_000));
-    let mut idle = rig(Pace::Off, machine, info());
+    let mut idle = rig(Pace::Off, machine, info(CAPACITY));
     assert_eq!(idle.settle(), Next::Rest(Some(Instant(1_000))));
     assert_eq!(
         idle.dials
@@ -236,7 +227,7 @@ fn with_the_pace_off_the_drives_own_work_waits_for_real_time_unless_a_request_wa
 
     let mut machine = StandIn::new(TAKES, true);
     machine.background = Some(Instant(1_000));
-    let mut busy = rig(Pace::Off, machine, info());
+    let mut busy = rig(Pace::Off, machine, info(CAPACITY));
     busy.ask(read(0));
     busy.settle();
     assert_eq!(
@@ -440,7 +431,7 @@ fn a_read_only_drive_takes_no_change_and_one_without_trim_no_trim() {
     };
     let read_only = DriveInfo {
         read_only: true,
-        ..info()
+        ..info(CAPACITY)
     };
     let mut rig_read_only = rig(Pace::Off, StandIn::new(TAKES, false), read_only);
     for ask in [write(0, 1), trim(), zeroes] {
@@ -452,7 +443,7 @@ fn a_read_only_drive_takes_no_change_and_one_without_trim_no_trim() {
 
     let no_trim = DriveInfo {
         trim: false,
-        ..info()
+        ..info(CAPACITY)
     };
     let mut rig_no_trim = rig(Pace::Off, StandIn::new(TAKES, false), no_trim);
     assert_eq!(rig_no_trim.outcome(trim()), Err(HostError::Unsupported));
@@ -527,7 +518,7 @@ fn a_defect_of_the_drive_stops_it_with_its_account() {
 #[test]
 fn leaving_finishes_what_is_under_way_shuts_down_and_syncs() {
     for late_plans in [false, true] {
-        let mut rig = rig(Pace::Real, StandIn::new(TAKES, late_plans), info());
+        let mut rig = rig(Pace::Real, StandIn::new(TAKES, late_plans), info(CAPACITY));
         let under_way = rig.ask(write(0, 3));
         rig.settle();
         rig.event_loop.leave();
@@ -564,7 +555,7 @@ fn leaving_ends_even_if_the_drive_does_not_come_to_rest_or_has_failed() {
 
     let mut machine = StandIn::new(TAKES, false);
     machine.background = Some(Instant(1_000));
-    let mut busy = rig(Pace::Off, machine, info());
+    let mut busy = rig(Pace::Off, machine, info(CAPACITY));
     let of_dials = busy.dials.clone();
     let order = std::sync::atomic::Ordering::SeqCst;
     of_dials.never_rests.store(true, order);

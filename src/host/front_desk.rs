@@ -43,6 +43,8 @@ struct Waiting {
 enum Then {
     Answer,
     AnswerWithData,
+    /// The bytes were read for the drive's buffer only.
+    AnswerWithoutData,
     /// A flush, and then the answer.
     Flush,
     /// The answer for this trim too.
@@ -101,7 +103,12 @@ impl FrontDesk {
             Ask::Whereabouts { offset, bytes } => {
                 return self.admit_whereabouts(offset, bytes, reply);
             }
-            Ask::Status | Ask::Account => return Admitted::Question(ask, reply),
+            Ask::Cache { offset, bytes } => {
+                return self.admit_cache(offset, bytes, reply, buffers);
+            }
+            Ask::Status | Ask::Account | Ask::Order(_) => {
+                return Admitted::Question(ask, reply);
+            }
         };
         let id = self.next_id();
         match Request::new(id, operation, offset, bytes, self.info.capacity_bytes) {
@@ -150,6 +157,32 @@ impl FrontDesk {
         }
     }
 
+    /// The whole range is checked, and read is what the drive keeps of it.
+    fn admit_cache(
+        &mut self,
+        offset: u64,
+        bytes: u64,
+        reply: ReplyTo,
+        buffers: &mut Buffers,
+    ) -> Admitted {
+        let (id, capacity) = (self.next_id(), self.info.capacity_bytes);
+        let reading = |bytes| Request::new(id, Operation::Read, offset, bytes, capacity);
+        let kept = self.info.warmed_bytes(bytes);
+        match reading(bytes) {
+            Ok(_) if kept == 0 => answer(reply, Ok(Answer::Done), None),
+            Ok(_) => {
+                let request = reading(kept).expect("a part of what lies on the drive");
+                let memory = self.shelf.take(index(kept));
+                buffers.insert_reply(BufferId::Request(id), memory);
+                let then = Then::AnswerWithoutData;
+                self.waiting.insert(id, Waiting { reply, then });
+                return Admitted::Request(request);
+            }
+            Err(refusal) => answer(reply, Err(refusal.into()), None),
+        }
+        Admitted::Answered
+    }
+
     fn next_id(&mut self) -> RequestId {
         self.next_id += 1;
         RequestId(self.next_id - 1)
@@ -164,15 +197,30 @@ impl FrontDesk {
     ) -> Option<Request> {
         let id = completion.request;
         let Waiting { reply, then } = self.waiting.remove(&id)?;
+        if let Some(failing) = completion.failing {
+            buffers.forget_reply(BufferId::Request(id));
+            let completion = match then {
+                Then::AnswerFor(trim) => joined(*trim, &completion),
+                _ => completion,
+            };
+            self.ledger.enter(&completion);
+            answer(reply, Err(failing.into()), Some(completion));
+            return None;
+        }
         let (completion, outcome) = match then {
             Then::Answer => (completion, Answer::Done),
             Then::AnswerWithData => {
                 let data = buffers.take_reply(BufferId::Request(id));
                 (completion, Answer::Data(data))
             }
+            Then::AnswerWithoutData => {
+                self.shelf.give(buffers.take_reply(BufferId::Request(id)));
+                (completion, Answer::Done)
+            }
             Then::AnswerFor(trim) => (joined(*trim, &completion), Answer::Done),
             Then::Flush => {
                 let flush = self.next_id();
+                self.ledger.monitor.renamed(id, flush);
                 let then = Then::AnswerFor(Box::new(completion));
                 self.waiting.insert(flush, Waiting { reply, then });
                 let request = Request::new(flush, Operation::Flush, 0, 0, 0);
@@ -195,6 +243,7 @@ impl FrontDesk {
     pub(super) fn fail(&mut self, id: RequestId, error: HostError, buffers: &mut Buffers) {
         if let Some(waiting) = self.waiting.remove(&id) {
             buffers.forget_reply(BufferId::Request(id));
+            self.ledger.monitor.given_up(id, &error.to_string());
             answer(waiting.reply, Err(error), None);
         }
     }
@@ -230,6 +279,9 @@ fn joined(trim: Completion, flush: &Completion) -> Completion {
         room_by: flush.room_by.or(trim.room_by),
         missed_by: flush.missed_by.or(trim.missed_by),
         breakdown: trim.breakdown.joined(&flush.breakdown),
+        // Whoever watches the request knows it by the name it had last.
+        request: flush.request,
+        failing: trim.failing.or(flush.failing),
         ..trim
     }
 }

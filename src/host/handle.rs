@@ -10,8 +10,16 @@ use crossbeam_channel::Sender;
 
 use super::account::Account;
 use super::limits::Limits;
+use super::order::{Order, OrderError, Outcome};
 use super::shelf::Shelf;
+use super::time_limits::TimeLimit;
+use crate::drive::fault::Failing;
 use crate::drive::request::{Completion, Refusal, Status, Whereabouts};
+use crate::profile::Profile;
+use crate::units::SECTOR_BYTES;
+
+/// Most bytes that one [`Ask::Cache`] reads, however large the drive's buffer is.
+const WARMED_BYTES_MAX: u64 = 32 << 20;
 
 /// What a frontend needs to know to describe the drive to its clients. It never changes.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -31,8 +39,33 @@ pub struct DriveInfo {
     pub fast_zeroes: bool,
     /// Whether a volatile write cache is on.
     pub write_cache: bool,
+    /// Bytes that the drive's buffer for reads holds.
+    pub read_buffer_bytes: u64,
     /// Opened for reading only.
     pub read_only: bool,
+}
+
+impl DriveInfo {
+    /// The description of a drive of this profile.
+    pub fn new(profile: &Profile, read_only: bool) -> DriveInfo {
+        let physical = u32::try_from(SECTOR_BYTES).expect("a sector is 4096 bytes");
+        DriveInfo {
+            name: profile.name.clone(),
+            capacity_bytes: profile.drive.capacity_bytes,
+            logical_sector_bytes: profile.drive.logical_sector_bytes,
+            physical_sector_bytes: physical,
+            trim: profile.trim.enabled,
+            fast_zeroes: profile.trim.enabled && profile.trim.zeroes_deallocate,
+            write_cache: profile.write_cache.enabled,
+            read_buffer_bytes: profile.read_ahead_bytes,
+            read_only,
+        }
+    }
+
+    /// How many bytes an [`Ask::Cache`] of `bytes` reads: as many as the drive can keep.
+    pub fn warmed_bytes(&self, bytes: u64) -> u64 {
+        bytes.min(self.read_buffer_bytes).min(WARMED_BYTES_MAX)
+    }
 }
 
 /// What a frontend can ask. Offsets and lengths in bytes.
@@ -76,6 +109,14 @@ pub enum Ask {
         /// Whether the drive may deallocate.
         may_deallocate: bool,
     },
+    /// The range will be read soon: the drive reads its beginning, as much as its buffer holds,
+    /// before the reply, and keeps it until it has to read something else.
+    Cache {
+        /// First byte.
+        offset: u64,
+        /// How many.
+        bytes: u64,
+    },
     /// Where each part of the range lives, in order, without gaps; may stop early after at least
     /// one part.
     Whereabouts {
@@ -88,12 +129,14 @@ pub enum Ask {
     Status,
     /// A snapshot of latencies and of the slowest requests.
     Account,
+    /// What no host asks: faults, limits, saved states.
+    Order(Order),
 }
 
 /// What a successful ask brings back.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Answer {
-    /// A write, flush, trim or zeroing is done.
+    /// A write, flush, trim, zeroing or caching is done.
     Done,
     /// The bytes of a read.
     Data(Vec<u8>),
@@ -103,6 +146,8 @@ pub enum Answer {
     Status(Box<Status>),
     /// The snapshot.
     Account(Box<Account>),
+    /// What came of an order.
+    Order(Result<Outcome, OrderError>),
 }
 
 /// Why an ask failed.
@@ -120,9 +165,36 @@ pub enum HostError {
     /// The drive has failed (a write or sync to the backing store failed, or a defect stopped it).
     #[error("the drive has failed: {0}")]
     Failed(Arc<str>),
+    /// A fault on request.
+    #[error("{0}")]
+    Failing(Failing),
+    /// A limit is enforced and the answer did not come in time.
+    #[error("no answer within {}: the limit {limit} is enforced", .limit.duration())]
+    TooSlow {
+        /// Which limit.
+        limit: TimeLimit,
+    },
+    /// A limit is enforced and the drive was too slow too often.
+    #[error("the drive was taken out of service by the limit {limit}, which is enforced")]
+    TakenOut {
+        /// Which limit.
+        limit: TimeLimit,
+    },
+    /// The power was cut on request.
+    #[error("the drive has no power: it was cut on request")]
+    NoPower,
+    /// Another state was put in the drive's place.
+    #[error("the drive was put back into a saved state while the request waited")]
+    Replaced,
     /// The drive is shutting down.
     #[error("the drive is shutting down")]
     Gone,
+}
+
+impl From<Failing> for HostError {
+    fn from(failing: Failing) -> HostError {
+        HostError::Failing(failing)
+    }
 }
 
 /// A reply: the answer, and for host requests what the drive says of its timing.

@@ -4,6 +4,7 @@
 //! Nothing here may sleep, block or ask for the time.
 
 use crate::drive::Drive;
+use crate::drive::fault::{Fault, FaultError, FaultId, PowerLoss, Standing};
 use crate::drive::request::{Deadline, Effect, Request, Status, Whereabouts};
 use crate::time::Instant;
 
@@ -28,6 +29,16 @@ pub trait Machine: Send {
     fn idle(&self) -> bool;
     /// Brings everything to the medium and merges the map, then stays idle.
     fn shut_down(&mut self, now: Instant);
+    /// Imposes a fault on request.
+    fn impose(&mut self, now: Instant, fault: Fault) -> Result<FaultId, FaultError>;
+    /// Lifts a fault, or all of them; how many were in force.
+    fn lift(&mut self, now: Instant, which: Option<FaultId>) -> usize;
+    /// The faults in force.
+    fn standing(&self) -> Vec<Standing>;
+    /// Whether the power is gone on request.
+    fn power_lost(&self) -> Option<&PowerLoss>;
+    /// Goes on where `former`, which was switched off, has ended.
+    fn succeed(&mut self, former: &mut Self, now: Instant);
 }
 
 impl Machine for Drive {
@@ -65,5 +76,25 @@ impl Machine for Drive {
 
     fn shut_down(&mut self, now: Instant) {
         Drive::shut_down(self, now);
+    }
+
+    fn impose(&mut self, now: Instant, fault: Fault) -> Result<FaultId, FaultError> {
+        Drive::impose(self, now, fault)
+    }
+
+    fn lift(&mut self, now: Instant, which: Option<FaultId>) -> usize {
+        Drive::lift(self, now, which)
+    }
+
+    fn standing(&self) -> Vec<Standing> {
+        Drive::standing(self)
+    }
+
+    fn power_lost(&self) -> Option<&PowerLoss> {
+        Drive::power_lost(self)
+    }
+
+    fn succeed(&mut self, former: &mut Drive, now: Instant) {
+        Drive::succeed(self, former, now);
     }
 }

@@ -11,6 +11,7 @@ use std::thread::JoinHandle;
 use crossbeam_channel::Receiver;
 
 use super::account::Account;
+use super::bay::Bay;
 use super::bell::{Bell, ask_for_precise_timers};
 use super::clock::{Clock, Pace};
 use super::event_loop::{EventLoop, Next};
@@ -18,6 +19,7 @@ use super::handle::{Call, DriveInfo, Handle, Wake};
 use super::limits::Limits;
 use super::machine::Machine;
 use super::recorder::Recorder;
+use super::time_limits::TimeLimit;
 use crate::drive::request::Status;
 use crate::medium::mover::{Mover, Tally};
 use crate::time::{Duration, Instant};
@@ -38,6 +40,15 @@ pub struct Owner {
     thread: JoinHandle<Result<Stopped, StopError>>,
     stopping: Arc<AtomicBool>,
     door: Arc<Door>,
+}
+
+/// Who watches a drive.
+#[derive(Default)]
+pub struct Watched {
+    /// Is told of every answer.
+    pub recorder: Option<Recorder>,
+    /// Limits at which commands fail.
+    pub enforced: Vec<TimeLimit>,
 }
 
 /// What a drive says at its end.
@@ -63,7 +74,8 @@ pub enum StopError {
 }
 
 impl Owner {
-    /// Starts a thread that owns `machine` and `mover`. Model time begins now.
+    /// Starts a thread that owns `machine` and `mover`. Model time begins now. What cannot be opened
+    /// again has no power cuts and no saved states.
     pub fn start<M: Machine + 'static>(
         machine: M,
         mover: Mover,
@@ -71,17 +83,17 @@ impl Owner {
         info: DriveInfo,
         limits: Limits,
     ) -> io::Result<(Handle, Owner)> {
-        Owner::start_recorded(machine, mover, pace, info, limits, None)
+        let watched = Watched::default();
+        Owner::start_in((machine, mover, None), pace, info, limits, watched)
     }
 
-    /// Like [`Owner::start`]; `recorder` is told of every answer.
-    pub fn start_recorded<M: Machine + 'static>(
-        machine: M,
-        mut mover: Mover,
+    /// As [`Owner::start`], for what is opened in a bay, if there is one.
+    pub fn start_in<M: Machine + 'static>(
+        (machine, mut mover, bay): (M, Mover, Option<Box<dyn Bay<M>>>),
         pace: Pace,
         info: DriveInfo,
         limits: Limits,
-        recorder: Option<Recorder>,
+        watched: Watched,
     ) -> io::Result<(Handle, Owner)> {
         let door = Arc::new(Door {
             bell: Bell::new()?,
@@ -105,7 +117,9 @@ impl Owner {
                 let clock = Clock::system(pace);
                 let mut event_loop = EventLoop::new(machine, mover, clock, info, calls.clone());
                 event_loop.desk.shelf = shelf;
-                event_loop.recorder = recorder;
+                event_loop.bay = bay;
+                event_loop.enforced = watched.enforced;
+                event_loop.recorder = watched.recorder;
                 let outcome = run(event_loop, &told, &entrance.bell);
                 entrance.close(calls);
                 outcome
@@ -194,7 +208,7 @@ fn run<M: Machine>(
     Ok(Stopped {
         status: event_loop.status(),
         account: event_loop.account(),
-        tally: event_loop.mover().tally(),
+        tally: event_loop.tally(),
     })
 }
 

@@ -2,29 +2,19 @@
 
 use super::*;
 use crate::host::handle::{Answer, Ask, HostError, Reply};
-use crate::host::stand_in::StandIn;
+use crate::host::stand_in::{StandIn, info};
+use crate::image::open;
 use crate::medium::memory_store::{Fate, MemoryStore};
 use crate::medium::mover::MoverChoice;
 use crate::medium::store::Store;
+use crate::profile::Profile;
+use crate::units::index;
 
 const CAPACITY: u64 = 1 << 22;
 
-fn info() -> DriveInfo {
-    DriveInfo {
-        name: "stand-in".to_owned(),
-        capacity_bytes: CAPACITY,
-        logical_sector_bytes: 512,
-        physical_sector_bytes: 4096,
-        trim: true,
-        fast_zeroes: true,
-        write_cache: false,
-        read_only: false,
-    }
-}
-
 fn start(mover: Mover, pace: Pace) -> (Handle, Owner) {
     let machine = StandIn::new(Duration::from_us(100), false);
-    Owner::start(machine, mover, pace, info(), Limits::new(1 << 20)).expect("a thread")
+    Owner::start(machine, mover, pace, info(CAPACITY), Limits::new(1 << 20)).expect("a thread")
 }
 
 fn write(handle: &Handle, offset: u64, data: Vec<u8>) -> Result<Answer, HostError> {
@@ -134,4 +124,41 @@ fn a_panic_of_the_thread_is_acted_upon_and_a_good_end_is_not() {
         calls.load(Ordering::SeqCst)
     };
     assert_eq!((count(true), count(false)), (1, 0));
+}
+
+#[test]
+fn what_was_cached_is_read_without_the_arm() {
+    let text = Profile::built_in("tiny").expect("it is built in");
+    let profile = Profile::from_toml("tiny", text).expect("it is valid");
+    let store = MemoryStore::new(open::image_bytes(&profile).expect("it fits"));
+    open::make(&store, &profile, [3; 16]).expect("an image");
+    let drive = open::open(&store, false).expect("it opens").drive;
+    let info = DriveInfo::new(&profile, false);
+    let mover = Mover::plain(Box::new(store));
+    let (handle, owner) =
+        Owner::start(drive, mover, Pace::Off, info, Limits::default()).expect("a thread");
+    let (far, bytes) = (4 << 20, 16_384);
+    for offset in [0, far] {
+        let data = vec![1; index(bytes)];
+        let fua = true;
+        handle
+            .ask(Ask::Write { offset, data, fua })
+            .expect("written");
+    }
+    let arm_time = |ask| {
+        let (told, heard) = crossbeam_channel::bounded(1);
+        let reply = Box::new(move |reply: Reply| told.send(reply).expect("somebody listens"));
+        handle.send(ask, reply);
+        let completion = heard.recv().expect("a reply").completion;
+        let parts = completion.expect("the drive was asked").breakdown;
+        parts.seek + parts.rotation
+    };
+    let read = |offset| Ask::Read { offset, bytes };
+    arm_time(read(far));
+    assert!(arm_time(read(0)) > Duration(0), "the arm came from afar");
+    arm_time(read(far));
+    let cache = Ask::Cache { offset: 0, bytes };
+    assert!(arm_time(cache) > Duration(0), "it is a read like any other");
+    assert_eq!(arm_time(read(0)), Duration(0));
+    owner.stop().expect("an orderly end");
 }

@@ -7,13 +7,15 @@ use std::collections::VecDeque;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 
+use super::handle::DriveInfo;
 use super::machine::Machine;
+use crate::drive::fault::{Fault, FaultError, FaultId, PowerLoss, Standing};
 use crate::drive::request::{
     Breakdown, Completion, Deadline, Effect, Operation, Request, Status, Whereabouts,
 };
 use crate::medium::movement::{Movement, Place, Plan, PlanId, Purpose, Step};
 use crate::time::{Duration, Instant};
-use crate::units::{Pba, SECTOR_BYTES};
+use crate::units::{Pba, SECTOR_BYTES, count};
 
 /// What a test sees and turns while the loop owns the machine.
 #[derive(Clone, Default)]
@@ -26,6 +28,21 @@ pub(super) struct Dials {
     pub(super) log: Arc<Mutex<Vec<(&'static str, Instant)>>>,
 }
 
+/// The description of a stand-in of so many bytes.
+pub(super) fn info(capacity_bytes: u64) -> DriveInfo {
+    DriveInfo {
+        name: "stand-in".to_owned(),
+        capacity_bytes,
+        logical_sector_bytes: 512,
+        physical_sector_bytes: 4096,
+        trim: true,
+        fast_zeroes: true,
+        write_cache: false,
+        read_buffer_bytes: 16_384,
+        read_only: false,
+    }
+}
+
 pub(super) struct StandIn {
     pub(super) dials: Dials,
     pub(super) takes: Duration,
@@ -36,6 +53,8 @@ pub(super) struct StandIn {
     effects: Vec<Effect>,
     next_plan: u64,
     failure: Option<String>,
+    standing: Vec<Standing>,
+    power_loss: Option<PowerLoss>,
 }
 
 impl StandIn {
@@ -49,6 +68,8 @@ impl StandIn {
             effects: Vec::new(),
             next_plan: 0,
             failure: None,
+            standing: Vec::new(),
+            power_loss: None,
         }
     }
 
@@ -106,6 +127,7 @@ impl StandIn {
             behind: None,
             room_by: None,
             missed_by: None,
+            failing: None,
         }));
         self.effects.push(Effect::Release(request.buffer()));
     }
@@ -174,5 +196,48 @@ impl Machine for StandIn {
 
     fn shut_down(&mut self, _now: Instant) {
         self.dials.shut_downs.fetch_add(1, Ordering::SeqCst);
+    }
+
+    fn impose(&mut self, now: Instant, fault: Fault) -> Result<FaultId, FaultError> {
+        self.note("impose", now);
+        let id = FaultId(count(self.standing.len()) + 1);
+        match &fault {
+            Fault::Stall(stall) => {
+                let until = stall.duration_ns.map(|ns| now + Duration(ns));
+                self.effects.push(Effect::Hold { until });
+            }
+            Fault::PowerCut(cut) => {
+                self.power_loss = Some(PowerLoss {
+                    fault: id,
+                    at: now,
+                    stay_off: cut.stay_off,
+                });
+            }
+            _ => {}
+        }
+        self.standing.push(Standing {
+            id,
+            since_ns: now.0,
+            fault,
+            left: None,
+        });
+        Ok(id)
+    }
+
+    fn lift(&mut self, now: Instant, _which: Option<FaultId>) -> usize {
+        self.effects.push(Effect::Resume { at: now });
+        std::mem::take(&mut self.standing).len()
+    }
+
+    fn standing(&self) -> Vec<Standing> {
+        self.standing.clone()
+    }
+
+    fn power_lost(&self) -> Option<&PowerLoss> {
+        self.power_loss.as_ref()
+    }
+
+    fn succeed(&mut self, _former: &mut StandIn, now: Instant) {
+        self.note("succeed", now);
     }
 }

@@ -96,14 +96,32 @@ pub fn open_backing(path: &Path, options: OpenOptions) -> Result<File, BackingEr
         // Should the name have become a pipe since, opening must not wait for its other end.
         .custom_flags(libc::O_NONBLOCK)
         .open(path)
-        .map_err(system(path, "open"))?;
+        .map_err(|source| match source.raw_os_error() {
+            Some(libc::EACCES | libc::EPERM | libc::EROFS)
+                if !options.read_only && File::open(path).is_ok() =>
+            {
+                let path = path.into();
+                BackingError::NotWritable { path, source }
+            }
+            _ => system(path, "open")(source),
+        })?;
     let usage = if options.read_only {
         Use::Reading
     } else {
         Use::Alone
     };
     check_and_lock(path, &file, usage)?;
-    Ok(file)
+    // A server that puts a saved image in this one's place renames it over this name.
+    let (opened, named) = (file.metadata(), fs::metadata(path));
+    match (opened, named) {
+        (Ok(opened), Ok(named)) if (opened.dev(), opened.ino()) == (named.dev(), named.ino()) => {
+            Ok(file)
+        }
+        _ => {
+            let replaced = io::Error::other("another file took its name meanwhile; try again");
+            Err(system(path, "open")(replaced))
+        }
+    }
 }
 
 /// Bytes of an opened backing, file or device.

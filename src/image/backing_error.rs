@@ -89,6 +89,9 @@ pub enum BackingError {
     /// A loop device reads and writes it.
     #[error("{} is the file behind the loop device {}: detach it first (losetup -d {})", path.display(), device.display(), device.display())]
     BehindLoop { path: PathBuf, device: PathBuf },
+    /// It may be read only.
+    #[error("{} may not be written by this user or lies on a filesystem mounted for reading", path.display())]
+    NotWritable { path: PathBuf, source: io::Error },
     /// The system refused something.
     #[error("cannot {doing} {}", path.display())]
     System {

@@ -7,6 +7,7 @@
 //! server away.
 
 pub mod check;
+pub mod copying;
 pub mod error;
 pub mod open;
 pub mod superblock;
@@ -16,5 +17,7 @@ pub mod backing_error;
 pub mod device;
 pub mod lock;
 pub mod mounts;
+#[cfg(test)]
+pub(crate) mod programs;
 mod room;
 pub mod signature;

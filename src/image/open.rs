@@ -8,6 +8,7 @@ use super::superblock::{self, DamagedCopy, Identity, NewImage};
 use crate::drive::Drive;
 use crate::drive::back::{Back, InPlace};
 use crate::extent::PbaExtent;
+use crate::medium::area::AreaKind;
 use crate::medium::layout::{Layout, LayoutError};
 use crate::medium::store::Store;
 use crate::profile::Profile;
@@ -91,6 +92,25 @@ pub fn make(store: &dyn Store, profile: &Profile, id: [u8; 16]) -> Result<(), Op
     Ok(())
 }
 
+/// Zeroes what a new drive of `profile` would read though nothing has written it: the data bands,
+/// where they count as written from the beginning. For a store that may hold something, such as a
+/// block device, before [`make`]. Takes as long as the store takes to forget that much.
+pub fn blank(store: &dyn Store, profile: &Profile) -> Result<(), OpenError> {
+    if profile.staging.is_some() && !profile.drive.formatted {
+        return Ok(());
+    }
+    let layout = Layout::new(profile)?;
+    let data = layout.areas().iter().map(|area| (area.kind, area.extent()));
+    for (_, extent) in data.filter(|(kind, _)| *kind == AreaKind::Data) {
+        let at = Sectors(extent.start.0).bytes();
+        let action = "clear the data bands";
+        store
+            .zero_at(at, extent.sectors.bytes())
+            .map_err(|source| ImageError::Io { action, at, source })?;
+    }
+    Ok(())
+}
+
 /// Opens the image in `store`.
 pub fn open(store: &dyn Store, read_only: bool) -> Result<Opened, OpenError> {
     let found = superblock::read(store)?;
@@ -155,4 +175,45 @@ fn in_place(profile: &Profile, layout: Layout) -> Drive {
         }),
         &[],
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::medium::memory_store::MemoryStore;
+    use crate::units::index;
+
+    /// A store full of what somebody left there, made a drive of `profile`; what its data bands hold.
+    fn left_in_data_bands(profile: &Profile) -> Vec<u8> {
+        let store = MemoryStore::new(image_bytes(profile).unwrap());
+        let junk = vec![0xA5; index(store.bytes().unwrap())];
+        store.write_at(&junk, 0).unwrap();
+        blank(&store, profile).unwrap();
+        make(&store, profile, [1; 16]).unwrap();
+        open(&store, true).unwrap();
+        let layout = Layout::new(profile).unwrap();
+        let mut held = Vec::new();
+        for area in layout.areas() {
+            let mut bytes = vec![0; index(area.sectors.bytes())];
+            store
+                .read_at(&mut bytes, Sectors(area.start.0).bytes())
+                .unwrap();
+            if area.kind == AreaKind::Data {
+                held.append(&mut bytes);
+            }
+        }
+        held
+    }
+
+    #[test]
+    fn a_drive_that_counts_as_written_holds_zeroes_whatever_the_store_held() {
+        let tiny = Profile::built_in("tiny").unwrap();
+        let formatted = tiny.replace("formatted = false", "formatted = true");
+        let formatted = Profile::from_toml("formatted", &formatted).unwrap();
+        let held = left_in_data_bands(&formatted);
+        assert!(!held.is_empty() && held.iter().all(|&byte| byte == 0));
+        // One that does not never looks at what lies there.
+        let as_it_is = Profile::from_toml("tiny", tiny).unwrap();
+        assert!(left_in_data_bands(&as_it_is).contains(&0xA5));
+    }
 }

@@ -3,7 +3,9 @@
 //! Offsets are bytes from the start of the disk. What is not in the table is not recognised: an
 //! empty answer does not prove that a disk holds nothing.
 //!
-//! Sources: the on-disk format pages of the Linux kernel's documentation and its headers under
+//! An image of ours is somebody's data too, so its magic number is in the table.
+//!
+//! Sources of the others: the on-disk format pages of the Linux kernel's documentation and its headers under
 //! `include/uapi/linux` (ext4, XFS, btrfs, f2fs, md, swap, iso9660, exFAT), the LUKS1 and LUKS2
 //! on-disk format specifications, the label format in lvm2's source, the UEFI specification (GPT),
 //! and the descriptions of the FAT and NTFS boot sectors.
@@ -12,6 +14,8 @@ use std::fmt;
 use std::fs::File;
 use std::io;
 use std::os::unix::fs::FileExt;
+
+use crate::translation::codec::header::MAGIC;
 
 /// Something recognised.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -55,6 +59,9 @@ const LVM: &[u8] = b"LABELONE";
 const GPT: &[u8] = b"EFI PART";
 
 const TABLE: &[Row] = &[
+    // Both copies of the superblock: either is enough to open it.
+    row("an imbrex image", 0, &MAGIC),
+    row("an imbrex image (second superblock)", 4096, &MAGIC),
     row("an ext2, ext3 or ext4 filesystem", 1080, &[0x53, 0xef]),
     row("an XFS filesystem", 0, b"XFSB"),
     row("a btrfs filesystem", 65_600, b"_BHRfS_M"),
@@ -224,7 +231,13 @@ mod tests {
     /// Offsets and bytes written out anew, from the formats' descriptions.
     #[test]
     fn magic_numbers_are_found_where_the_formats_put_them() {
-        let by_hand: [(u64, &[u8], &str); 13] = [
+        let by_hand: [(u64, &[u8], &str); 15] = [
+            (0, b"\x89imbrex\n", "an imbrex image"),
+            (
+                0x1000,
+                b"\x89imbrex\n",
+                "an imbrex image (second superblock)",
+            ),
             (0x200, b"LABELONE", "an LVM2 physical volume"),
             (0, b"LUKS\xba\xbe", "a LUKS encrypted volume"),
             (

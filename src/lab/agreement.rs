@@ -203,8 +203,16 @@ mod tests {
         let pair = |us: u64| Pair {
             operation: Operation::Read,
             // Earlier and later in turn.
-            served: Duration::from_us(if us % 2 == 0 { 10_000 + us } else { 10_000 }),
-            simulated: Duration::from_us(if us % 2 == 0 { 10_000 } else { 10_000 + us }),
+            served: Duration::from_us(if us.is_multiple_of(2) {
+                10_000 + us
+            } else {
+                10_000
+            }),
+            simulated: Duration::from_us(if us.is_multiple_of(2) {
+                10_000
+            } else {
+                10_000 + us
+            }),
         };
         apart_us.map(pair).collect()
     }

@@ -9,6 +9,7 @@
 //! with a served drive (`agreement`). Same profile, workload and
 //! seed give the same output, byte for byte; nothing here knows the time of day.
 
+pub mod ageing;
 pub mod agreement;
 mod columns;
 pub mod dice;

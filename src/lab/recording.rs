@@ -47,6 +47,8 @@ const SCHEMA: &str = "message requests {
     REQUIRED INT64 transfer_ns;
     REQUIRED INT64 out_of_band_ns;
     REQUIRED INT64 overhead_ns;
+    REQUIRED INT64 stalled_ns;
+    REQUIRED INT64 slowed_ns;
     OPTIONAL INT64 cleaned_home_band;
     REQUIRED BYTE_ARRAY cause (UTF8);
 }";
@@ -152,6 +154,8 @@ fn write_columns<W: Write + Send>(
     columns.long(|row| row.completion.breakdown.transfer.0)?;
     columns.long(|row| row.completion.breakdown.out_of_band.0)?;
     columns.long(|row| row.completion.breakdown.overhead.0)?;
+    columns.long(|row| row.completion.breakdown.stalled.0)?;
+    columns.long(|row| row.completion.breakdown.slowed.0)?;
     columns.perhaps(|row| cleaned(&row.completion))?;
     columns.text(|row| row.completion.cause())?;
     columns.end()

@@ -10,6 +10,7 @@ use serde::Serialize;
 use super::series::{Level, Series};
 use crate::drive::request::{Breakdown, Completion, Status};
 use crate::host::account::{Latencies, Ledger, Slow};
+use crate::host::time_limits::Tripped;
 use crate::medium::movement::Purpose;
 use crate::profile::Profile;
 use crate::time::{Duration, Instant};
@@ -48,6 +49,8 @@ pub struct Summary {
     pub write_amplification_milli: Option<u64>,
     /// The longest time without an answer while a request was under way, and what ended it.
     pub longest_stall: Option<Stall>,
+    /// The limits of hosts and how often the drive would have tripped each.
+    pub host_limits: Vec<Tripped>,
     /// The slowest requests, slowest first.
     pub slowest: Vec<Slow>,
     /// Throughput and fill over time.
@@ -99,6 +102,10 @@ pub struct Causes {
     pub out_of_band_ns: u64,
     /// Electronics.
     pub overhead_ns: u64,
+    /// Stalled on request.
+    pub stalled_ns: u64,
+    /// Slowed on request.
+    pub slowed_ns: u64,
 }
 
 /// What a purpose took.
@@ -127,7 +134,7 @@ pub struct Stall {
 
 impl Causes {
     /// Each part with the words for it, in the order of the breakdown.
-    pub fn parts(&self) -> [(&'static str, u64); 10] {
+    pub fn parts(&self) -> [(&'static str, u64); 12] {
         [
             ("other requests", self.queue_ns),
             ("cleaning under way", self.cleaning_ns),
@@ -139,6 +146,8 @@ impl Causes {
             ("transfer", self.transfer_ns),
             ("out-of-band records", self.out_of_band_ns),
             ("electronics", self.overhead_ns),
+            ("stalls on request", self.stalled_ns),
+            ("slowness on request", self.slowed_ns),
         ]
     }
 
@@ -153,6 +162,8 @@ impl Causes {
         self.transfer_ns += parts.transfer.0;
         self.out_of_band_ns += parts.out_of_band.0;
         self.overhead_ns += parts.overhead.0;
+        self.stalled_ns += parts.stalled.0;
+        self.slowed_ns += parts.slowed.0;
     }
 }
 
@@ -264,6 +275,7 @@ impl Gatherer {
                 took_ns: took.0,
                 cause: completion.cause(),
             }),
+            host_limits: account.limits,
             slowest: account.slowest,
             over_time: self.series.finish(),
             status: status.clone(),

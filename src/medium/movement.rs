@@ -251,3 +251,14 @@ pub struct Plan {
     /// or overwrites what an earlier step writes, sees it or comes after it.
     pub steps: Vec<Step>,
 }
+
+impl Plan {
+    /// A plan that makes durable what came before it.
+    pub fn barrier(id: PlanId) -> Plan {
+        Plan {
+            id,
+            allocate: Vec::new(),
+            steps: vec![Step::Barrier],
+        }
+    }
+}

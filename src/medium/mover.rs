@@ -137,6 +137,17 @@ pub struct Tally {
 }
 
 impl Tally {
+    /// The sums of both.
+    #[must_use]
+    pub fn plus(self, other: Tally) -> Tally {
+        Tally {
+            reads: self.reads + other.reads,
+            writes: self.writes + other.writes,
+            zeroes: self.zeroes + other.zeroes,
+            syncs: self.syncs + other.syncs,
+        }
+    }
+
     pub(super) fn add(&mut self, operation: StoreOperation) {
         match operation {
             StoreOperation::Read => self.reads += 1,

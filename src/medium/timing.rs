@@ -21,6 +21,8 @@ pub struct Timing {
     pub transfer: Duration,
     /// Out-of-band revolutions.
     pub out_of_band: Duration,
+    /// What a fault on request added. The arm adds nothing here, and no purpose counts it.
+    pub held_up: Duration,
     /// The longest wait of a single access for its sectors to come round.
     pub longest_turn: Duration,
     /// Time and bytes by purpose.
@@ -129,6 +131,7 @@ impl Timing {
             rotation: Duration::ZERO,
             transfer: Duration::ZERO,
             out_of_band: Duration::ZERO,
+            held_up: Duration::ZERO,
             longest_turn: Duration::ZERO,
             by_purpose: Uses::default(),
         }

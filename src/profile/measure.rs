@@ -66,3 +66,28 @@ impl Profile {
         self.platters.zones.iter().map(bytes).sum()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// 40 MiB are 24.2 tracks of 424 sectors and 48.3 of 212: a band's last track is not used up.
+    #[test]
+    fn a_band_in_bytes_takes_every_track_that_it_touches() {
+        let zone = |sectors_per_track| RecordingZone {
+            tracks: 1_000,
+            sectors_per_track,
+        };
+        let bands = Bands {
+            size: BandSize::Bytes(40 << 20),
+            guard_tracks: 2,
+            overlap_tracks: 1,
+            spares_per_zone: 1,
+        };
+        assert_eq!(bands.tracks_in(&zone(424)), 25);
+        assert_eq!(bands.pitch_tracks(&zone(424)), 27);
+        assert_eq!(bands.tracks_in(&zone(212)), 49);
+        // 10,240 sectors are 20 tracks of 512 exactly.
+        assert_eq!(bands.tracks_in(&zone(512)), 20);
+    }
+}

@@ -20,6 +20,11 @@ impl Draft {
         self.steps.is_empty() && self.allocate.is_empty()
     }
 
+    /// What was added so far.
+    pub fn steps(&self) -> &[Step] {
+        &self.steps
+    }
+
     /// Index of the next step, for seals.
     pub fn position(&self) -> usize {
         self.steps.len()

@@ -219,10 +219,13 @@ impl Translation {
     }
 
     /// The first steps after recovery: a new map, durable, so that what follows belongs to this
-    /// opening alone. It counts nothing.
+    /// opening alone. It counts nothing, and the next merge that the profile asks for is due when it
+    /// would have been.
     pub fn settle_open(&mut self, draft: &mut Draft) {
+        let entries = self.entries_since_merge;
         self.merge(draft);
         self.barrier(draft);
+        self.entries_since_merge = entries;
         self.counts = Counts::default();
     }
 

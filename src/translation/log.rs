@@ -44,6 +44,12 @@ impl Translation {
         self.entries_since_merge >= self.staging.merge_every_entries
     }
 
+    /// After how many more entries the map is due to be merged.
+    pub fn entries_to_merge(&self) -> u32 {
+        let every = self.staging.merge_every_entries;
+        every.saturating_sub(self.entries_since_merge)
+    }
+
     /// The region's head, or the start of the next free band when the head's is full.
     fn head_with_room(&mut self, region: usize) -> Result<Head, NoRoom> {
         let no_room = NoRoom::Log { region };

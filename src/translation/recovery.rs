@@ -75,6 +75,8 @@ pub struct Report {
     pub map_sequence: u64,
     /// Journal records replayed after it.
     pub replayed: u64,
+    /// Log entries among these.
+    pub entries: u64,
     /// Newest record.
     pub sequence: u64,
     /// Why the journal ended where it did, when it was not at a blank or older sector.
@@ -135,7 +137,8 @@ pub fn recover(
         maps,
         touched: Touched::Unknown,
     };
-    let translation = Translation::assemble(profile, staging, layout.clone(), parts, true);
+    let mut translation = Translation::assemble(profile, staging, layout.clone(), parts, true);
+    translation.entries_since_merge = u32::try_from(report.entries).unwrap_or(u32::MAX);
     Ok(Recovered {
         translation,
         report,

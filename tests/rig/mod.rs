@@ -15,6 +15,7 @@ pub(crate) mod tally;
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::hash::{DefaultHasher, Hash, Hasher};
 
+use imbrex::drive::fault::Fault;
 use imbrex::drive::request::{Completion, Effect, Operation, Request};
 use imbrex::image::open::{self, Opened};
 use imbrex::medium::buffers::Buffers;
@@ -33,6 +34,8 @@ struct Pending {
     ask: Ask,
     /// For a flush: the newest acknowledged version of each piece when it was asked for.
     vouches: Option<Vec<u64>>,
+    /// The write cache was off when it was asked for, and how often it had been switched by then.
+    through: Option<u64>,
 }
 
 /// A drive, its bytes, and what they should be.
@@ -61,6 +64,8 @@ pub(crate) struct Rig {
     observer: Observer,
     /// What the drive said so far, when somebody wants to compare.
     pub(crate) trace: Option<DefaultHasher>,
+    cache_on: bool,
+    switches: u64,
 }
 
 impl Rig {
@@ -102,6 +107,8 @@ impl Rig {
             tally,
             observer,
             trace: None,
+            cache_on: profile.write_cache.enabled,
+            switches: 0,
         };
         rig.collect();
         rig
@@ -158,7 +165,13 @@ impl Rig {
                 .newest(|by| self.pending.contains_key(&RequestId(by)))
         });
         self.reference.begin(ask, id.0);
-        self.pending.insert(id, Pending { ask, vouches });
+        let through = (!self.cache_on).then_some(self.switches);
+        let pending = Pending {
+            ask,
+            vouches,
+            through,
+        };
+        self.pending.insert(id, pending);
         self.opened.drive.submit(self.now, request);
         self.collect();
         id
@@ -180,6 +193,7 @@ impl Rig {
                     .plan(plan, &self.opened.drive, &mut self.tally);
             }
             match effect {
+                Effect::Note(_) => self.tally.add("notes of faults", 1),
                 Effect::Complete(completion) => self.answers.push(completion),
                 other => self.effects.push_back(other),
             }
@@ -286,6 +300,11 @@ impl Rig {
             .pending
             .remove(&answer.request)
             .expect("asked for once, answered once");
+        if answer.failing.is_some() {
+            self.tally.add("failed on request", 1);
+            self.buffers.forget_reply(BufferId::Request(answer.request));
+            return self.reference.failed(pending.ask, answer.request.0);
+        }
         match pending.ask {
             Ask::Read { at, .. } => {
                 let data = self.buffers.take_reply(BufferId::Request(answer.request));
@@ -297,12 +316,31 @@ impl Rig {
                     .collect();
             }
             Ask::Flush => self.reference.all_durable(&pending.vouches.unwrap()),
-            ask if !self.profile.write_cache.enabled || ask.is_fua() => {
+            ask if pending.through == Some(self.switches) || ask.is_fua() => {
                 self.reference.durable(ask, answer.request.0);
             }
             _ => {}
         }
         self.completions.push(answer);
+    }
+
+    /// Imposes a fault now. No stalls: answers are not held here.
+    pub(crate) fn impose(&mut self, fault: Fault) {
+        if let Fault::WriteCache(switch) = &fault {
+            self.cache_on = switch.on;
+            self.switches += 1;
+        }
+        let imposed = self.opened.drive.impose(self.now, fault);
+        imposed.expect("the rig imposes what makes sense");
+        self.collect();
+    }
+
+    /// Lifts all faults.
+    pub(crate) fn lift_all(&mut self) {
+        self.cache_on = self.profile.write_cache.enabled;
+        self.switches += 1;
+        self.opened.drive.lift(self.now, None);
+        self.collect();
     }
 
     /// Lets time pass to the drive's next deadline or the next answer, if there is one. What the

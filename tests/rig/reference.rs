@@ -111,6 +111,15 @@ impl Reference {
         }
     }
 
+    /// Request `by` has failed and changed nothing.
+    pub(crate) fn failed(&mut self, ask: Ask, by: u64) {
+        if let Some((at, pieces)) = ask.changes() {
+            for versions in &mut self.versions[slice(at, pieces)] {
+                versions.retain(|version| version.by != by);
+            }
+        }
+    }
+
     /// The newest version of each piece that is not `under_way`.
     pub(crate) fn newest(&self, under_way: impl Fn(u64) -> bool) -> Vec<u64> {
         let newest = |versions: &Vec<Version>| {

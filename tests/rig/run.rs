@@ -1,6 +1,9 @@
 //! Generated runs: a seed gives the style of the drive, the requests, and the moments of the power
 //! cuts. Same seed, same run.
 
+use imbrex::drive::fault::{
+    Commands, FailCommands, Fault, Lasts, MediaError, Slow, Switch, Whereabouts,
+};
 use imbrex::medium::memory_store::Fate;
 use imbrex::profile::{
     BandChoice, BandSize, CleaningStep, CleaningStyle, Personality, Place, Profile, QueueOrder,
@@ -10,9 +13,9 @@ use imbrex::time::Duration;
 use rand_chacha::ChaCha8Rng;
 use rand_core::{Rng, SeedableRng};
 
-use super::Rig;
 use super::reference::Ask;
 use super::tally::Tally;
+use super::{PIECE, Rig};
 
 /// The smallest of the profiles that ship.
 pub(crate) fn tiny() -> Profile {
@@ -208,6 +211,8 @@ pub(crate) struct Options {
     pub(crate) cuts: bool,
     /// Whether the mover keeps up: if not, it lags behind as the dice choose.
     pub(crate) lag: bool,
+    /// Whether faults on request befall the drive.
+    pub(crate) faults: bool,
 }
 
 /// Runs and tells which states were met.
@@ -235,7 +240,13 @@ pub(crate) fn run_traced(options: Options, trace: bool) -> (Tally, u64) {
         stalls: 0,
     };
     while run.operations < options.operations {
+        if options.faults && run.dice.one_in(12) {
+            run.misfortune();
+        }
         run.go_on(options.lag);
+    }
+    if options.faults {
+        run.rig().lift_all();
     }
     let rig = run.rig.take().expect("a rig").shut_down_and_reopen();
     let mut tally = rig.tally.clone();
@@ -300,6 +311,50 @@ impl Run {
             if !self.rig().advance() {
                 self.rig().carry_out();
             }
+        }
+    }
+
+    /// A fault befalls the drive, or all are over.
+    fn misfortune(&mut self) {
+        let on = self.dice.one_in(2);
+        let fault = match self.dice.below(8) {
+            0..=1 => Fault::WriteCache(Switch { on }),
+            2 => Fault::ReadOnly(Switch { on }),
+            3 => Fault::Slow(Slow {
+                percent: 100 + self.dice.below(300),
+            }),
+            4 => Fault::FailCommands(FailCommands {
+                commands: 1 + self.dice.below(3),
+                after_bands_cleaned: self.dice.below(3),
+            }),
+            5..=6 => Fault::MediaError(self.media_error()),
+            _ => return self.rig().lift_all(),
+        };
+        self.rig().impose(fault);
+    }
+
+    fn media_error(&mut self) -> MediaError {
+        let pieces = 1 + self.dice.below(64);
+        let at = self.dice.below(self.all - pieces);
+        let on = self
+            .dice
+            .one_of([Commands::Reads, Commands::Reads, Commands::Writes]);
+        let lasts = [Lasts::Once, Lasts::Times(3), Lasts::Permanent];
+        MediaError {
+            offset: at * PIECE,
+            bytes: pieces * PIECE,
+            on,
+            lasts: if on == Commands::Reads && self.dice.one_in(2) {
+                Lasts::UntilRewritten
+            } else {
+                self.dice.one_of(lasts)
+            },
+            place: self.dice.one_of([
+                Whereabouts::Anywhere,
+                Whereabouts::Home,
+                Whereabouts::Staged,
+            ]),
+            tries_ns: self.dice.below(1_000_000_000),
         }
     }
 

@@ -8,7 +8,7 @@
 use imbrex::host::clock::Pace;
 use imbrex::host::handle::{Answer, Ask, DriveInfo, Handle, HostError};
 use imbrex::host::limits::Limits;
-use imbrex::host::owner::{Owner, StopError, Stopped};
+use imbrex::host::owner::{Owner, StopError, Stopped, Watched};
 use imbrex::host::recorder::Recorder;
 use imbrex::image::open;
 use imbrex::medium::memory_store::MemoryStore;
@@ -42,21 +42,21 @@ impl Served {
 
     fn begin(store: &MemoryStore, read_only: bool, recorder: Option<Recorder>) -> Served {
         let opened = open::open(store, read_only).unwrap();
-        let profile = opened.drive.profile();
-        let info = DriveInfo {
-            name: profile.name.clone(),
-            capacity_bytes: profile.drive.capacity_bytes,
-            logical_sector_bytes: profile.drive.logical_sector_bytes,
-            physical_sector_bytes: 4096,
-            trim: profile.trim.enabled,
-            fast_zeroes: profile.trim.zeroes_deallocate,
-            write_cache: profile.write_cache.enabled,
-            read_only,
-        };
+        let info = DriveInfo::new(opened.drive.profile(), read_only);
         let mover = Mover::plain(Box::new(store.clone()));
         let limits = Limits::default();
-        let (handle, owner) =
-            Owner::start_recorded(opened.drive, mover, Pace::Off, info, limits, recorder).unwrap();
+        let watched = Watched {
+            recorder,
+            ..Watched::default()
+        };
+        let (handle, owner) = Owner::start_in(
+            (opened.drive, mover, None),
+            Pace::Off,
+            info,
+            limits,
+            watched,
+        )
+        .unwrap();
         Served {
             handle,
             store: store.clone(),

@@ -1,10 +1,10 @@
 //! Files in scratch folders, and loop devices where this user may make them.
 
 use std::os::unix::fs::{FileExt, PermissionsExt, symlink};
-use std::process::Command;
 
 use super::*;
 use crate::image::device::DeviceUser;
+use crate::image::programs::{run, soon};
 
 const MIB: u64 = 1024 * 1024;
 
@@ -197,6 +197,38 @@ fn a_backing_opened_for_reading_cannot_be_written() {
     assert!(file.write_at(b"x", 0).is_err());
 }
 
+#[test]
+fn who_may_only_read_is_told_so() {
+    let scratch = tempfile::tempdir().unwrap();
+    let path = scratch.path().join("image");
+    drop(create_backing(&path, MIB, new()).unwrap());
+    fs::set_permissions(&path, fs::Permissions::from_mode(0o444)).unwrap();
+    let root = nix::unistd::geteuid().is_root();
+    if root && !Path::new("/dev/loop-control").exists() {
+        println!("skipped: root may write everything, and cannot mount here");
+        return;
+    }
+    let at = text(scratch.path());
+    if root {
+        run("mount", &["--bind", at, at]);
+        run("mount", &["-o", "remount,ro,bind", at]);
+    }
+    let refused = open_backing(&path, OpenOptions::default());
+    let reading = OpenOptions {
+        read_only: true,
+        ..OpenOptions::default()
+    };
+    let read = open_backing(&path, reading).map(drop);
+    if root {
+        run("umount", &[at]);
+    }
+    assert!(
+        matches!(refused, Err(BackingError::NotWritable { .. })),
+        "{refused:?}"
+    );
+    read.unwrap();
+}
+
 /// A loop device, detached when dropped.
 struct Loop {
     device: PathBuf,
@@ -224,31 +256,6 @@ impl Drop for Loop {
     fn drop(&mut self) {
         run("losetup", &["-d", text(&self.device)]);
     }
-}
-
-/// Tries again for a while. Other tests of this process start programs, and between fork and exec
-/// such a child holds copies of our open files, so what was just closed can still be in use.
-fn soon<T, E: std::fmt::Display>(mut attempt: impl FnMut() -> Result<T, E>) -> T {
-    let start = std::time::Instant::now();
-    loop {
-        match attempt() {
-            Ok(done) => return done,
-            Err(error) if start.elapsed().as_secs() >= 10 => panic!("{error}"),
-            Err(_) => std::thread::yield_now(),
-        }
-    }
-}
-
-fn run(program: &str, arguments: &[&str]) -> String {
-    soon(|| {
-        let output = Command::new(program).args(arguments).output().unwrap();
-        if output.status.success() {
-            Ok(String::from_utf8(output.stdout).unwrap().trim().to_string())
-        } else {
-            let said = String::from_utf8_lossy(&output.stderr);
-            Err(format!("{program} {arguments:?}: {said}"))
-        }
-    })
 }
 
 fn text(path: &Path) -> &str {

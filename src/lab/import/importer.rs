@@ -266,6 +266,7 @@ impl<W: Write + Send> Importer<'_, W> {
                 behind: None,
                 room_by: None,
                 missed_by: None,
+                failing: None,
             },
             lag: Duration::ZERO,
         });

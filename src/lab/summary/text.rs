@@ -40,6 +40,7 @@ impl fmt::Display for Summary {
         self.write_causes(f)?;
         self.write_purposes(f)?;
         write_end(f, &self.status)?;
+        self.write_limits(f)?;
         self.write_slow(f)?;
         write_series(f, &self.over_time)
     }
@@ -101,6 +102,15 @@ impl Summary {
                 milli / 1000,
                 milli % 1000 / 10
             )?;
+        }
+        Ok(())
+    }
+
+    fn write_limits(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for tripped in self.host_limits.iter().filter(|each| each.trips > 0) {
+            let limit = Duration(tripped.limit_ns);
+            let (name, trips) = (tripped.limit, tripped.trips);
+            writeln!(f, "limit of hosts {name} ({limit}): tripped {trips} times")?;
         }
         Ok(())
     }

@@ -2,6 +2,7 @@
 
 use fuser::Errno;
 
+use crate::drive::fault::FailingKind;
 use crate::drive::request::Refusal;
 use crate::host::handle::HostError;
 
@@ -12,7 +13,17 @@ pub(super) fn errno(error: &HostError) -> Errno {
         HostError::Refused(Refusal::Empty { .. }) => Errno::EINVAL,
         HostError::ReadOnly => Errno::EROFS,
         HostError::Unsupported => Errno::EOPNOTSUPP,
-        HostError::Failed(_) => Errno::EIO,
+        HostError::Failing(failing) => match failing.kind {
+            FailingKind::ReadOnly => Errno::EROFS,
+            FailingKind::Unreadable(_) | FailingKind::Unwritable(_) | FailingKind::Aborted => {
+                Errno::EIO
+            }
+        },
+        HostError::Failed(_)
+        | HostError::TooSlow { .. }
+        | HostError::TakenOut { .. }
+        | HostError::NoPower
+        | HostError::Replaced => Errno::EIO,
         HostError::Gone => Errno::ENODEV,
     }
 }

@@ -2,7 +2,7 @@
 //!
 //! Every request for bytes is sent to the drive and answered from the drive's thread, so the
 //! session thread is free for the next one at once. It decides nothing: what bytes are meant is in
-//! `range`, what errors mean in `errno`.
+//! `range`, what becomes of the drive's answers in `answers`.
 
 use std::ffi::OsStr;
 use std::io;
@@ -16,9 +16,9 @@ use fuser::{
     ReplyStatfs, ReplyWrite, ReplyXattr, Request, TimeOrNow, WriteFlags,
 };
 
-use crate::host::handle::{Answer, Ask, Handle};
+use crate::host::handle::{Ask, Handle};
+use crate::serve::fuse::answers;
 use crate::serve::fuse::attributes::{self, DISK};
-use crate::serve::fuse::errno::errno;
 use crate::serve::fuse::range;
 use crate::serve::fuse::seek::{Searcher, Wanted};
 use crate::units::count;
@@ -68,28 +68,8 @@ impl DiskFilesystem {
 
     /// Sends an ask whose success carries nothing back.
     fn send_plain(&self, ask: Ask, reply: ReplyEmpty) {
-        self.handle.send(
-            ask,
-            Box::new(move |came| match came.outcome {
-                Ok(Answer::Done) => reply.ok(),
-                Ok(other) => reply.error(misfit("Done", &other)),
-                Err(error) => reply.error(errno(&error)),
-            }),
-        );
+        self.handle.send(ask, answers::plain(reply));
     }
-}
-
-/// A defect of the drive's thread, which the program sees as an I/O error.
-fn misfit(expected: &str, came: &Answer) -> Errno {
-    let kind = match came {
-        Answer::Done => "Done",
-        Answer::Data(_) => "Data",
-        Answer::Whereabouts(_) => "Whereabouts",
-        Answer::Status(_) => "Status",
-        Answer::Account(_) => "Account",
-    };
-    log::error!("the drive answered {kind} where {expected} was due: a defect of imbrex");
-    Errno::EIO
 }
 
 // The attributes that cannot be set and the things that cannot be made are refused without the
@@ -176,14 +156,8 @@ impl Filesystem for DiskFilesystem {
         if bytes == 0 {
             return reply.data(&[]);
         }
-        self.handle.send(
-            Ask::Read { offset, bytes },
-            Box::new(move |came| match came.outcome {
-                Ok(Answer::Data(data)) => reply.data(&data),
-                Ok(other) => reply.error(misfit("Data", &other)),
-                Err(error) => reply.error(errno(&error)),
-            }),
-        );
+        let read = Ask::Read { offset, bytes };
+        self.handle.send(read, answers::data(reply));
     }
 
     fn write(
@@ -209,18 +183,12 @@ impl Filesystem for DiskFilesystem {
         // Over the end: the part that fits is written and counted, as on a block device.
         let fits = crate::units::index(room);
         let written = u32::try_from(room).expect("the kernel's requests are far below 4 GiB");
-        self.handle.send(
-            Ask::Write {
-                offset,
-                data: data[..fits].to_vec(),
-                fua: range::durable(flags.0),
-            },
-            Box::new(move |came| match came.outcome {
-                Ok(Answer::Done) => reply.written(written),
-                Ok(other) => reply.error(misfit("Done", &other)),
-                Err(error) => reply.error(errno(&error)),
-            }),
-        );
+        let write = Ask::Write {
+            offset,
+            data: data[..fits].to_vec(),
+            fua: range::durable(flags.0),
+        };
+        self.handle.send(write, answers::written(reply, written));
     }
 
     fn flush(&self, _: &Request, _: INodeNo, _: FileHandle, _: LockOwner, reply: ReplyEmpty) {

@@ -70,6 +70,7 @@ impl StandIn {
             trim: !matches!(habit, Habit::WithoutTrim),
             fast_zeroes: true,
             write_cache: true,
+            read_buffer_bytes: 0,
             read_only: matches!(habit, Habit::ReadOnly),
         };
         let (calls, inbox) = bounded(16);
@@ -147,6 +148,7 @@ impl Owner {
                 }
                 Ok(Answer::Done)
             }
+            Ask::Cache { offset, bytes } => self.check(offset, bytes).map(|()| Answer::Done),
             Ask::Flush => {
                 self.note(Asked::Flush);
                 Ok(Answer::Done)
@@ -190,7 +192,7 @@ impl Owner {
                     place,
                 )]))
             }
-            Ask::Status | Ask::Account => Ok(Answer::Status(Box::default())),
+            Ask::Status | Ask::Account | Ask::Order(_) => Ok(Answer::Status(Box::default())),
         }
     }
 

@@ -136,6 +136,15 @@ impl Register {
         }
     }
 
+    /// Closes all connections at once, whatever is under way; tells how many there were.
+    pub(super) fn close_all(&self) -> u64 {
+        let peers: Vec<Arc<Peer>> = self.lock().live.values().cloned().collect();
+        for peer in &peers {
+            peer.close();
+        }
+        count(peers.len())
+    }
+
     /// Lets every connection finish, for `grace`, and closes those that have not.
     pub(super) fn wind_up(&self, grace: Duration) {
         self.lock().live.values().for_each(|peer| peer.finish());

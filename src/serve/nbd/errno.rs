@@ -3,6 +3,7 @@
 //! Every host error has exactly one number per command. Nothing here sends anything.
 
 use super::wire::Command;
+use crate::drive::fault::FailingKind;
 use crate::drive::request::Refusal;
 use crate::host::handle::HostError;
 
@@ -83,7 +84,17 @@ fn host_errno(error: &HostError, command: Command) -> Errno {
         HostError::Refused(Refusal::Empty { .. }) => Errno::Inval,
         HostError::ReadOnly => Errno::Perm,
         HostError::Unsupported => Errno::NotSup,
-        HostError::Failed(_) => Errno::Io,
+        HostError::Failing(failing) => match failing.kind {
+            FailingKind::ReadOnly => Errno::Perm,
+            FailingKind::Unreadable(_) | FailingKind::Unwritable(_) | FailingKind::Aborted => {
+                Errno::Io
+            }
+        },
+        HostError::Failed(_)
+        | HostError::TooSlow { .. }
+        | HostError::TakenOut { .. }
+        | HostError::NoPower
+        | HostError::Replaced => Errno::Io,
         HostError::Gone => Errno::Shutdown,
     }
 }
@@ -93,6 +104,9 @@ mod tests {
     use std::sync::Arc;
 
     use super::*;
+    use crate::drive::fault::{Failing, FaultId};
+    use crate::host::time_limits::TimeLimit;
+    use crate::units::Lba;
 
     #[test]
     fn every_host_error_has_its_number_for_every_command() {
@@ -113,13 +127,26 @@ mod tests {
             capacity: 2,
         });
         // Numbers as Linux and the specification print them.
-        let rows: [(HostError, u32, u32); 6] = [
+        let failing = |kind| {
+            let fault = FaultId(1);
+            HostError::Failing(Failing { fault, kind })
+        };
+        let limit = TimeLimit::DiskCommand;
+        let rows: [(HostError, u32, u32); 14] = [
             (past_the_end, 22, 28),
             (HostError::Refused(Refusal::Empty { offset: 0 }), 22, 22),
             (HostError::ReadOnly, 1, 1),
             (HostError::Unsupported, 95, 95),
             (HostError::Failed(Arc::from("worn out")), 5, 5),
             (HostError::Gone, 108, 108),
+            (failing(FailingKind::Unreadable(Lba(3))), 5, 5),
+            (failing(FailingKind::Unwritable(Lba(3))), 5, 5),
+            (failing(FailingKind::Aborted), 5, 5),
+            (failing(FailingKind::ReadOnly), 1, 1),
+            (HostError::TooSlow { limit }, 5, 5),
+            (HostError::TakenOut { limit }, 5, 5),
+            (HostError::NoPower, 5, 5),
+            (HostError::Replaced, 5, 5),
         ];
         for (error, reading, writing) in rows {
             for command in commands {

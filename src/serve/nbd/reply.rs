@@ -170,12 +170,15 @@ pub(super) fn encode(asked: &Asked, outcome: Outcome, session: Session) -> (Head
             (head.put(asked.offset.to_be_bytes()), data)
         }
         (Ok(Answer::Whereabouts(parts)), _) => (Head::EMPTY, encode_status(asked, &parts, session)),
-        (Ok(Answer::Done | Answer::Status(_) | Answer::Account(_)), Style::Extended) => {
+        (
+            Ok(Answer::Done | Answer::Status(_) | Answer::Account(_) | Answer::Order(_)),
+            Style::Extended,
+        ) => {
             let head = chunk_head(asked, session.style, REPLY_DONE, chunk::NONE, 0);
             (head, Vec::new())
         }
         (
-            Ok(Answer::Done | Answer::Status(_) | Answer::Account(_)),
+            Ok(Answer::Done | Answer::Status(_) | Answer::Account(_) | Answer::Order(_)),
             Style::Simple | Style::Structured,
         ) => (simple(asked, 0), Vec::new()),
         (Err(fault), Style::Simple) => {

@@ -262,11 +262,6 @@ impl Ticket {
         self.settle(outcome.map_err(Fault::Host), quietly);
     }
 
-    /// Answers that all is well.
-    pub(super) fn done(mut self) {
-        self.settle(Ok(Answer::Done), false);
-    }
-
     /// Answers with an error.
     pub(super) fn fail(mut self, fault: Fault) {
         self.settle(Err(fault), false);

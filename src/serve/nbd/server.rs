@@ -197,6 +197,13 @@ impl NbdServer {
         self.shared.register.count()
     }
 
+    /// Hands out what closes all connections there are, while the server goes on: as a cable that is
+    /// pulled, and plugged in again. Tells how many there were.
+    pub fn dropper(&self) -> impl Fn() -> u64 + Send + Sync + use<> {
+        let shared = Arc::clone(&self.shared);
+        move || shared.register.close_all()
+    }
+
     /// Takes no more clients, lets requests in flight finish for a moment, closes all connections
     /// and removes the unix sockets.
     pub fn stop(mut self) {

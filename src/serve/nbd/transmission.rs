@@ -111,7 +111,8 @@ impl Reader<'_> {
         let memory = match task {
             Task::Read | Task::Write { .. } => bytes,
             Task::BlockStatus => STATUS_BYTES,
-            Task::Flush | Task::Trim { .. } | Task::Cache | Task::WriteZeroes { .. } => 0,
+            Task::Cache => self.handle.info().warmed_bytes(bytes),
+            Task::Flush | Task::Trim { .. } | Task::WriteZeroes { .. } => 0,
         };
         let Some(permit) = self.account.take(memory) else {
             return Ok(false);
@@ -125,11 +126,7 @@ impl Reader<'_> {
             }
             Task::Flush => Ask::Flush,
             Task::Trim { fua } => Ask::Trim { offset, bytes, fua },
-            Task::Cache => {
-                // A hint: the drive has nothing to warm, so being asked is enough.
-                Lane::ticket(&self.lane, Asked::from(request), permit).done();
-                return Ok(true);
-            }
+            Task::Cache => Ask::Cache { offset, bytes },
             Task::WriteZeroes {
                 fua,
                 may_deallocate,

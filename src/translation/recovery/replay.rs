@@ -59,6 +59,9 @@ impl Reader<'_> {
         }
         self.apply_records(&records, state)?;
         report.replayed = count(records.len());
+        let changes = records.iter().flat_map(|record| &record.changes);
+        let entries = changes.filter(|change| matches!(change, Change::Stage { .. }));
+        report.entries = count(entries.count());
         let journal = self.layout.journal();
         let last = records.last().map(|record| record.header);
         let mut end = last.map_or(

@@ -3,13 +3,13 @@
 use std::fs::{File, OpenOptions};
 use std::io::{Read, Write};
 use std::os::unix::fs::{FileExt, MetadataExt, OpenOptionsExt, PermissionsExt};
-use std::process::Command;
 
 use nix::fcntl::{FallocateFlags, fallocate};
 use nix::unistd::{Whence, lseek64};
 
 use super::*;
 use crate::host::handle::Wake;
+use crate::image::programs::{run, soon};
 use crate::serve::fuse::holders::Holder;
 use crate::serve::fuse::stand_in::{Asked, Habit, StandIn};
 
@@ -444,31 +444,6 @@ fn a_panic_of_the_session_is_told_and_its_mount_taken_away() {
     drop(inbox);
     assert!(reader.join().unwrap().is_err());
     mounted.end();
-}
-
-/// Tries again for a while. Other tests of this process start programs, and between fork and exec
-/// such a child holds copies of our open files, so what was just closed can still be in use.
-fn soon<T, E: std::fmt::Display>(mut attempt: impl FnMut() -> Result<T, E>) -> T {
-    let start = std::time::Instant::now();
-    loop {
-        match attempt() {
-            Ok(done) => return done,
-            Err(error) if start.elapsed().as_secs() >= 10 => panic!("{error}"),
-            Err(_) => std::thread::yield_now(),
-        }
-    }
-}
-
-fn run(program: &str, arguments: &[&str]) -> String {
-    soon(|| {
-        let output = Command::new(program).args(arguments).output().unwrap();
-        if output.status.success() {
-            Ok(String::from_utf8(output.stdout).unwrap().trim().to_string())
-        } else {
-            let said = String::from_utf8_lossy(&output.stderr);
-            Err(format!("{program} {arguments:?}: {said}"))
-        }
-    })
 }
 
 #[test]

@@ -114,6 +114,7 @@ fn fua_and_no_hole_reach_the_drive() {
             }
             expected.push("Read { offset: 0, bytes: 512 }".to_owned());
             expected.push("Flush".to_owned());
+            expected.push("Cache { offset: 0, bytes: 512 }".to_owned());
         }
         assert_eq!(stand.seen(), expected);
     }

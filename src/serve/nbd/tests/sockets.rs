@@ -26,6 +26,21 @@ fn the_unix_socket_is_private_and_goes_away_with_the_server() {
 }
 
 #[test]
+fn an_address_is_a_uri_whatever_the_path_is() {
+    for (path, query) in [
+        ("/run/drive-1.sock", "/run/drive-1.sock"),
+        (
+            "/a b/100%/x&y=z+?#.sock",
+            "/a%20b/100%25/x%26y%3Dz%2B%3F%23.sock",
+        ),
+        ("/größe", "/gr%C3%B6%C3%9Fe"),
+    ] {
+        let shown = Address::Unix(path.into()).to_string();
+        assert_eq!(shown, format!("nbd+unix:///?socket={query}"));
+    }
+}
+
+#[test]
 fn a_live_socket_is_refused_a_stale_one_replaced_and_other_files_are_left_alone() {
     let stand = Stand::new();
     let start = |path| {

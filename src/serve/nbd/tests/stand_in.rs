@@ -51,6 +51,7 @@ pub(super) fn info() -> DriveInfo {
         trim: true,
         fast_zeroes: true,
         write_cache: true,
+        read_buffer_bytes: 1 << 20,
         read_only: false,
     }
 }
@@ -190,7 +191,7 @@ fn answer(ask: Ask, bytes: &mut [u8], written: &mut [bool], switches: &Switches)
             written[sectors(offset, length)].fill(false);
             Answer::Done
         }
-        Ask::Flush | Ask::Status | Ask::Account => Answer::Done,
+        Ask::Cache { .. } | Ask::Flush | Ask::Status | Ask::Account | Ask::Order(_) => Answer::Done,
         Ask::Whereabouts {
             offset,
             bytes: length,

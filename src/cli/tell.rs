@@ -1,0 +1,389 @@
+//! `imbrex tell`: has a served drive do what no host can ask of it, by way of its control socket.
+//!
+//! It turns words into one command of the protocol and prints what came of it. Whether the drive can
+//! do what is asked is for its server to say.
+
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+
+use anyhow::Context as _;
+use clap::{Subcommand, ValueEnum};
+use serde_json::{Map, Value};
+
+use super::exit::{Code, RigError};
+use super::output;
+use crate::control::client;
+use crate::control::command::{Command, Enforce, Lift, Restore, Save};
+use crate::control::place;
+use crate::drive::fault::{
+    Commands, FailCommands, Fault, FaultId, Lasts, MediaError, PowerCut, Slow, Stall, Switch,
+    Whereabouts,
+};
+use crate::host::time_limits::TimeLimit;
+use crate::medium::movement::Purpose;
+use crate::profile::quantity::Unit;
+
+const LONG: &str = "\
+Tell a served drive what is to befall it, save or restore its state, ask how it is.
+
+The command goes to the server of IMAGE, by the control socket beside it (IMAGE.control), or to the
+socket that is given. Faults are part of the model: they happen at moments of the drive's own time,
+each is noted with its time and cause, and the account at the end of `serve` lists them. The protocol
+is described in docs/control.md.";
+
+const EXAMPLES: &str = "\
+Examples:
+  imbrex tell disk.img status
+  imbrex tell disk.img stall 40s
+  imbrex tell disk.img media-error 1MiB 4KiB --lasts until-rewritten --tries 7s
+  imbrex tell disk.img power-cut --after 3 --purpose clean-write
+  imbrex tell disk.img save before.img
+  imbrex tell disk.img restore before.img";
+
+/// Arguments of `tell`.
+#[derive(Debug, clap::Args)]
+#[command(long_about = LONG, after_help = EXAMPLES)]
+pub(super) struct Arguments {
+    /// The image that is served, or the control socket of its server.
+    image: PathBuf,
+    /// Print one JSON object.
+    #[arg(long, global = true)]
+    json: bool,
+    #[command(subcommand)]
+    what: What,
+}
+
+#[derive(Debug, Subcommand)]
+enum What {
+    /// Tell the live state: staging area, cleaning, counters, faults in force.
+    Status,
+    /// Tell latencies, slow requests, tripped limits and what faults did, as JSON.
+    Account,
+    /// List the faults in force.
+    Faults,
+    /// Cut the power: what is not durable is lost, and the drive comes back by recovery.
+    PowerCut {
+        /// After so many movements from now on (0: at once).
+        #[arg(long, value_name = "MOVEMENTS", default_value_t = 0)]
+        after: u64,
+        /// Count movements of this purpose only.
+        #[arg(long, value_parser = purpose, requires = "after")]
+        purpose: Option<Purpose>,
+        /// Leave the drive without power until `power-on`.
+        #[arg(long)]
+        stay_off: bool,
+    },
+    /// Give power again after `power-cut --stay-off`.
+    PowerOn,
+    /// Make a range of bytes unreadable or unwritable.
+    MediaError {
+        /// First byte, such as 4096 or 1MiB.
+        #[arg(value_parser = bytes)]
+        offset: u64,
+        /// How many bytes.
+        #[arg(value_parser = bytes)]
+        bytes: u64,
+        /// Which commands fail.
+        #[arg(long, value_enum, default_value_t = OnWord::Reads)]
+        on: OnWord,
+        /// For how long: once, a number of commands, until-rewritten or permanent.
+        #[arg(long, default_value = "permanent", value_parser = lasts)]
+        lasts: Lasts,
+        /// Where sectors must lie to be unreadable.
+        #[arg(long, value_enum, default_value_t = PlaceWord::Anywhere)]
+        place: PlaceWord,
+        /// How long the drive tries before it gives up.
+        #[arg(long, value_name = "TIME", default_value = "0s", value_parser = time)]
+        tries: u64,
+    },
+    /// Answer nothing for a time.
+    Stall {
+        /// Such as 40s, or forever.
+        #[arg(value_name = "TIME|forever", value_parser = stall_time)]
+        time: StallTime,
+    },
+    /// Fail the next host commands.
+    FailCommands {
+        /// How many.
+        commands: u64,
+        /// Not before so many more bands were cleaned while a command waited for room.
+        #[arg(long, value_name = "BANDS", default_value_t = 0)]
+        after_bands_cleaned: u64,
+    },
+    /// Slow the mechanism down.
+    Slow {
+        /// Such as 3x; 1x is its own speed.
+        #[arg(value_parser = factor)]
+        factor: u64,
+    },
+    /// Switch the volatile write cache.
+    WriteCache {
+        /// On or off.
+        to: OnOff,
+    },
+    /// Take nothing that would change what the drive holds, or take it again.
+    ReadOnly {
+        /// On or off.
+        to: OnOff,
+    },
+    /// End all connections of NBD clients; they may connect again.
+    DropConnections,
+    /// Lift a fault, or all of them.
+    Lift {
+        /// Its number.
+        fault: Option<u64>,
+    },
+    /// Fail commands at these limits of hosts and at no others.
+    Enforce {
+        /// Limits, separated by commas; none: no limit.
+        #[arg(value_delimiter = ',')]
+        limits: Vec<TimeLimit>,
+    },
+    /// Copy the image to a new file, after a flush.
+    Save {
+        /// The file.
+        file: PathBuf,
+        /// Without a flush: as a power cut would leave it.
+        #[arg(long)]
+        as_power_cut: bool,
+    },
+    /// Put a saved file in the place of the image. No filesystem on the drive may be mounted.
+    Restore {
+        /// The file.
+        file: PathBuf,
+    },
+}
+
+/// How long a stall lasts in nanoseconds; nothing: until it is lifted.
+#[derive(Clone, Copy, Debug)]
+struct StallTime(Option<u64>);
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+enum OnWord {
+    /// Reads, and writes of parts of a sector.
+    Reads,
+    /// Writes and zeroing.
+    Writes,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+enum PlaceWord {
+    /// Anywhere but in the write cache.
+    Anywhere,
+    /// In their home band.
+    Home,
+    /// In the staging area.
+    Staged,
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+enum OnOff {
+    /// On.
+    On,
+    /// Off.
+    Off,
+}
+
+pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
+    let command = command(&arguments.what)?;
+    let socket = place::socket_meant_by(&arguments.image)
+        .with_context(|| format!("there is no {}", arguments.image.display()))?;
+    let told = client::tell(&socket, &command)?;
+    if arguments.json {
+        output::print_json(&Value::Object(told))?;
+    } else {
+        output::print(&words(&command, &told))?;
+    }
+    Ok(Code::Ok)
+}
+
+fn command(what: &What) -> Result<Command, RigError> {
+    let switch = |to: &OnOff| Switch {
+        on: matches!(to, OnOff::On),
+    };
+    Ok(match what {
+        What::Status => Command::Status,
+        What::Account => Command::Account,
+        What::Faults => Command::Faults,
+        What::PowerOn => Command::PowerOn,
+        What::DropConnections => Command::DropConnections,
+        What::Lift { fault } => Command::Lift(Lift {
+            fault: fault.map(FaultId),
+        }),
+        What::Enforce { limits } => Command::Enforce(Enforce {
+            limits: limits.clone(),
+        }),
+        What::Save { file, as_power_cut } => Command::Save(Save {
+            file: absolute(file)?,
+            as_power_cut: *as_power_cut,
+        }),
+        What::Restore { file } => Command::Restore(Restore {
+            file: absolute(file)?,
+        }),
+        What::PowerCut {
+            after,
+            purpose,
+            stay_off,
+        } => Command::Impose(Fault::PowerCut(PowerCut {
+            after_movements: *after,
+            purpose: *purpose,
+            stay_off: *stay_off,
+        })),
+        What::Stall { time } => Command::Impose(Fault::Stall(Stall {
+            duration_ns: time.0,
+        })),
+        What::Slow { factor } => Command::Impose(Fault::Slow(Slow { percent: *factor })),
+        What::FailCommands {
+            commands,
+            after_bands_cleaned,
+        } => Command::Impose(Fault::FailCommands(FailCommands {
+            commands: *commands,
+            after_bands_cleaned: *after_bands_cleaned,
+        })),
+        What::WriteCache { to } => Command::Impose(Fault::WriteCache(switch(to))),
+        What::ReadOnly { to } => Command::Impose(Fault::ReadOnly(switch(to))),
+        What::MediaError {
+            offset,
+            bytes,
+            on,
+            lasts,
+            place,
+            tries,
+        } => Command::Impose(Fault::MediaError(MediaError {
+            offset: *offset,
+            bytes: *bytes,
+            on: match on {
+                OnWord::Reads => Commands::Reads,
+                OnWord::Writes => Commands::Writes,
+            },
+            lasts: *lasts,
+            place: match place {
+                PlaceWord::Anywhere => Whereabouts::Anywhere,
+                PlaceWord::Home => Whereabouts::Home,
+                PlaceWord::Staged => Whereabouts::Staged,
+            },
+            tries_ns: *tries,
+        })),
+    })
+}
+
+/// The server may have another folder than whoever types.
+fn absolute(file: &Path) -> Result<PathBuf, RigError> {
+    std::path::absolute(file).map_err(|source| RigError {
+        doing: "find out where that file is",
+        source,
+    })
+}
+
+fn words(command: &Command, told: &Map<String, Value>) -> String {
+    match command {
+        Command::Impose(fault) => {
+            format!("fault {}: {}\n", told["fault"], fault.words())
+        }
+        Command::Lift(_) => format!("faults lifted: {}\n", told["lifted"]),
+        Command::DropConnections => format!("connections ended: {}\n", told["dropped"]),
+        Command::Save(save) => {
+            let how = if told["shared"] == true {
+                "sharing its blocks".to_owned()
+            } else {
+                format!("{} bytes copied", told["copied_bytes"])
+            };
+            format!("saved to {}, {how}\n", save.file.display())
+        }
+        Command::Status | Command::Faults | Command::Account => rows("", told),
+        Command::PowerOn => "the drive has power again\n".to_owned(),
+        Command::Enforce(_) => "limits enforced as asked\n".to_owned(),
+        Command::Restore(restore) => {
+            format!("the drive holds what {} holds\n", restore.file.display())
+        }
+    }
+}
+
+/// Nested values as lines of a name with dots and a value.
+fn rows(prefix: &str, told: &Map<String, Value>) -> String {
+    let mut text = String::new();
+    for (name, value) in told {
+        let name = format!("{prefix}{name}");
+        match value {
+            Value::Object(inner) => text.push_str(&rows(&format!("{name}."), inner)),
+            Value::String(word) => {
+                let _ = writeln!(text, "{name:<44}{word}");
+            }
+            other => {
+                let _ = writeln!(text, "{name:<44}{other}");
+            }
+        }
+    }
+    text
+}
+
+fn bytes(text: &str) -> Result<u64, String> {
+    match text.parse() {
+        Ok(bytes) => Ok(bytes),
+        Err(_) => Unit::Bytes.parse(text).map_err(|error| error.to_string()),
+    }
+}
+
+fn time(text: &str) -> Result<u64, String> {
+    Unit::Nanoseconds
+        .parse(text)
+        .map_err(|error| error.to_string())
+}
+
+fn stall_time(text: &str) -> Result<StallTime, String> {
+    match text {
+        "forever" => Ok(StallTime(None)),
+        _ => time(text).map(|ns| StallTime(Some(ns))),
+    }
+}
+
+/// A factor in percent.
+fn factor(text: &str) -> Result<u64, String> {
+    let number = text
+        .strip_suffix('x')
+        .ok_or("give a factor such as 3x or 1.5x")?;
+    let thousandths = Unit::Thousandths
+        .parse(number)
+        .map_err(|error| error.to_string())?;
+    Ok(thousandths / 10)
+}
+
+fn purpose(text: &str) -> Result<Purpose, String> {
+    let found = Purpose::ALL.into_iter().find(|each| each.word() == text);
+    found.ok_or_else(|| format!("there are {}", Purpose::ALL.map(Purpose::word).join(", ")))
+}
+
+fn lasts(text: &str) -> Result<Lasts, String> {
+    match text {
+        "once" => Ok(Lasts::Once),
+        "until-rewritten" => Ok(Lasts::UntilRewritten),
+        "permanent" => Ok(Lasts::Permanent),
+        number => number.parse().map(Lasts::Times).map_err(|_| {
+            "give once, a number of commands, until-rewritten or permanent".to_owned()
+        }),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn words_of_people_become_numbers_of_the_protocol() {
+        assert_eq!(factor("3x"), Ok(300));
+        assert_eq!(factor("1.5x"), Ok(150));
+        assert!(factor("3").is_err());
+        assert_eq!(bytes("4096"), Ok(4096));
+        assert_eq!(bytes("1MiB"), Ok(1 << 20));
+        assert!(bytes("a lot").is_err());
+        assert_eq!(lasts("17"), Ok(Lasts::Times(17)));
+        assert!(lasts("twice").is_err());
+        assert!(matches!(
+            stall_time("40s"),
+            Ok(StallTime(Some(40_000_000_000)))
+        ));
+        assert!(matches!(stall_time("forever"), Ok(StallTime(None))));
+        assert_eq!(purpose("stage"), Ok(Purpose::Stage));
+        assert!(purpose("fun").is_err());
+    }
+}

@@ -1,0 +1,173 @@
+//! Owns the carrying out of commands: asks the drive's thread, and tells what came of it.
+//!
+//! Runs on the thread of a control connection and may wait for the drive. It decides nothing about
+//! faults; it knows what a saved state needs before and after the drive's thread is asked.
+
+use std::path::Path;
+use std::sync::{Arc, Mutex, PoisonError};
+
+use serde::Serialize;
+use serde_json::{Map, Value, json};
+
+use super::command::{Command, Save};
+use super::reply::{ErrorKind, Reply, ReplyError};
+use crate::drive::fault::Fault;
+use crate::host::bay::Seat;
+use crate::host::handle::{Answer, Ask, Handle, HostError};
+use crate::host::order::{Conditions, Order, OrderError, Outcome};
+
+/// Ends all connections of clients; tells how many there were.
+pub type DropConnections = Arc<dyn Fn() -> u64 + Send + Sync>;
+
+/// Carries commands out. A clone is the same.
+#[derive(Clone)]
+pub struct Attendant {
+    handle: Handle,
+    seat: Option<Seat>,
+    drop_connections: DropConnections,
+    /// One at a time prepares what takes the image's place: the file has one name.
+    restoring: Arc<Mutex<()>>,
+}
+
+impl Attendant {
+    /// For the drive behind `handle`. `seat`: where its image lies, if in a file.
+    pub fn new(handle: Handle, seat: Option<Seat>, drop_connections: DropConnections) -> Attendant {
+        Attendant {
+            handle,
+            seat,
+            drop_connections,
+            restoring: Arc::default(),
+        }
+    }
+
+    /// Carries out a command.
+    pub fn carry_out(&self, command: Command) -> Reply {
+        log::info!("told to {}", command.to_line());
+        match command {
+            Command::Status => self.status(),
+            Command::Account => match self.ask(Ask::Account)? {
+                Answer::Account(account) => Ok(one("account", &account)),
+                other => unreachable!("an account was asked for, not {other:?}"),
+            },
+            Command::Faults => Ok(fields(&self.conditions()?)),
+            Command::Impose(fault) => self.impose(fault),
+            Command::Lift(lift) => match self.order(Order::Lift(lift.fault))? {
+                Outcome::Lifted(lifted) => Ok(one("lifted", &lifted)),
+                other => unreachable!("a fault was to be lifted: {other:?}"),
+            },
+            Command::PowerOn => self.order(Order::PowerOn).map(|_| Map::new()),
+            Command::DropConnections => Ok(one("dropped", &(self.drop_connections)())),
+            Command::Enforce(enforce) => self
+                .order(Order::Enforce(enforce.limits))
+                .map(|_| Map::new()),
+            Command::Save(save) => self.save(save),
+            Command::Restore(restore) => self.restore(&restore.file),
+        }
+    }
+
+    fn status(&self) -> Reply {
+        let Answer::Status(status) = self.ask(Ask::Status)? else {
+            unreachable!("the status was asked for");
+        };
+        let info = self.handle.info();
+        let mut told = one("profile", &info.name);
+        told.insert("capacity_bytes".to_owned(), info.capacity_bytes.into());
+        told.insert("status".to_owned(), value(&status));
+        told.extend(fields(&self.conditions()?));
+        Ok(told)
+    }
+
+    fn conditions(&self) -> Result<Conditions, ReplyError> {
+        match self.order(Order::Conditions)? {
+            Outcome::Conditions(conditions) => Ok(conditions),
+            other => unreachable!("conditions were asked for, not {other:?}"),
+        }
+    }
+
+    fn impose(&self, fault: Fault) -> Reply {
+        match self.order(Order::Impose(fault))? {
+            Outcome::Imposed(id) => Ok(one("fault", &id)),
+            other => unreachable!("a fault was to be imposed: {other:?}"),
+        }
+    }
+
+    fn save(&self, save: Save) -> Reply {
+        self.seat()?;
+        if !save.as_power_cut {
+            self.ask(Ask::Flush)?;
+        }
+        match self.order(Order::Save { to: save.file })? {
+            Outcome::Saved(copied) => Ok(fields(&copied)),
+            other => unreachable!("the image was to be saved: {other:?}"),
+        }
+    }
+
+    fn restore(&self, file: &Path) -> Reply {
+        let _alone = self
+            .restoring
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner);
+        let prepared = self
+            .seat()?
+            .prepare(file)
+            .map_err(|error| told(&OrderError::Bay(error)))?;
+        let with = prepared.clone();
+        let replaced = self.order(Order::Replace { with });
+        if replaced.is_err() {
+            // Gone already if it has taken the image's place.
+            let _ = std::fs::remove_file(prepared);
+        }
+        replaced.map(|_| Map::new())
+    }
+
+    fn seat(&self) -> Result<&Seat, ReplyError> {
+        self.seat.as_ref().ok_or_else(|| told(&OrderError::NoBay))
+    }
+
+    fn order(&self, order: Order) -> Result<Outcome, ReplyError> {
+        match self.ask(Ask::Order(order))? {
+            Answer::Order(outcome) => outcome.map_err(|error| told(&error)),
+            other => unreachable!("an order was given, and the answer is {other:?}"),
+        }
+    }
+
+    fn ask(&self, ask: Ask) -> Result<Answer, ReplyError> {
+        self.handle.ask(ask).map_err(|error| {
+            let kind = match error {
+                HostError::Failed(_) => ErrorKind::Failed,
+                _ => ErrorKind::Refused,
+            };
+            ReplyError::new(kind, &error)
+        })
+    }
+}
+
+fn told(error: &OrderError) -> ReplyError {
+    let kind = match error {
+        OrderError::Fault(_) => ErrorKind::NotUnderstood,
+        OrderError::NoSuchFault(_)
+        | OrderError::NoPower
+        | OrderError::HasPower
+        | OrderError::NoBay => ErrorKind::Refused,
+        OrderError::Bay(error) if error.protects => ErrorKind::Protected,
+        OrderError::Failed(_) | OrderError::Bay(_) => ErrorKind::Failed,
+    };
+    ReplyError::new(kind, error)
+}
+
+fn value(of: &impl Serialize) -> Value {
+    serde_json::to_value(of).expect("what is told has names that are text")
+}
+
+fn one(name: &str, of: &impl Serialize) -> Map<String, Value> {
+    let mut told = Map::new();
+    told.insert(name.to_owned(), value(of));
+    told
+}
+
+fn fields(of: &impl Serialize) -> Map<String, Value> {
+    match value(of) {
+        Value::Object(told) => told,
+        other => one("value", &json!(other)),
+    }
+}
