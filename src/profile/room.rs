@@ -17,11 +17,13 @@ impl Profile {
         let capacity = self.drive.capacity_bytes;
         let mut needed = capacity + capacity / 100;
         let outer = &self.platters.zones[0];
-        // Each staging region and the map cut an area of data bands in two, and each area has
-        // spares and may leave a row of bands unfinished.
-        let areas = count(self.platters.zones.len()) + self.regions() + 1;
-        let lost = u64::from(self.bands.spares_per_zone) + u64::from(self.platters.surfaces);
-        let mut bands = areas * lost;
+        // Each staging region and the map cut an area of data bands in two. Each area has spares;
+        // a cut may leave a row of bands unfinished, as the end of a zone does (those are not
+        // among the whole bands that there is room for).
+        let cuts = self.regions() + 1;
+        let areas = count(self.platters.zones.len()) + cuts;
+        let mut bands = areas * u64::from(self.bands.spares_per_zone)
+            + cuts * u64::from(self.platters.surfaces);
         if let Some(staging) = &self.staging {
             needed += self.map_rows() * u64::from(self.platters.surfaces) * outer.track_bytes();
             bands += self.staging_bands(staging) + 1;
