@@ -449,6 +449,52 @@ fn a_simulation_repeats_itself_and_records_its_jobs_in_a_new_file_only() {
 }
 
 #[test]
+fn a_trace_is_imported_and_replayed_on_any_drive() {
+    let scratch = Scratch::empty();
+    let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/fixtures/traces");
+    let import = format!("import {folder}/fio-v3.log --as fio-log --json -o {{}}");
+    let report = imbrex(&import, &scratch.image).json();
+    assert_eq!(
+        (&report["requests"], &report["drive"]),
+        (&13.into(), &"disk".into())
+    );
+    let told = imbrex(&import, &scratch.image).expect(1);
+    assert!(told.contains("a file that exists is left alone"), "{told}");
+    let replay = "simulate control-5tb --replay {} --json --keep think-times --speed 0.5";
+    assert_eq!(imbrex(replay, &scratch.image).json()["answered"], 13);
+    let told = imbrex("simulate tiny --replay {}", &scratch.image).expect(2);
+    assert!(told.contains("--beyond fold"), "{told}");
+    let folded = "simulate tiny --replay {} --json --beyond fold";
+    assert_eq!(imbrex(folded, &scratch.image).json()["answered"], 13);
+    fs::remove_file(&scratch.image).expect("it was there");
+    let other = format!("import {folder}/blkparse.txt --as fio-log -o {{}}");
+    let told = imbrex(&other, &scratch.image).expect(3);
+    assert!(told.contains("another kind of text"), "{told}");
+    assert!(!scratch.image.exists(), "nothing is left behind");
+    let rates = format!("import {folder}/iostat-x.json --as iostat -o {{}}");
+    let told = imbrex(&rates, &scratch.image).success();
+    assert!(told.contains("is synthetic"), "{told}");
+    let run = "simulate tiny {} --json --count 20";
+    assert_eq!(imbrex(run, &scratch.image).json()["answered"], 20);
+}
+
+#[test]
+fn workloads_are_listed_and_can_be_taken_as_a_start() {
+    let listed = imbrex("workload list", nowhere()).success();
+    let first = listed.split_whitespace().next().expect("there are some");
+    let text = imbrex(&format!("workload text {first}"), nowhere()).success();
+    let scratch = Scratch::empty();
+    fs::write(&scratch.image, text).expect("written");
+    let told = imbrex("workload check {}", &scratch.image).success();
+    assert!(
+        told.contains("a valid workload") && told.contains(first),
+        "{told}"
+    );
+    let run = format!("simulate desktop-5tb {first} --count 3 --json --capacity 4GiB");
+    assert_eq!(imbrex(&run, nowhere()).json()["answered"], 3);
+}
+
+#[test]
 fn a_workload_that_cannot_be_used_is_refused_with_all_that_is_wrong() {
     let told = imbrex("simulate tiny uniform,wrote,4KB", nowhere()).expect(3);
     assert!(
@@ -459,11 +505,13 @@ fn a_workload_that_cannot_be_used_is_refused_with_all_that_is_wrong() {
     assert!(told.contains("1000000000000 bytes from 0 on"), "{told}");
     let told = imbrex("simulate tiny nowhere.toml", nowhere()).expect(2);
     assert!(told.contains("nowhere.toml is not a file"), "{told}");
+    let told = imbrex("workload check nowhere.toml", nowhere()).expect(2);
+    assert!(told.contains("array-rebuild"), "{told}");
     let scratch = Scratch::empty();
     fs::write(&scratch.image, "[workload]\nsede = 1\n[place]\n").expect("written");
     let told = imbrex("simulate tiny {}", &scratch.image).expect(3);
     assert!(
-        told.contains("did you mean workload.seed") && told.contains("[mix]"),
+        told.contains("did you mean workload.seed") && told.contains("at least one [[stream]]"),
         "{told}"
     );
 }

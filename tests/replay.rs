@@ -239,3 +239,59 @@ fn a_file_of_something_else_is_told_apart() {
     let error = Recording::read(&missing).expect_err("it is not there");
     assert!(matches!(error, RecordingError::Open { .. }), "{error}");
 }
+
+#[test]
+fn requests_are_handed_on_in_their_order_however_late_their_answers_stand_in_the_file() {
+    use imbrex::lab::playback::Playback;
+
+    // Every thousandth request is answered after all others: the file holds several stretches of rows.
+    let count = 40_000;
+    let late = |n: u64| n % 1000 == 1;
+    let all = || 1..=count;
+    let rows: Vec<Answered> = all()
+        .filter(|n| !late(*n))
+        .chain(all().filter(|n| late(*n)))
+        .map(|n| answered(n, n, 100_000 + n))
+        .collect();
+    let (_folder, path) = folder();
+    write(&path, &rows, &tiny());
+    let playback = Playback::open(&path).expect("nothing wrong with it");
+    assert_eq!((playback.requests, playback.end_bytes), (count, 4096));
+    let numbers: Vec<u64> = playback
+        .read()
+        .expect("it is still there")
+        .map(|request| request.expect("it was looked through").number)
+        .collect();
+    assert_eq!(numbers, all().collect::<Vec<_>>());
+}
+
+#[test]
+fn a_replay_that_reads_as_it_goes_is_the_replay() {
+    use imbrex::lab::playback::Playback;
+    use imbrex::lab::replay::How;
+
+    let rows: Vec<Answered> = (1..=20_000)
+        .map(|n| {
+            let mut row = answered(n, n * 3_000_000, n * 3_000_000);
+            row.completion.offset = n * 7 % 2000 * 4096;
+            row.completion.operation = Operation::Write { fua: n % 9 == 0 };
+            row
+        })
+        .collect();
+    let (_folder, path) = folder();
+    write(&path, &rows, &tiny());
+    let recording = Recording::read(&path).expect("nothing wrong with it");
+    let whole = replay(&tiny(), &recording).expect("it fits");
+    let playback = Playback::open(&path).expect("nothing wrong with it");
+    let mut read = BTreeMap::new();
+    let observers = Observers {
+        progress: &mut |_| {},
+        jobs: None,
+        answers: Some(&mut |batch| {
+            read.extend(batch.iter().map(|a| (a.completion.request, a.completion)));
+            Ok(())
+        }),
+    };
+    simulation::play_back(&tiny(), &playback, How::default(), observers).expect("it fits");
+    assert_eq!(read, whole);
+}

@@ -95,7 +95,7 @@ fn open_arrivals_have_the_stated_rate_however_slow_the_drive_is() {
 #[test]
 fn evenly_spaced_arrivals_are_exactly_as_far_apart_as_stated() {
     let mut workload = words("uniform read 4KiB 20/s 5s");
-    workload.arrivals = imbrex::lab::workload::Arrivals::Open {
+    workload.streams[0].arrivals = imbrex::lab::workload::Arrivals::Open {
         per_s_milli: 20_000,
         spacing: imbrex::lab::workload::Spacing::Even,
     };

@@ -11,6 +11,8 @@ use crate::host::owner::StopError;
 use crate::image::backing_error::BackingError;
 use crate::image::open::OpenError;
 use crate::lab::ageing::condition::AgeError;
+use crate::lab::import::ImportError;
+use crate::lab::import::rates::RatesError;
 use crate::lab::recording::RecordingError;
 use crate::lab::simulation::SimulationError;
 use crate::lab::workload::error::WorkloadError;
@@ -95,6 +97,8 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
         || cause.is::<ProfileError>()
         || cause.is::<WorkloadError>()
         || cause.is::<RecordingError>()
+        || cause.is::<ImportError>()
+        || cause.is::<RatesError>()
         || cause.is::<UnusableError>();
     let is_usage = cause.is::<UsageError>() || cause.is::<ScaleError>();
     if is_usage {

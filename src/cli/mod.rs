@@ -1,7 +1,7 @@
 //! The command line: parses arguments, composes a drive from an image and a profile, prints.
 //!
 //! One file per command. Around them: `exit` (codes), `output` (what goes to stdout), `image_file`
-//! (the way from a path to an opened image), `profile_source` (the way from a word to a profile),
+//! (the way from a path to an opened image), `profile_source` and `workload_source` (the way from a word to a profile or workload),
 //! `address`, `pace` and `tls` (arguments with a form of their own), `frontends`, `signals`, `account`,
 //! `record` and `display`. Errors end here: they are printed once, with everything that led to them.
 
@@ -14,6 +14,7 @@ mod display;
 mod exit;
 mod frontends;
 mod image_file;
+mod import;
 mod inspect;
 mod output;
 mod pace;
@@ -25,6 +26,8 @@ mod signals;
 mod simulate;
 mod tell;
 mod tls;
+mod workload;
+mod workload_source;
 
 use std::process::ExitCode;
 
@@ -85,6 +88,10 @@ enum Command {
     Profile(profile::Arguments),
     /// Run a workload on a drive in virtual time.
     Simulate(simulate::Arguments),
+    /// Make a recording of a trace of another tool.
+    Import(Box<import::Arguments>),
+    /// List, print and check workloads.
+    Workload(workload::Arguments),
     /// Print the version.
     Version,
 }
@@ -124,6 +131,8 @@ fn carry_out(command: Command) -> anyhow::Result<Code> {
         Command::Age(arguments) => age::run(&arguments),
         Command::Profile(arguments) => profile::run(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),
+        Command::Import(arguments) => import::run(&arguments),
+        Command::Workload(arguments) => workload::run(&arguments),
         Command::Version => {
             output::print(&format!("imbrex {}\n", env!("CARGO_PKG_VERSION")))?;
             Ok(Code::Ok)

@@ -10,13 +10,15 @@ use clap::ValueEnum;
 use indicatif::{HumanCount, ProgressBar, ProgressStyle};
 
 use super::exit::{Code, UsageError};
-use super::{output, profile_source};
+use super::{output, profile_source, workload_source};
 use crate::drive::job_record::JobRecord;
 use crate::drive::request::Completion;
 use crate::host::recorder::Answered;
 use crate::lab::agreement::Agreement;
 use crate::lab::events::EventWriter;
-use crate::lab::recording::{self, Recording, RecordingWriter};
+use crate::lab::playback::Playback;
+use crate::lab::recording::{self, RecordingWriter};
+use crate::lab::replay::{Beyond, How, Keep};
 use crate::lab::simulation::{self, JobSink, Observers, Progress, SimulationError};
 use crate::lab::summary::Summary;
 use crate::lab::workload::Workload;
@@ -29,18 +31,20 @@ Run a workload on a drive in virtual time: the drive that `serve` shows, with ne
 Same profile, workload and seed give the same output, byte for byte. With --replay, run the requests
 that `serve --record` or `simulate --record` recorded, at the moments at which they came.
 
-A workload is a TOML file (see docs/simulate.md) or a few words that begin with an order, as one
-argument: uniform, sequential or alternate-blocks; read, write, trim or flush, with a share such as
-70%read; a request size; first-10GB for a part of the drive; 1000-requests or 60s; 200/s or
-8-under-way; bursts-of-500 with pause-10s; then-drain.";
+A workload is a name of `imbrex workload list`, a TOML file (see docs/workloads.md) or a few words that
+begin with an order, as one argument: uniform, sequential, alternate-blocks, skewed, hot-cold, ring or
+scatter; read, write, fua-write, flush, trim or zero, with a share such as 70%read; a request size;
+first-10GB for a part of the drive; 1000-requests or 60s; 200/s or 8-under-way; bursts-of-500 with
+pause-10s; then-drain.";
 
 const EXAMPLES: &str = "\
 Examples:
   imbrex simulate desktop-5tb 'uniform write 4KiB 10000-requests'
   imbrex simulate archive-8tb 'uniform 70%read 30%write 16KiB 50/s 10min' --json
+  imbrex simulate desktop-5tb database-commit --duration 5min
   imbrex simulate desktop-5tb mine.toml --seed 7 --start formatted --events jobs.parquet
   imbrex simulate --replay session.parquet
-  imbrex simulate flash-4tb --replay session.parquet";
+  imbrex simulate flash-4tb --replay session.parquet --keep think-times";
 
 /// Arguments of `simulate`.
 #[derive(Debug, clap::Args)]
@@ -50,12 +54,23 @@ pub(super) struct Arguments {
     /// recording's own where none is given.
     #[arg(required_unless_present = "replay")]
     profile: Option<String>,
-    /// A TOML file, or words that begin with an order.
+    /// A workload's name, a TOML file, or words that begin with an order.
     #[arg(required_unless_present = "replay", conflicts_with = "replay")]
     workload: Option<String>,
     /// Run the requests of this recording instead of a workload.
     #[arg(long, value_name = "FILE", conflicts_with_all = ["seed", "count", "duration"])]
     replay: Option<PathBuf>,
+    /// What stays as it was in a replay: the times of requests, or the times from answers to the
+    /// requests that followed them.
+    #[arg(long, value_enum, default_value = "times", requires = "replay")]
+    keep: Kept,
+    /// How much faster the times of a replay become, such as 2 or 0.5.
+    #[arg(long, value_name = "FACTOR", value_parser = parse_speed, requires = "replay")]
+    speed: Option<u64>,
+    /// What happens to requests of a replay beyond the end of the drive: there is no run, or they are
+    /// folded back onto the drive.
+    #[arg(long, value_enum, default_value = "refuse", requires = "replay")]
+    beyond: OnBeyond,
     /// Scale the drive down to this capacity.
     #[arg(long, value_name = "SIZE", value_parser = profile_source::parse_capacity)]
     capacity: Option<u64>,
@@ -88,6 +103,22 @@ enum Start {
     New,
     /// Every band counts as written.
     Formatted,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum Kept {
+    /// When requests came, whatever the drive does.
+    Times,
+    /// How long after an answer the next request came.
+    ThinkTimes,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum OnBeyond {
+    /// Say so, and do not begin.
+    Refuse,
+    /// Offsets begin again at the start of the drive.
+    Fold,
 }
 
 pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
@@ -125,7 +156,8 @@ fn profile(arguments: &Arguments, named: Option<&str>) -> anyhow::Result<Profile
 }
 
 fn replay(arguments: &Arguments, path: &Path) -> anyhow::Result<Code> {
-    let recording = Recording::read(path)?;
+    let recording = Playback::open(path)?;
+    let how = how(arguments);
     let shown = path.display();
     let own = match &recording.profile {
         Some(text) => Some(Profile::from_toml(
@@ -147,16 +179,21 @@ fn replay(arguments: &Arguments, path: &Path) -> anyhow::Result<Code> {
     let about = [
         (recording::PROFILE, profile.to_toml()),
         (recording::BEGAN, recording::NEW.to_owned()),
-        ("workload", recording.name.clone()),
+        ("workload", recording.name()),
     ];
+    // Between different drives, and at other times, there is nothing to agree about.
+    let comparable = own.as_ref() == Some(&profile) && how == How::default();
     let mut completions = Vec::new();
-    let summary = observed(arguments, &about, Some(&mut completions), |observers| {
-        simulation::replay(&profile, &recording, observers)
+    let keep = comparable.then_some(&mut completions);
+    let summary = observed(arguments, &about, keep, |observers| {
+        simulation::play_back(&profile, &recording, how, observers)
     })?;
     completions.sort_by_key(|completion| completion.request);
-    // Between different drives there is nothing to agree about.
-    let agreement = (own.as_ref() == Some(&profile))
-        .then(|| Agreement::of_replay(&recording.requests, &completions));
+    let agreement = if comparable {
+        Some(Agreement::of_replay(&recording.all()?, &completions))
+    } else {
+        None
+    };
     if arguments.json {
         let mut value = serde_json::to_value(&summary)?;
         value["agreement"] = serde_json::to_value(&agreement)?;
@@ -167,7 +204,9 @@ fn replay(arguments: &Arguments, path: &Path) -> anyhow::Result<Code> {
     output::print(&format!("{summary}\n"))?;
     match agreement {
         Some(agreement) => output::print(&agreement.to_string())?,
-        None => output::print("the recording is of another drive: nothing to compare with\n")?,
+        None => output::print(
+            "the recording is of another drive, or its times are not kept: nothing to compare with\n",
+        )?,
     }
     if !recording.began_new {
         output::print(
@@ -178,21 +217,23 @@ fn replay(arguments: &Arguments, path: &Path) -> anyhow::Result<Code> {
     Ok(Code::Ok)
 }
 
+fn how(arguments: &Arguments) -> How {
+    How {
+        keep: match arguments.keep {
+            Kept::Times => Keep::Times,
+            Kept::ThinkTimes => Keep::ThinkTimes,
+        },
+        speed_milli: arguments.speed.unwrap_or(1000),
+        beyond: match arguments.beyond {
+            OnBeyond::Refuse => Beyond::Refuse,
+            OnBeyond::Fold => Beyond::Fold,
+        },
+    }
+}
+
 fn workload(arguments: &Arguments) -> anyhow::Result<Workload> {
     let named = arguments.workload.as_deref().unwrap_or_default();
-    let mut workload = if Workload::is_words(named) {
-        Workload::from_words(named)?
-    } else {
-        let path = Path::new(named);
-        if !path.exists() {
-            let what = format!(
-                "{named} is not a file, and does not begin with an order (uniform, sequential, alternate-blocks) as words do"
-            );
-            return Err(UsageError(what).into());
-        }
-        let text = profile_source::read_text(path)?;
-        Workload::from_toml(&path.display().to_string(), &text)?
-    };
+    let mut workload = workload_source::load(named)?;
     if let Some(seed) = arguments.seed {
         workload.seed = seed;
     }
@@ -288,5 +329,13 @@ fn parse_time(text: &str) -> Result<u64, String> {
         Ok(0) => Err("no time at all; give one such as 60s or 10min".to_owned()),
         Ok(ns) => Ok(ns),
         Err(error) => Err(format!("{error}; give a time such as 60s or 10min")),
+    }
+}
+
+/// A factor such as `2` or `0.5` in thousandths, for clap.
+fn parse_speed(text: &str) -> Result<u64, String> {
+    match Unit::Thousandths.parse(text) {
+        Ok(milli @ 1..=1_000_000_000) => Ok(milli),
+        _ => Err("give a factor from 0.001 to 1000000, with up to three decimals".to_owned()),
     }
 }

@@ -15,11 +15,11 @@ impl Dice {
         Dice(ChaCha8Rng::seed_from_u64(seed))
     }
 
-    /// Others from the same seed, independent of the first.
+    /// Numbers from the same seed that have nothing to do with those of another `stream`.
     #[must_use]
-    pub fn second(seed: u64) -> Dice {
+    pub fn of_stream(seed: u64, stream: u64) -> Dice {
         let mut generator = ChaCha8Rng::seed_from_u64(seed);
-        generator.set_stream(1);
+        generator.set_stream(stream);
         Dice(generator)
     }
 

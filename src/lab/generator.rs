@@ -1,10 +1,13 @@
-//! Owns which request comes next: its operation and its place, from the workload and the dice.
+//! Owns which request of a stream comes next: its operation, size and place, from the stream and the
+//! dice.
 //!
 //! It does not know when the request comes nor what became of those before.
 
 use super::dice::Dice;
-use super::workload::{Mix, Order, Workload};
+use super::placing::{Placing, Range};
+use super::workload::{Mix, Size, Spot, Stream};
 use crate::drive::request::Operation;
+use crate::units::SECTOR_BYTES;
 
 /// A request to be made.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -17,165 +20,194 @@ pub struct Wanted {
     pub bytes: u64,
 }
 
+const FLUSH: Wanted = Wanted {
+    operation: Operation::Flush,
+    offset: 0,
+    bytes: 0,
+};
+
 /// Makes one request after the other.
 #[derive(Clone, Debug)]
 pub struct Generator {
     mix: Mix,
-    order: Order,
-    from: u64,
-    request_bytes: u64,
-    blocks: u64,
-    /// The block that comes next, where there is an order.
-    next: u64,
+    sizes: Vec<Size>,
+    flush_every: Option<u64>,
+    since_flush: u64,
+    placing: Placing,
     dice: Dice,
 }
 
 impl Generator {
-    /// The requests of `workload` on a drive of `capacity` bytes; `None` where its range does not lie
-    /// on the drive or holds no request.
-    pub fn new(workload: &Workload, capacity: u64, dice: Dice) -> Option<Generator> {
-        let place = &workload.place;
-        let left = capacity.checked_sub(place.from)?;
-        let length = place.length.unwrap_or(left);
-        let blocks = length / place.request_bytes;
-        (length <= left && blocks > 0).then_some(Generator {
-            mix: workload.mix,
-            order: place.order,
-            from: place.from,
-            request_bytes: place.request_bytes,
-            blocks,
-            next: 0,
+    /// The requests of `stream` on a drive of `capacity` bytes; `None` where its range does not lie
+    /// on the drive or does not hold what its order needs.
+    pub fn new(stream: &Stream, capacity: u64, dice: Dice) -> Option<Generator> {
+        let (from, length) = range(stream, capacity);
+        let end = from.checked_add(length)?;
+        if end > capacity {
+            return None;
+        }
+        Some(Generator {
+            mix: stream.mix,
+            sizes: stream.sizes.clone(),
+            flush_every: stream.flush_every,
+            since_flush: 0,
+            placing: Placing::new(stream, Range { from, length })?,
             dice,
         })
     }
 
     /// The next request.
     pub fn draw(&mut self) -> Wanted {
+        if self
+            .flush_every
+            .is_some_and(|every| self.since_flush >= every)
+        {
+            self.since_flush = 0;
+            return FLUSH;
+        }
+        self.since_flush += 1;
         let operation = self.operation();
         if operation == Operation::Flush {
-            return Wanted {
-                operation,
-                offset: 0,
-                bytes: 0,
-            };
+            return FLUSH;
         }
-        let block = self.block();
+        let bytes = self.size();
         Wanted {
             operation,
-            offset: self.from + block * self.request_bytes,
-            bytes: self.request_bytes,
+            offset: self.placing.next(bytes, &mut self.dice),
+            bytes,
         }
     }
 
     fn operation(&mut self) -> Operation {
         let drawn = self.dice.below(100);
-        let (read, write) = (u64::from(self.mix.read), u64::from(self.mix.write));
-        let trim = u64::from(self.mix.trim);
-        if drawn < read {
-            Operation::Read
-        } else if drawn < read + write {
-            Operation::Write { fua: false }
-        } else if drawn < read + write + trim {
-            Operation::Trim
-        } else {
-            Operation::Flush
+        let all = [
+            (self.mix.read, Operation::Read),
+            (self.mix.write, Operation::Write { fua: false }),
+            (self.mix.trim, Operation::Trim),
+            (self.mix.fua_write, Operation::Write { fua: true }),
+            (
+                self.mix.zero,
+                Operation::WriteZeroes {
+                    fua: false,
+                    may_deallocate: true,
+                },
+            ),
+        ];
+        let mut below = 0;
+        for (share, operation) in all {
+            below += u64::from(share);
+            if drawn < below {
+                return operation;
+            }
         }
+        Operation::Flush
     }
 
-    fn block(&mut self) -> u64 {
-        let step = match self.order {
-            Order::Uniform => return self.dice.below(self.blocks),
-            Order::Sequential => 1,
-            Order::AlternateBlocks { skip } => skip + 1,
+    fn size(&mut self) -> u64 {
+        let [only] = &self.sizes[..] else {
+            let drawn = self.dice.below(100);
+            let mut below = 0;
+            for size in &self.sizes {
+                below += u64::from(size.share);
+                if drawn < below {
+                    return size.bytes;
+                }
+            }
+            return 0;
         };
-        let block = self.next;
-        self.next += step;
-        if self.next >= self.blocks {
-            // The first block that no round so far has begun with.
-            let begun_with = block % step;
-            self.next = (begun_with + 1) % step.min(self.blocks);
-        }
-        block
+        only.bytes
     }
+}
+
+/// First byte and bytes of a stream's range on a drive of `capacity` bytes.
+pub fn range(stream: &Stream, capacity: u64) -> (u64, u64) {
+    let bytes = |spot| match spot {
+        Spot::Bytes(bytes) => bytes,
+        Spot::Part(millionths) => {
+            let wide = u128::from(capacity) * u128::from(millionths) / 1_000_000;
+            let bytes = u64::try_from(wide).expect("a part of the drive");
+            bytes / SECTOR_BYTES * SECTOR_BYTES
+        }
+    };
+    let from = bytes(stream.place.from);
+    let length = stream.place.length.map(bytes);
+    (from, length.unwrap_or(capacity.saturating_sub(from)))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::lab::workload::Workload;
 
-    fn generator(order: &str, mix: &str, blocks: u64) -> Generator {
+    fn generator(keys: &str) -> Generator {
         let text = format!(
-            "[workload]\nname = \"x\"\nseed = 3\ncount = 1\n[place]\n{order}\nrequest = \"4 KiB\"\n\
-             from = \"1 MiB\"\nlength = \"{} KiB\"\n[mix]\n{mix}\n[arrivals]\nkind = \"closed\"\n\
-             under_way = 1\n",
-            4 * blocks + 2
+            "[workload]\nname = \"x\"\ncount = 1\n[[stream]]\nunder_way = 1\norder = \"uniform\"\n{keys}"
         );
         let workload = Workload::from_toml("x", &text).expect("valid");
-        Generator::new(&workload, 1 << 30, Dice::new(workload.seed)).expect("it fits")
-    }
-
-    fn blocks(generator: &mut Generator, count: usize) -> Vec<u64> {
-        let blocks = (0..count).map(|_| {
-            let wanted = generator.draw();
-            assert_eq!(wanted.bytes, 4096);
-            (wanted.offset - (1 << 20)) / 4096
-        });
-        blocks.collect()
-    }
-
-    #[test]
-    fn sequential_requests_go_round_and_round() {
-        let mut all = generator("order = \"sequential\"", "read = \"100%\"", 3);
-        assert_eq!(blocks(&mut all, 7), [0, 1, 2, 0, 1, 2, 0]);
-    }
-
-    #[test]
-    fn alternate_blocks_leave_out_and_come_back() {
-        for (skip, count, expected) in [
-            (1, 5, vec![0, 2, 4, 1, 3, 0, 2]),
-            (2, 5, vec![0, 3, 1, 4, 2, 0, 3]),
-            (3, 2, vec![0, 1, 0, 1]),
-            (1, 1, vec![0, 0]),
-        ] {
-            let order = format!("order = \"alternate-blocks\"\nskip = {skip}");
-            let mut all = generator(&order, "write = \"100%\"", count);
-            assert_eq!(blocks(&mut all, expected.len()), expected, "{skip} {count}");
-        }
-    }
-
-    #[test]
-    fn uniform_requests_reach_every_block() {
-        let mut all = generator("order = \"uniform\"", "read = \"100%\"", 9);
-        let mut seen = blocks(&mut all, 300);
-        seen.sort_unstable();
-        seen.dedup();
-        assert_eq!(seen, (0..9).collect::<Vec<_>>());
+        Generator::new(&workload.streams[0], 1 << 30, Dice::new(3)).expect("it fits")
     }
 
     #[test]
     fn operations_come_in_the_shares_asked_for() {
-        let mix = "read = \"50%\"\nwrite = \"30%\"\ntrim = \"15%\"\nflush = \"5%\"";
-        let mut all = generator("order = \"uniform\"", mix, 50);
-        let mut counts = [0_i32; 4];
+        let mut all = generator(
+            "request = \"4 KiB\"\nread = \"40%\"\nwrite = \"20%\"\ntrim = \"15%\"\nflush = \"5%\"\n\
+             fua_write = \"12%\"\nzero = \"8%\"",
+        );
+        let mut counts = [0_i32; 6];
         for _ in 0..10_000 {
             counts[match all.draw().operation {
                 Operation::Read => 0,
-                Operation::Write { .. } => 1,
+                Operation::Write { fua: false } => 1,
                 Operation::Trim => 2,
-                _ => 3,
+                Operation::Flush => 3,
+                Operation::Write { fua: true } => 4,
+                Operation::WriteZeroes { .. } => 5,
             }] += 1;
         }
-        for (count, expected) in counts.into_iter().zip([5_000, 3_000, 1_500, 500]) {
+        for (count, expected) in counts
+            .into_iter()
+            .zip([4_000, 2_000, 1_500, 500, 1_200, 800])
+        {
             // Four standard deviations of the largest share.
             assert!((count - expected).abs() < 200, "{counts:?}");
         }
     }
 
     #[test]
+    fn sizes_come_in_the_shares_asked_for() {
+        let mut all = generator(
+            "read = \"100%\"\nsizes = [{ request = \"4 KiB\", share = \"70%\" }, \
+             { request = \"64 KiB\", share = \"30%\" }]",
+        );
+        let large = (0..10_000).filter(|_| all.draw().bytes == 65_536).count();
+        // Four standard deviations.
+        assert!(large.abs_diff(3_000) < 184, "{large}");
+    }
+
+    #[test]
+    fn a_flush_follows_each_time_so_many_were_made() {
+        let mut all = generator("request = \"4 KiB\"\nwrite = \"100%\"\nflush_every = 3");
+        let words: Vec<&str> = (0..9).map(|_| all.draw().operation.word()).collect();
+        let round = ["write", "write", "write", "flush"];
+        assert_eq!(words, [&round[..], &round, &["write"]].concat());
+    }
+
+    #[test]
     fn a_range_beyond_the_drive_is_refused() {
         let workload = Workload::from_words("uniform read 4KiB first-1MiB 1-requests");
-        let workload = workload.expect("valid");
-        assert!(Generator::new(&workload, 1 << 20, Dice::new(1)).is_some());
-        assert!(Generator::new(&workload, (1 << 20) - 512, Dice::new(1)).is_none());
+        let stream = workload.expect("valid").streams.remove(0);
+        assert!(Generator::new(&stream, 1 << 20, Dice::new(1)).is_some());
+        assert!(Generator::new(&stream, (1 << 20) - 512, Dice::new(1)).is_none());
+    }
+
+    #[test]
+    fn parts_of_the_drive_follow_its_size() {
+        let text = "[workload]\nname = \"x\"\ncount = 1\n[[stream]]\nunder_way = 1\n\
+                    order = \"uniform\"\nrequest = \"4 KiB\"\nread = \"100%\"\n\
+                    from_part = \"25%\"\nlength_part = \"50%\"\n";
+        let workload = Workload::from_toml("x", text).expect("valid");
+        let stream = &workload.streams[0];
+        assert_eq!(range(stream, 4096 * 8), (4096 * 2, 4096 * 4));
+        assert_eq!(range(stream, 4096 * 10), (4096 * 2, 4096 * 5));
     }
 }

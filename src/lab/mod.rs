@@ -1,10 +1,12 @@
 //! Experiments in virtual time: the production drive with neither bytes nor clock.
 //!
-//! Reading order: what is asked of the drive (`workload`), the numbers that look random and the
-//! requests made from them (`dice`, `generator`), when the next one may be submitted (`pacing`), or
-//! requests as they once came (`recording`); where they come from (`source`), the run itself
-//! (`simulation`), what comes out of it (`summary` with `series`, `events` and `recording` in
-//! `columns`), and how far that agrees with a served drive (`agreement`). Same profile, workload and
+//! Reading order: what is asked of the drive (`workload`), the numbers that look random (`dice`), the
+//! requests of a stream made from them (`placing`, `generator`) and when the next one may be submitted
+//! (`pacing`), the streams of all phases (`streams`); or requests as they once came (`recording` and
+//! `recording_row`), read as they are needed (`playback`) and replayed (`replay`), perhaps from traces of
+//! other tools (`import`); where either comes from (`source`), the run itself (`simulation`), what comes
+//! out of it (`summary` with `series`, `events` and `recording` in `columns`), and how far that agrees
+//! with a served drive (`agreement`). Same profile, workload and
 //! seed give the same output, byte for byte; nothing here knows the time of day.
 
 pub mod ageing;
@@ -13,10 +15,16 @@ mod columns;
 pub mod dice;
 pub mod events;
 pub mod generator;
+pub mod import;
 mod pacing;
+mod placing;
+pub mod playback;
 pub mod recording;
+mod recording_row;
+pub mod replay;
 pub mod series;
 pub mod simulation;
 mod source;
+mod streams;
 pub mod summary;
 pub mod workload;

@@ -4,19 +4,15 @@
 //! One row for each request, in the order of the answers; the columns are described in
 //! `docs/events.md`. What is read back is checked like any other input: it may come from anywhere.
 
-use std::fs::File;
 use std::io::Write;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 
 use parquet::errors::ParquetError;
-use parquet::file::reader::{FileReader, SerializedFileReader};
 use parquet::file::writer::SerializedFileWriter;
-use parquet::record::{Row, RowAccessor};
-use parquet::schema::parser::parse_message_type;
 
 use super::columns::{self, Columns};
 use super::generator::Wanted;
+use super::playback::Playback;
 use crate::drive::request::{Completion, Operation};
 use crate::host::recorder::Answered;
 use crate::time::{Duration, Instant};
@@ -55,19 +51,6 @@ const SCHEMA: &str = "message requests {
     REQUIRED INT64 slowed_ns;
     OPTIONAL INT64 cleaned_home_band;
     REQUIRED BYTE_ARRAY cause (UTF8);
-}";
-
-/// What a replay reads of it.
-const REPLAYED: &str = "message requests {
-    REQUIRED INT64 request;
-    REQUIRED BYTE_ARRAY operation (UTF8);
-    REQUIRED BOOLEAN fua;
-    REQUIRED BOOLEAN may_deallocate;
-    REQUIRED INT64 offset;
-    REQUIRED INT64 bytes;
-    REQUIRED INT64 arrived_ns;
-    REQUIRED INT64 due_ns;
-    REQUIRED INT64 lag_ns;
 }";
 
 /// A recording cannot be written or read.
@@ -228,141 +211,14 @@ pub struct Recorded {
 }
 
 impl Recording {
-    /// Reads the recording at `path`.
+    /// Reads the recording at `path`; all of it is in memory then ([`Playback`] needs less).
     pub fn read(path: &Path) -> Result<Recording, RecordingError> {
-        let file = File::open(path).map_err(|source| RecordingError::Open {
-            path: path.to_owned(),
-            source,
-        })?;
-        let not_one = |source| RecordingError::NotOne {
-            path: path.to_owned(),
-            source,
-        };
-        let reader = SerializedFileReader::new(file).map_err(not_one)?;
-        let about = |key: &str| {
-            let all = reader.metadata().file_metadata().key_value_metadata();
-            let found = all?.iter().find(|pair| pair.key == key)?;
-            found.value.clone()
-        };
-        let schema = parse_message_type(REPLAYED).expect("it is well-formed");
-        let mut requests = Vec::new();
-        for row in reader.get_row_iter(Some(schema)).map_err(not_one)? {
-            let raw = Raw::of(&row.map_err(not_one)?).map_err(not_one)?;
-            let request = raw.number;
-            let checked = raw.check().map_err(|what| RecordingError::Row {
-                path: path.to_owned(),
-                request,
-                what,
-            });
-            requests.push(checked?);
-        }
-        requests.sort_by_key(|recorded: &Recorded| recorded.number);
-        in_order(&requests).map_err(|(request, what)| RecordingError::Row {
-            path: path.to_owned(),
-            request,
-            what,
-        })?;
+        let playback = Playback::open(path)?;
         Ok(Recording {
             name: path.display().to_string(),
-            profile: about(PROFILE),
-            began_new: about(BEGAN).is_some_and(|began| began == NEW),
-            requests,
+            requests: playback.all()?,
+            began_new: playback.began_new,
+            profile: playback.profile,
         })
     }
-}
-
-/// A row as it stands in the file.
-struct Raw {
-    number: u64,
-    operation: Arc<str>,
-    fua: bool,
-    may_deallocate: bool,
-    numbers: [i64; 5],
-}
-
-impl Raw {
-    fn of(row: &Row) -> Result<Raw, ParquetError> {
-        Ok(Raw {
-            number: u64::try_from(row.get_long(0)?).unwrap_or(0),
-            operation: row.get_string(1)?.as_str().into(),
-            fua: row.get_bool(2)?,
-            may_deallocate: row.get_bool(3)?,
-            numbers: [
-                row.get_long(4)?,
-                row.get_long(5)?,
-                row.get_long(6)?,
-                row.get_long(7)?,
-                row.get_long(8)?,
-            ],
-        })
-    }
-
-    fn check(&self) -> Result<Recorded, String> {
-        let fua = self.fua;
-        let operation = match &*self.operation {
-            "read" => Operation::Read,
-            "write" => Operation::Write { fua },
-            "flush" => Operation::Flush,
-            "trim" => Operation::Trim,
-            "write-zeroes" => Operation::WriteZeroes {
-                fua,
-                may_deallocate: self.may_deallocate,
-            },
-            other => {
-                return Err(format!(
-                    "its operation is {other:?}, not read, write, flush, trim or write-zeroes"
-                ));
-            }
-        };
-        // Half of 2^63 ns are 146 years.
-        let bounded = |value: i64| u64::try_from(value).ok().filter(|v| *v < 1 << 62);
-        let checked = self.numbers.map(bounded);
-        let [
-            Some(offset),
-            Some(bytes),
-            Some(arrived),
-            Some(due),
-            Some(lag),
-        ] = checked
-        else {
-            return Err(format!(
-                "of its offset, bytes, arrived_ns, due_ns and lag_ns ({:?}) one is below 0 or \
-                 beyond all bounds",
-                self.numbers
-            ));
-        };
-        if due < arrived {
-            return Err(format!(
-                "due at {due} ns, before it arrived at {arrived} ns"
-            ));
-        }
-        Ok(Recorded {
-            number: self.number,
-            wanted: Wanted {
-                operation,
-                offset,
-                bytes,
-            },
-            arrived: Instant(arrived),
-            due: Instant(due),
-            lag: Duration(lag),
-        })
-    }
-}
-
-/// Numbers ascend, and nobody arrives before one with a lower number.
-fn in_order(requests: &[Recorded]) -> Result<(), (u64, String)> {
-    for pair in requests.windows(2) {
-        if pair[0].number == pair[1].number {
-            return Err((pair[1].number, "its number occurs twice".to_owned()));
-        }
-        if pair[0].arrived > pair[1].arrived {
-            let what = format!(
-                "it arrives before request {}, which was there earlier",
-                pair[0].number
-            );
-            return Err((pair[1].number, what));
-        }
-    }
-    Ok(())
 }

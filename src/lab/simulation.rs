@@ -6,14 +6,15 @@
 
 use std::collections::BTreeMap;
 
-use super::dice::Dice;
 use super::events::EventError;
-use super::generator::Generator;
-use super::pacing::Pacing;
+use super::generator;
+use super::playback::Playback;
 use super::recording::{Recording, RecordingError};
+use super::replay::{self, Beyond, Fault, How, Replay};
 use super::series::Level;
-use super::source::{Replay, Source};
-use super::summary::{Gatherer, Summary};
+use super::source::Source;
+use super::streams::Streams;
+use super::summary::{About, Gatherer, Summary};
 use super::workload::{Afterwards, Workload};
 use crate::drive::Drive;
 use crate::drive::job_record::JobRecord;
@@ -37,23 +38,27 @@ pub enum SimulationError {
     Layout(#[from] LayoutError),
     /// The range does not lie on the drive.
     #[error(
-        "the workload asks for {length} bytes from {from} on, in requests of {request}; the drive has {capacity}: change place.from, place.length or place.request, or give a larger capacity"
+        "the stream {stream} asks for {length} bytes from {from} on, in requests of up to {request}; the drive has {capacity}, or its order needs a longer range: change its from, length or request, or give a larger capacity"
     )]
     OutOfRange {
+        /// Its name.
+        stream: String,
         /// First byte.
         from: u64,
         /// Bytes of the range, or what there is of it.
         length: u64,
-        /// Bytes of a request.
+        /// Bytes of its largest request.
         request: u64,
         /// Bytes of the drive.
         capacity: u64,
     },
     /// The drive offers no discard.
     #[error(
-        "{percent}% of the workload are discards and the drive {drive} offers none: set mix.trim to 0%, or trim.enabled in the profile"
+        "{percent}% of the stream {stream} are discards and the drive {drive} offers none: set its trim to 0%, or trim.enabled in the profile"
     )]
     NoTrim {
+        /// Its name.
+        stream: String,
         /// Share of discards.
         percent: u32,
         /// Name of the profile.
@@ -69,7 +74,7 @@ pub enum SimulationError {
     },
     /// A recorded request does not fit the drive.
     #[error(
-        "request {request} of the recording does not fit the drive {drive}: {refusal}; replay it on a drive that is large enough"
+        "request {request} of the recording does not fit the drive {drive}: {refusal}; replay it on a drive that is large enough, or fold what lies beyond (--beyond fold)"
     )]
     Unfit {
         /// Its number.
@@ -126,18 +131,21 @@ pub fn run(
     observers: Observers<'_>,
 ) -> Result<Summary, SimulationError> {
     let source = made(profile, workload)?;
-    let mut simulation = Simulation::new(profile, source, observers)?;
-    let limits = workload.limits;
-    simulation.progress.count = limits.count;
-    simulation.progress.until = limits
-        .duration
-        .map(|duration| Instant::default() + duration);
+    let names = workload.streams.iter().map(|stream| stream.name.clone());
+    let about = About {
+        name: workload.name.clone(),
+        seed: Some(workload.seed),
+        streams: names.filter(|_| workload.streams.len() > 1).collect(),
+    };
+    let mut simulation = Simulation::new(profile, source, about, observers)?;
+    let (count, duration) = workload.extent();
+    simulation.progress.count = count;
+    simulation.progress.until = duration.map(|duration| Instant::default() + duration);
     simulation.serve_requests()?;
     if workload.afterwards == Afterwards::Drain {
         simulation.drain()?;
     }
-    let about = (workload.name.as_str(), Some(workload.seed));
-    simulation.finish(profile, about)
+    simulation.finish(profile)
 }
 
 /// Runs the requests of a recording on a new drive of `profile`, at the moments at which they came.
@@ -149,47 +157,94 @@ pub fn replay(
     recording: &Recording,
     observers: Observers<'_>,
 ) -> Result<Summary, SimulationError> {
-    let source = Source::Replayed(Replay::new(&recording.requests));
-    for recorded in &recording.requests {
-        let wanted = &recorded.wanted;
-        let id = RequestId(recorded.number);
-        let capacity = profile.drive.capacity_bytes;
-        let request = Request::new(id, wanted.operation, wanted.offset, wanted.bytes, capacity);
-        request.map_err(|refusal| SimulationError::Unfit {
+    let all = || recording.requests.iter().copied().map(Ok);
+    check_fit(profile, &mut all())?;
+    let count = count(recording.requests.len());
+    let about = (recording.name.clone(), count);
+    replay_from(profile, about, (&mut all(), How::default()), observers)
+}
+
+/// Runs the requests of a recording on a new drive of `profile`, reading them as it goes.
+///
+/// # Errors
+/// See [`SimulationError`].
+pub fn play_back(
+    profile: &Profile,
+    playback: &Playback,
+    how: How,
+    observers: Observers<'_>,
+) -> Result<Summary, SimulationError> {
+    if how.beyond == Beyond::Refuse && playback.end_bytes > profile.drive.capacity_bytes {
+        // Before the run, and not in the middle of it.
+        check_fit(profile, &mut playback.read()?)?;
+    }
+    let about = (playback.name(), playback.requests);
+    replay_from(profile, about, (&mut playback.read()?, how), observers)
+}
+
+fn check_fit(profile: &Profile, all: &mut replay::From<'_>) -> Result<(), SimulationError> {
+    for recorded in all {
+        let recorded = recorded?;
+        let fits = replay::fitted(&recorded, Beyond::Refuse, profile.drive.capacity_bytes);
+        fits.map_err(|refusal| SimulationError::Unfit {
             request: recorded.number,
             drive: profile.name.clone(),
             refusal,
         })?;
     }
-    let mut simulation = Simulation::new(profile, source, observers)?;
-    simulation.progress.count = Some(count(recording.requests.len()));
+    Ok(())
+}
+
+fn replay_from(
+    profile: &Profile,
+    (name, count): (String, u64),
+    (from, how): (&mut replay::From<'_>, How),
+    observers: Observers<'_>,
+) -> Result<Summary, SimulationError> {
+    let replay = Replay::new(from, how, profile.drive.capacity_bytes);
+    let about = About {
+        name,
+        seed: None,
+        streams: Vec::new(),
+    };
+    let source = Source::Replayed(Box::new(replay));
+    let mut simulation = Simulation::new(profile, source, about, observers)?;
+    simulation.progress.count = Some(count);
     simulation.serve_requests()?;
-    simulation.finish(profile, (&recording.name, None))
+    match simulation.source.take_fault() {
+        None => simulation.finish(profile),
+        Some(Fault::Recording(error)) => Err(error.into()),
+        Some(Fault::Unfit { request, refusal }) => Err(SimulationError::Unfit {
+            request,
+            drive: profile.name.clone(),
+            refusal,
+        }),
+    }
 }
 
 /// The requests of a workload, if it fits the drive.
 fn made(profile: &Profile, workload: &Workload) -> Result<Source<'static>, SimulationError> {
-    if workload.mix.trim > 0 && !profile.trim.enabled {
+    let trims = workload.streams.iter().find(|stream| stream.mix.trim > 0);
+    if let Some(stream) = trims.filter(|_| !profile.trim.enabled) {
         return Err(SimulationError::NoTrim {
-            percent: workload.mix.trim,
+            stream: stream.name.clone(),
+            percent: stream.mix.trim,
             drive: profile.name.clone(),
         });
     }
     let capacity = profile.drive.capacity_bytes;
-    let place = &workload.place;
-    let generator = Generator::new(workload, capacity, Dice::new(workload.seed));
-    let generator = generator.ok_or_else(|| SimulationError::OutOfRange {
-        from: place.from,
-        length: place.length.unwrap_or(capacity.saturating_sub(place.from)),
-        request: place.request_bytes,
-        capacity,
+    let streams = Streams::new(workload, capacity).map_err(|misfit| {
+        let stream = &workload.streams[misfit.0];
+        let (from, length) = generator::range(stream, capacity);
+        SimulationError::OutOfRange {
+            stream: stream.name.clone(),
+            from,
+            length,
+            request: stream.largest(),
+            capacity,
+        }
     })?;
-    let dice = Dice::second(workload.seed);
-    let pacing = Pacing::new(workload.arrivals, workload.bursts, workload.limits, dice);
-    Ok(Source::Made {
-        generator: Box::new(generator),
-        pacing: Box::new(pacing),
-    })
+    Ok(Source::Made(Box::new(streams)))
 }
 
 struct Simulation<'a, 's> {
@@ -211,6 +266,7 @@ impl<'a, 's> Simulation<'a, 's> {
     fn new(
         profile: &Profile,
         source: Source<'s>,
+        about: About,
         observers: Observers<'a>,
     ) -> Result<Simulation<'a, 's>, SimulationError> {
         let mut drive = open::imagined(profile)?;
@@ -224,7 +280,7 @@ impl<'a, 's> Simulation<'a, 's> {
             effects: Vec::new(),
             jobs: Vec::new(),
             answers: Vec::new(),
-            gatherer: Gatherer::new(),
+            gatherer: Gatherer::new(about),
             observers,
             progress: Progress {
                 answered: 0,
@@ -235,14 +291,10 @@ impl<'a, 's> Simulation<'a, 's> {
         })
     }
 
-    fn finish(
-        mut self,
-        profile: &Profile,
-        about: (&str, Option<u64>),
-    ) -> Result<Summary, SimulationError> {
+    fn finish(mut self, profile: &Profile) -> Result<Summary, SimulationError> {
         self.hand_over()?;
         let status = self.drive.status(self.now);
-        Ok(self.gatherer.finish(profile, about, &status))
+        Ok(self.gatherer.finish(profile, &status))
     }
 
     fn serve_requests(&mut self) -> Result<(), SimulationError> {
@@ -328,8 +380,10 @@ impl<'a, 's> Simulation<'a, 's> {
             && first.key().0 <= self.now
         {
             let completion = first.remove();
-            self.source.note_answered(completion.due);
-            self.gatherer.take(&completion);
+            let stream = self
+                .source
+                .note_answered(completion.request.0, completion.due);
+            self.gatherer.take(&completion, stream);
             if self.observers.answers.is_some() {
                 let lag = Duration::ZERO;
                 self.answers.push(Answered { completion, lag });

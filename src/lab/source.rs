@@ -1,40 +1,17 @@
 //! Owns where the requests of a run come from and when: made from a workload, or replayed from a
-//! recording at the very moments at which they came then.
+//! recording.
 
-use super::generator::{Generator, Wanted};
-use super::pacing::Pacing;
-use super::recording::Recorded;
+use super::generator::Wanted;
+use super::replay::{Fault, Replay};
+use super::streams::Streams;
 use crate::time::Instant;
-use crate::units::count;
 
 /// See the module's description.
 pub(super) enum Source<'a> {
     /// Made as asked for.
-    Made {
-        /// What and where.
-        generator: Box<Generator>,
-        /// When.
-        pacing: Box<Pacing>,
-    },
+    Made(Box<Streams>),
     /// As recorded.
-    Replayed(Replay<'a>),
-}
-
-/// A recording that is being replayed.
-pub(super) struct Replay<'a> {
-    requests: &'a [Recorded],
-    submitted: usize,
-    under_way: u64,
-}
-
-impl<'a> Replay<'a> {
-    pub(super) fn new(requests: &'a [Recorded]) -> Replay<'a> {
-        Replay {
-            requests,
-            submitted: 0,
-            under_way: 0,
-        }
-    }
+    Replayed(Box<Replay<'a>>),
 }
 
 impl Source<'_> {
@@ -42,11 +19,8 @@ impl Source<'_> {
     /// is, or never.
     pub(super) fn next(&self) -> Option<Instant> {
         match self {
-            Source::Made { pacing, .. } => pacing.next(),
-            Source::Replayed(replay) => {
-                let next = replay.requests.get(replay.submitted);
-                next.map(|request| request.arrived)
-            }
+            Source::Made(streams) => streams.next(),
+            Source::Replayed(replay) => replay.next(),
         }
     }
 
@@ -56,38 +30,41 @@ impl Source<'_> {
     /// If there is none.
     pub(super) fn take(&mut self) -> Wanted {
         match self {
-            Source::Made { generator, pacing } => {
-                pacing.note_submitted();
-                generator.draw()
-            }
-            Source::Replayed(replay) => {
-                let wanted = replay.requests[replay.submitted].wanted;
-                replay.submitted += 1;
-                replay.under_way += 1;
-                wanted
-            }
+            Source::Made(streams) => streams.take(),
+            Source::Replayed(replay) => replay.take(),
         }
     }
 
-    /// A request was answered at `at`.
-    pub(super) fn note_answered(&mut self, at: Instant) {
+    /// The request with this number was answered at `at`. Hands back the index of its stream.
+    pub(super) fn note_answered(&mut self, request: u64, at: Instant) -> usize {
         match self {
-            Source::Made { pacing, .. } => pacing.note_answered(at),
-            Source::Replayed(replay) => replay.under_way -= 1,
+            Source::Made(streams) => streams.note_answered(request, at),
+            Source::Replayed(replay) => {
+                replay.note_answered(request, at);
+                0
+            }
         }
     }
 
     pub(super) fn under_way(&self) -> u64 {
         match self {
-            Source::Made { pacing, .. } => pacing.under_way(),
-            Source::Replayed(replay) => replay.under_way,
+            Source::Made(streams) => streams.under_way(),
+            Source::Replayed(replay) => replay.under_way(),
         }
     }
 
     pub(super) fn submitted(&self) -> u64 {
         match self {
-            Source::Made { pacing, .. } => pacing.submitted(),
-            Source::Replayed(replay) => count(replay.submitted),
+            Source::Made(streams) => streams.submitted(),
+            Source::Replayed(replay) => replay.submitted(),
+        }
+    }
+
+    /// Why there is no next request although there should be one.
+    pub(super) fn take_fault(&mut self) -> Option<Fault> {
+        match self {
+            Source::Made(_) => None,
+            Source::Replayed(replay) => replay.take_fault(),
         }
     }
 }

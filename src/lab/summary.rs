@@ -34,6 +34,8 @@ pub struct Summary {
     pub drained_ns: Option<u64>,
     /// Latencies by operation; those that did not occur are left out.
     pub operations: Vec<Latencies>,
+    /// The same by stream, where there are several.
+    pub streams: Vec<StreamUse>,
     /// Where the time of all requests went.
     pub causes: Causes,
     /// What the arm did, by purpose, all of them.
@@ -55,6 +57,26 @@ pub struct Summary {
     pub over_time: Series,
     /// The drive at the end.
     pub status: Status,
+}
+
+/// How a stream fared.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct StreamUse {
+    /// Its name.
+    pub stream: String,
+    /// Latencies by operation; those that did not occur are left out.
+    pub operations: Vec<Latencies>,
+}
+
+/// What was run.
+#[derive(Clone, Debug)]
+pub(super) struct About {
+    /// Name of the workload or of the recording.
+    pub(super) name: String,
+    /// Start of everything that looked random; nothing where nothing did.
+    pub(super) seed: Option<u64>,
+    /// Names of its streams; nothing where there is only one.
+    pub(super) streams: Vec<String>,
 }
 
 /// Sums over all answers of the parts of their breakdowns.
@@ -148,6 +170,9 @@ impl Causes {
 /// Gathers what a summary says.
 pub(super) struct Gatherer {
     ledger: Ledger,
+    about: About,
+    /// One for each stream, where there are several.
+    streams: Vec<Ledger>,
     causes: Causes,
     series: Series,
     answered: u64,
@@ -159,9 +184,11 @@ pub(super) struct Gatherer {
 }
 
 impl Gatherer {
-    pub(super) fn new() -> Gatherer {
+    pub(super) fn new(about: About) -> Gatherer {
         Gatherer {
             ledger: Ledger::new(),
+            streams: about.streams.iter().map(|_| Ledger::new()).collect(),
+            about,
             causes: Causes::default(),
             series: Series::default(),
             answered: 0,
@@ -183,8 +210,11 @@ impl Gatherer {
     }
 
     /// Takes an answer in the moment in which it is due.
-    pub(super) fn take(&mut self, completion: &Completion) {
+    pub(super) fn take(&mut self, completion: &Completion, stream: usize) {
         self.ledger.enter(completion);
+        if let Some(ledger) = self.streams.get_mut(stream) {
+            ledger.enter(completion);
+        }
         self.causes.add(&completion.breakdown);
         self.series.take(completion);
         self.answered += 1;
@@ -201,13 +231,7 @@ impl Gatherer {
         self.drained = Some(at);
     }
 
-    /// `seed`: where something looked random.
-    pub(super) fn finish(
-        self,
-        profile: &Profile,
-        (workload, seed): (&str, Option<u64>),
-        status: &Status,
-    ) -> Summary {
+    pub(super) fn finish(self, profile: &Profile, status: &Status) -> Summary {
         let counters = &status.counters;
         let uses = counters.medium_bytes.iter().zip(&counters.medium_ns);
         let purposes: Vec<PurposeUse> = Purpose::ALL
@@ -225,16 +249,22 @@ impl Gatherer {
         let host = u128::from(counters.host_written_bytes);
         let milli = (u128::from(medium_written_bytes) * 1000).checked_div(host);
         let account = self.ledger.snapshot();
-        let kinds = account.kinds.into_iter();
+        let streams = self.about.streams.into_iter().zip(&self.streams);
         Summary {
             profile: profile.name.clone(),
             capacity_bytes: profile.drive.capacity_bytes,
-            workload: workload.to_owned(),
-            seed,
+            workload: self.about.name,
+            seed: self.about.seed,
             answered: self.answered,
             answered_ns: self.last.0,
             drained_ns: self.drained.map(|at| at.0),
-            operations: kinds.filter(|kind| kind.count > 0).collect(),
+            operations: that_occurred(account.kinds),
+            streams: streams
+                .map(|(stream, ledger)| StreamUse {
+                    stream,
+                    operations: that_occurred(ledger.snapshot().kinds),
+                })
+                .collect(),
             causes: self.causes,
             purposes,
             host_written_bytes: counters.host_written_bytes,
@@ -251,6 +281,11 @@ impl Gatherer {
             status: status.clone(),
         }
     }
+}
+
+fn that_occurred(mut kinds: Vec<Latencies>) -> Vec<Latencies> {
+    kinds.retain(|kind| kind.count > 0);
+    kinds
 }
 
 /// Whether a purpose writes to the medium.

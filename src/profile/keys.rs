@@ -52,6 +52,12 @@ pub(crate) enum Shape {
     BandSize,
     /// A part of a track.
     Quantum,
+    /// A list of lines of text: `what` each is.
+    Texts {
+        items_min: u64,
+        items_max: u64,
+        what: &'static str,
+    },
     /// A list of tables with these keys.
     List { items_max: u64, keys: &'static str },
 }
@@ -98,6 +104,11 @@ impl Key {
                     "a part of a track such as \"1/2 track\" (1/1 to 1/{QUANTA_MAX}), or \"none\""
                 )
             }
+            Shape::Texts {
+                items_min,
+                items_max,
+                what,
+            } => format!("a list of {items_min} to {items_max} {what}"),
             Shape::List { items_max, keys } => {
                 format!("a list of 1 to {items_max} tables with {keys}")
             }

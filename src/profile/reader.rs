@@ -48,13 +48,19 @@ impl<'d> Reader<'d> {
         self.document.get(key).is_some()
     }
 
-    /// How many items the list of tables at `key` has; 0 where there is no such list.
+    /// How many items the list at `key` has; 0 where there is no such list.
     pub(crate) fn items(&mut self, key: &str) -> u64 {
-        let Shape::List { items_max, .. } = self.listed(key).shape else {
-            panic!("{key} is not listed as a list");
+        let (items_min, items_max) = match self.listed(key).shape {
+            Shape::List { items_max, .. } => (1, items_max),
+            Shape::Texts {
+                items_min,
+                items_max,
+                ..
+            } => (items_min, items_max),
+            _ => panic!("{key} is not listed as a list"),
         };
         self.read(key, 0, |value| match value {
-            Value::List(items) => within(*items, 1, items_max),
+            Value::List(items) => within(*items, items_min, items_max),
             _ => Err(ProblemKind::WrongType),
         })
     }
@@ -154,6 +160,18 @@ impl<'d> Reader<'d> {
             }
             _ => Err(ProblemKind::WrongType),
         })
+    }
+
+    /// The lines of text in the list at `key`.
+    pub(crate) fn texts(&mut self, key: &str) -> Vec<String> {
+        let text = |value: &Value| match value {
+            Value::Text(text) => Ok(text.clone()),
+            _ => Err(ProblemKind::WrongType),
+        };
+        let items = 0..self.items(key);
+        items
+            .map(|item| self.read(&format!("{key}[{item}]"), String::new(), text))
+            .collect()
     }
 
     /// The size of a band at `key`.

@@ -164,7 +164,7 @@ fn stage(
     let survey = Survey::of(&bench.drive);
     let start = start(bench, staging, &survey);
     let scheme = scheme(&start, wanted)?;
-    let mut dice = Dice::second(wanted.seed);
+    let mut dice = Dice::of_stream(wanted.seed, 1);
     let mut targets = Targets::choose(&mut dice, layout(&bench.drive), &survey, &scheme);
     let every = start.merge_every;
     let mut status = bench.drive.status(bench.now);

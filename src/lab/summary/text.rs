@@ -4,6 +4,7 @@ use std::fmt;
 
 use super::Summary;
 use crate::drive::request::Status;
+use crate::host::account::Latencies;
 use crate::lab::series::{Bucket, Series};
 use crate::profile::quantity::Unit;
 use crate::time::Duration;
@@ -53,17 +54,13 @@ impl Summary {
             "latency", "answered", "50%", "90%", "99%", "99.9%", "longest"
         )?;
         for kind in &self.operations {
-            write!(f, "{:<14}{:>10}", kind.operation, kind.count)?;
-            for ns in [
-                kind.p50_ns,
-                kind.p90_ns,
-                kind.p99_ns,
-                kind.p999_ns,
-                kind.max_ns,
-            ] {
-                write!(f, "{:>11}", Duration(ns).to_string())?;
+            write_row(f, kind.operation, kind)?;
+        }
+        for stream in &self.streams {
+            writeln!(f, "{}", stream.stream)?;
+            for kind in &stream.operations {
+                write_row(f, &format!("  {}", kind.operation), kind)?;
             }
-            writeln!(f)?;
         }
         Ok(())
     }
@@ -141,6 +138,20 @@ impl Summary {
         }
         Ok(())
     }
+}
+
+fn write_row(f: &mut fmt::Formatter<'_>, what: &str, kind: &Latencies) -> fmt::Result {
+    write!(f, "{what:<14}{:>10}", kind.count)?;
+    for ns in [
+        kind.p50_ns,
+        kind.p90_ns,
+        kind.p99_ns,
+        kind.p999_ns,
+        kind.max_ns,
+    ] {
+        write!(f, "{:>11}", Duration(ns).to_string())?;
+    }
+    writeln!(f)
 }
 
 fn write_end(f: &mut fmt::Formatter<'_>, status: &Status) -> fmt::Result {

@@ -1,18 +1,18 @@
 //! Owns the step from what a TOML file says to a [`Workload`] that is complete and valid.
 //!
-//! Every problem is reported at once, by the reader that profiles are read with.
+//! Every problem is reported at once, by the reader that profiles are read with. What a single
+//! stream says is read by `stream_check`; here is what holds streams and phases together.
 
-use super::book::{AFTERWARDS, ARRIVAL, ArrivalKind, ORDER, OrderKind, SPACING, WORKLOAD};
+use super::book::{AFTERWARDS, WORKLOAD};
 use super::error::WorkloadError;
-use super::{Afterwards, Arrivals, Bursts, Limits, Mix, Order, Place, Workload};
+use super::stream_check::stream;
+use super::{Afterwards, Limits, Phase, Stream, Workload};
 use crate::profile::error::ProblemKind;
 use crate::profile::raw::Document;
 use crate::profile::reader::Reader;
 
-const ORDER_KEY: &str = "place.order";
-const KIND_KEY: &str = "arrivals.kind";
-const LENGTH_KEY: &str = "place.length";
-const MIX: [&str; 4] = ["mix.read", "mix.write", "mix.trim", "mix.flush"];
+/// Name of the only phase where none is described.
+const ONE_PHASE: &str = "all";
 
 impl Workload {
     /// Reads a workload from TOML. `file_name` is only used to tell people where the problems are.
@@ -26,15 +26,17 @@ impl Workload {
             problems,
         })?;
         let mut reader = Reader::new(&document, &WORKLOAD);
+        let name = reader.name("workload.name");
+        let limits = limits(&mut reader);
+        let streams = streams(&mut reader);
         let workload = Workload {
-            name: reader.name("workload.name"),
-            seed: reader.number("workload.seed"),
-            limits: limits(&mut reader),
+            name,
+            seed: optional(&mut reader, "workload.seed").unwrap_or(1),
+            limits,
+            rounds: optional(&mut reader, "workload.rounds").unwrap_or(1),
             afterwards: afterwards(&mut reader),
-            place: place(&mut reader),
-            mix: mix(&mut reader),
-            arrivals: arrivals(&mut reader),
-            bursts: bursts(&mut reader),
+            phases: phases(&mut reader, &streams, limits),
+            streams,
         };
         let problems = reader.finish();
         if problems.is_empty() {
@@ -48,13 +50,15 @@ impl Workload {
     }
 }
 
+/// The number at `key`, where there is one.
+pub(super) fn optional(reader: &mut Reader<'_>, key: &str) -> Option<u64> {
+    reader.has(key).then(|| reader.number(key))
+}
+
 fn limits(reader: &mut Reader<'_>) -> Limits {
-    let (count, duration) = ("workload.count", "workload.duration");
-    let neither = !reader.has(count) && !reader.has(duration);
     Limits {
-        // With neither this reports the count as missing.
-        count: (reader.has(count) || neither).then(|| reader.number(count)),
-        duration: reader.has(duration).then(|| reader.time(duration)),
+        count: optional(reader, "workload.count"),
+        duration: optional(reader, "workload.duration").map(crate::time::Duration),
     }
 }
 
@@ -67,91 +71,103 @@ fn afterwards(reader: &mut Reader<'_>) -> Afterwards {
     }
 }
 
-fn place(reader: &mut Reader<'_>) -> Place {
-    let order = match reader.word(ORDER_KEY, ORDER) {
-        OrderKind::Uniform => Order::Uniform,
-        OrderKind::Sequential => Order::Sequential,
-        OrderKind::AlternateBlocks => Order::AlternateBlocks {
-            skip: reader.number("place.skip"),
-        },
-    };
-    if reader.has_failed(ORDER_KEY) {
-        reader.pass_over("place.skip");
+fn streams(reader: &mut Reader<'_>) -> Vec<Stream> {
+    if !reader.has("stream") {
+        let allowed = "at least one [[stream]]".to_owned();
+        reader.report("stream", allowed, ProblemKind::Missing);
+        return Vec::new();
     }
-    let place = Place {
-        order,
-        request_bytes: reader.number("place.request"),
-        from: if reader.has("place.from") {
-            reader.number("place.from")
-        } else {
-            0
-        },
-        length: reader.has(LENGTH_KEY).then(|| reader.number(LENGTH_KEY)),
-    };
-    let sure = !reader.has_failed(LENGTH_KEY) && !reader.has_failed("place.request");
-    if sure
-        && place
-            .length
-            .is_some_and(|length| length < place.request_bytes)
-    {
-        let kind = ProblemKind::Conflict {
-            rule: "the range must hold a request",
-            with: vec!["place.request"],
-        };
-        let allowed = format!("at least {} B", place.request_bytes);
-        reader.report(LENGTH_KEY, allowed, kind);
-    }
-    place
-}
-
-fn mix(reader: &mut Reader<'_>) -> Mix {
-    let shares = MIX.map(|key| {
-        if reader.has(key) {
-            reader.small(key)
-        } else {
-            0
+    let mut streams: Vec<Stream> = Vec::new();
+    for at in 0..reader.items("stream") {
+        let read = stream(reader, at);
+        if !read.name.is_empty() && streams.iter().any(|other| other.name == read.name) {
+            let rule = "streams are told apart by their names";
+            conflict(reader, &format!("stream[{at}].name"), "another name", rule);
         }
-    });
-    let total: u32 = shares.iter().sum();
-    let sure = reader.has("mix") && !MIX.iter().any(|key| reader.has_failed(key));
-    if sure && total != 100 {
-        let kind = ProblemKind::Conflict {
-            rule: "the shares must add up to 100%",
-            with: MIX.to_vec(),
+        streams.push(read);
+    }
+    streams
+}
+
+/// A value that does not go together with others.
+pub(super) fn conflict(reader: &mut Reader<'_>, key: &str, allowed: &str, rule: &'static str) {
+    let kind = ProblemKind::Conflict {
+        rule,
+        with: Vec::new(),
+    };
+    reader.report(key, allowed.to_owned(), kind);
+}
+
+fn phases(reader: &mut Reader<'_>, streams: &[Stream], limits: Limits) -> Vec<Phase> {
+    if !reader.has("phase") {
+        let all = Phase {
+            name: ONE_PHASE.to_owned(),
+            duration: None,
+            streams: (0..streams.len()).collect(),
         };
-        let allowed = format!("shares that add up to 100% (these add up to {total}%)");
-        reader.report("mix", allowed, kind);
+        let ends = limits != Limits::default() || streams.iter().any(|one| one.count.is_some());
+        if !ends && reader.has("workload") && !streams.is_empty() {
+            let allowed = "workload.count, workload.duration, or a count for a stream".to_owned();
+            reader.report("workload.count", allowed, ProblemKind::Missing);
+        }
+        return vec![all];
     }
-    let [read, write, trim, flush] = shares;
-    Mix {
-        read,
-        write,
-        trim,
-        flush,
+    let mut phases = Vec::new();
+    let mut used = vec![false; streams.len()];
+    for at in 0..reader.items("phase") {
+        let phase = phase(reader, at, streams);
+        for at in &phase.streams {
+            used[*at] = true;
+        }
+        phases.push(phase);
     }
+    for (at, _) in used.iter().enumerate().filter(|(_, used)| !**used) {
+        if !phases.is_empty() && !reader.has_failed("phase") {
+            let rule = "no phase runs this stream";
+            let allowed = "its name to the streams of a phase, or remove it";
+            conflict(reader, &format!("stream[{at}]"), allowed, rule);
+        }
+    }
+    phases
 }
 
-fn arrivals(reader: &mut Reader<'_>) -> Arrivals {
-    let kind = reader.word(KIND_KEY, ARRIVAL);
-    if reader.has_failed(KIND_KEY) {
-        // The keys of a kind that is not known are not missed.
-        reader.pass_over("arrivals");
-        return Arrivals::Closed { under_way: 1 };
+fn phase(reader: &mut Reader<'_>, at: u64, streams: &[Stream]) -> Phase {
+    let key = |leaf: &str| format!("phase[{at}].{leaf}");
+    let name = reader.name(&key("name"));
+    let duration = optional(reader, &key("duration")).map(crate::time::Duration);
+    let list = key("streams");
+    let who = if reader.has(&list) {
+        let names = reader.texts(&list);
+        let mut who = Vec::new();
+        for (item, name) in names.iter().enumerate() {
+            let found = streams.iter().position(|stream| &stream.name == name);
+            let item = format!("{list}[{item}]");
+            match found {
+                Some(found) if who.contains(&found) => {
+                    conflict(reader, &item, "each name once", "it runs already");
+                }
+                Some(found) => who.push(found),
+                None if name.is_empty() => {}
+                None => {
+                    let known: Vec<&str> = streams.iter().map(|s| s.name.as_str()).collect();
+                    let allowed = format!("one of: {}", known.join(", "));
+                    conflict(reader, &item, &allowed, "no stream has this name");
+                    reader.fail(&list);
+                }
+            }
+        }
+        who
+    } else {
+        (0..streams.len()).collect()
+    };
+    let counted = who.iter().any(|at| streams[*at].count.is_some());
+    if duration.is_none() && !counted && !reader.has(&key("duration")) {
+        let allowed = "a time, or a count for one of its streams".to_owned();
+        reader.report(&key("duration"), allowed, ProblemKind::Missing);
     }
-    match kind {
-        ArrivalKind::Open => Arrivals::Open {
-            per_s_milli: reader.number("arrivals.per_second"),
-            spacing: reader.word("arrivals.spacing", SPACING),
-        },
-        ArrivalKind::Closed => Arrivals::Closed {
-            under_way: reader.small("arrivals.under_way"),
-        },
+    Phase {
+        name,
+        duration,
+        streams: who,
     }
-}
-
-fn bursts(reader: &mut Reader<'_>) -> Option<Bursts> {
-    reader.has("bursts").then(|| Bursts {
-        count: reader.number("bursts.count"),
-        pause: reader.time("bursts.pause"),
-    })
 }

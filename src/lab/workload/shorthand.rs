@@ -6,9 +6,9 @@
 
 use std::fmt::Write as _;
 
+use super::Workload;
 use super::book::ORDER;
 use super::error::WorkloadError;
-use super::{Mix, Workload};
 use crate::profile::quantity::Unit;
 use crate::profile::words;
 
@@ -18,7 +18,7 @@ struct Said<'w> {
     order: Option<&'w str>,
     request: Option<&'w str>,
     length: Option<&'w str>,
-    mix: Vec<(&'w str, u64)>,
+    mix: Vec<(&'static str, u64)>,
     count: Option<&'w str>,
     duration: Option<&'w str>,
     rate: Option<&'w str>,
@@ -28,11 +28,20 @@ struct Said<'w> {
     drain: bool,
 }
 
-const OPERATIONS: [&str; 4] = ["read", "write", "trim", "flush"];
+/// What can be asked, and the keys of a stream that say so.
+const OPERATIONS: [(&str, &str); 6] = [
+    ("read", "read"),
+    ("write", "write"),
+    ("fua-write", "fua_write"),
+    ("flush", "flush"),
+    ("trim", "trim"),
+    ("zero", "zero"),
+];
 /// Shown to whoever wrote a word that means nothing.
-const FORMS: &str = "uniform, sequential or alternate-blocks; read, write, trim or flush, with a \
-                     share such as 70%read; a request size such as 4KiB; first-10GB; 1000-requests; \
-                     60s; 200/s or 8-under-way; bursts-of-500 with pause-10s; then-drain";
+const FORMS: &str = "uniform, sequential, alternate-blocks, skewed, hot-cold, ring or scatter; read, \
+                     write, fua-write, flush, trim or zero, with a share such as 70%read; a request \
+                     size such as 4KiB; first-10GB; 1000-requests; 60s; 200/s or 8-under-way; \
+                     bursts-of-500 with pause-10s; then-drain";
 
 impl Workload {
     /// Whether a text is meant as words and not as the name of a file: it begins with an order.
@@ -126,10 +135,7 @@ impl<'w> Said<'w> {
         let mut line = |line: String| {
             let _ = writeln!(toml, "{line}");
         };
-        line(format!(
-            "[workload]\nname = {:?}\nseed = 1",
-            shortened(text)
-        ));
+        line(format!("[workload]\nname = {:?}", shortened(text)));
         if let Some(count) = self.count {
             line(format!("count = {count}"));
         }
@@ -142,60 +148,37 @@ impl<'w> Said<'w> {
         let order = self.order.unwrap_or("uniform");
         let request = self.request.unwrap_or("4 KiB");
         line(format!(
-            "[place]\norder = \"{order}\"\nrequest = \"{request}\""
+            "[[stream]]\norder = \"{order}\"\nrequest = \"{request}\""
         ));
-        if order == "alternate-blocks" {
-            line("skip = 1".to_owned());
-        }
         if let Some(length) = self.length {
             line(format!("length = \"{length}\""));
         }
-        line("[mix]".to_owned());
         for (operation, share) in &self.mix {
             line(format!("{operation} = \"{share}%\""));
         }
         match self.rate {
-            Some(rate) => line(format!(
-                "[arrivals]\nkind = \"open\"\nper_second = {rate}\nspacing = \"poisson\""
-            )),
-            None => line(format!(
-                "[arrivals]\nkind = \"closed\"\nunder_way = {}",
-                self.under_way.unwrap_or("1")
-            )),
+            Some(rate) => line(format!("per_second = {rate}")),
+            None => line(format!("under_way = {}", self.under_way.unwrap_or("1"))),
         }
         if let (Some(count), Some(pause)) = (self.bursts, self.pause) {
-            line(format!("[bursts]\ncount = {count}\npause = \"{pause}\""));
+            line(format!("burst = {count}\nburst_pause = \"{pause}\""));
         }
         toml
     }
 }
 
-/// `70%read` or `read`, which is all of it.
-fn operation(word: &str) -> Option<(u64, &str)> {
+/// `70%read` or `read`, which is all of it: the key and the share.
+fn operation(word: &str) -> Option<(u64, &'static str)> {
     let (share, operation) = match word.split_once('%') {
         Some((share, operation)) => (Unit::Count.parse(share).ok()?, operation),
         None => (100, word),
     };
-    OPERATIONS
-        .contains(&operation)
-        .then_some((share, operation))
+    let known = OPERATIONS.iter().find(|(known, _)| *known == operation);
+    known.map(|(_, key)| (share, *key))
 }
 
 /// As much of a text as a name may have.
 fn shortened(text: &str) -> String {
     const NAME_CHARS: usize = 64;
     text.chars().take(NAME_CHARS).collect()
-}
-
-impl Mix {
-    /// Each operation's word and share in percent.
-    pub fn shares(&self) -> [(&'static str, u32); 4] {
-        let [read, write, trim, flush] = OPERATIONS;
-        [
-            (read, self.read),
-            (write, self.write),
-            (trim, self.trim),
-            (flush, self.flush),
-        ]
-    }
 }

@@ -1,0 +1,225 @@
+//! `imbrex import`: makes a recording of a trace of another tool, or a workload of rates.
+
+use std::fs::File;
+use std::io::{BufWriter, Read, Write as _};
+use std::path::{Path, PathBuf};
+
+use anyhow::Context as _;
+use clap::ValueEnum;
+use serde_json::json;
+
+use super::exit::{Code, UsageError};
+use super::{output, profile_source};
+use crate::lab::import::table::Columns;
+use crate::lab::import::{BadLines, Event, Format, Hide, Lines, Options, TimeUnit, import, rates};
+use crate::lab::recording::RecordingWriter;
+use crate::profile::quantity::Unit;
+
+const LONG: &str = "\
+Make a recording of a trace of another tool, which `simulate --replay` runs on any profile. The trace may
+be compressed by gzip; `-` stands for standard input. What was understood is told, and which lines were
+passed over and why. Memory does not grow with the trace. See docs/traces.md.
+
+iostat tells rates only: of these a workload is made (TOML), which is synthetic and says so.";
+
+const EXAMPLES: &str = "\
+Examples:
+  imbrex import trace.txt --as blkparse --event issued -o trace.parquet
+  imbrex import session.log --as fio-log -o session.parquet
+  imbrex import rows.csv.gz --as csv --columns time=when:ms,op=kind,offset=lba:sectors,bytes=len -o rows.parquet
+  imbrex import week.csv --as host-disk --device usr.1 --hide-offsets 500GB --key 8123 -o week.parquet
+  imbrex import iostat.json --as iostat --interval 5s -o like-it.toml
+  imbrex simulate desktop-5tb --replay trace.parquet";
+
+/// Arguments of `import`.
+#[derive(Debug, clap::Args)]
+#[command(long_about = LONG, after_help = EXAMPLES)]
+pub(super) struct Arguments {
+    /// The trace.
+    file: PathBuf,
+    /// What it looks like.
+    #[arg(long = "as", value_enum, value_name = "FORMAT")]
+    format: Kind,
+    /// The new file: a recording, or a workload where the format is iostat.
+    #[arg(short, long, value_name = "FILE")]
+    output: PathBuf,
+    /// The event that counts as the arrival of a request (blkparse).
+    #[arg(long, value_enum, default_value = "queued")]
+    event: Arrival,
+    /// Columns by their names in the head, with units (csv), such as
+    /// time=Timestamp:us,op=Type,offset=Offset:sectors,bytes=Size.
+    #[arg(
+        long,
+        value_name = "KEY=COLUMN[:UNIT],...",
+        required_if_eq("format", "csv")
+    )]
+    columns: Option<String>,
+    /// Unit of the times in an I/O log of fio: ns, us, ms or s.
+    #[arg(long, value_name = "UNIT", default_value = "us", value_parser = parse_unit)]
+    time_unit: TimeUnit,
+    /// Take this drive where the trace is of several; the first where not given.
+    #[arg(long, value_name = "NAME")]
+    device: Option<String>,
+    /// What happens at a line that makes no sense.
+    #[arg(long, value_enum, default_value = "skip")]
+    bad_lines: Bad,
+    /// How many of these lines are shown.
+    #[arg(long, value_name = "LINES", default_value = "5")]
+    show_bad: usize,
+    /// Let pieces of the traced drive, which has this size, change places.
+    #[arg(long, value_name = "SIZE", value_parser = profile_source::parse_capacity, requires = "key")]
+    hide_offsets: Option<u64>,
+    /// Decides which piece goes where; whoever has it can turn it back.
+    #[arg(long, value_name = "NUMBER", requires = "hide_offsets")]
+    key: Option<u64>,
+    /// Size of such a piece.
+    #[arg(long, value_name = "SIZE", value_parser = profile_source::parse_capacity, default_value = "256MiB")]
+    piece: u64,
+    /// Time from one report to the next (iostat).
+    #[arg(long, value_name = "TIME", value_parser = parse_interval, default_value = "1s")]
+    interval: u64,
+    /// Print one JSON object.
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum Kind {
+    /// The default text of blkparse.
+    Blkparse,
+    /// An I/O log of fio, version 2 or 3.
+    FioLog,
+    /// A table with a head; see --columns.
+    Csv,
+    /// Timestamp,Hostname,DiskNumber,Type,Offset,Size,ResponseTime; times in 100 ns.
+    HostDisk,
+    /// Timestamp,Offset,Size,IOType,VolumeID; seconds and sectors.
+    Volume,
+    /// Reports of iostat, text or JSON.
+    Iostat,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum Arrival {
+    /// As the filesystem asked, before anything is merged (Q).
+    Queued,
+    /// Into the queue of the scheduler (I).
+    Inserted,
+    /// To the drive (D).
+    Issued,
+    /// Answered by it (C).
+    Completed,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum Bad {
+    /// Count it, and go on.
+    Skip,
+    /// End the import.
+    Stop,
+}
+
+pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
+    let path = &arguments.file;
+    let from: Box<dyn Read> = if path.as_os_str() == "-" {
+        Box::new(std::io::stdin())
+    } else {
+        let file = File::open(path).with_context(|| format!("cannot open {}", path.display()))?;
+        Box::new(file)
+    };
+    let format = match arguments.format {
+        Kind::Iostat => return from_rates(arguments, from),
+        Kind::Blkparse => Format::Blkparse(match arguments.event {
+            Arrival::Queued => Event::Queued,
+            Arrival::Inserted => Event::Inserted,
+            Arrival::Issued => Event::Issued,
+            Arrival::Completed => Event::Completed,
+        }),
+        Kind::FioLog => Format::FioLog(arguments.time_unit),
+        Kind::HostDisk => Format::Table(Columns::host_disk()),
+        Kind::Volume => Format::Table(Columns::volume()),
+        Kind::Csv => {
+            let columns = arguments.columns.as_deref().unwrap_or_default();
+            let columns = Columns::parse(columns);
+            Format::Table(columns.map_err(|error| UsageError(error.to_string()))?)
+        }
+    };
+    let options = Options {
+        format,
+        device: arguments.device.clone(),
+        bad_lines: match arguments.bad_lines {
+            Bad::Skip => BadLines::Skip,
+            Bad::Stop => BadLines::Stop,
+        },
+        bad_shown: arguments.show_bad,
+        hide: arguments.hide_offsets.map(|drive_bytes| Hide {
+            drive_bytes,
+            piece_bytes: arguments.piece,
+            key: arguments.key.unwrap_or(0),
+        }),
+    };
+    let shown = path.display();
+    let mut lines = Lines::of(from).with_context(|| format!("cannot read {shown}"))?;
+    let about = [("imported_from", shown.to_string())];
+    let to = RecordingWriter::new(new_file(&arguments.output)?, &about)?;
+    let report = import(&mut lines, &options, to).inspect_err(|_| {
+        // Without its end it is no recording.
+        let _ = std::fs::remove_file(&arguments.output);
+    });
+    let report = report.with_context(|| format!("cannot import {shown}"))?;
+    if arguments.json {
+        output::print_json(&serde_json::to_value(&report)?)?;
+    } else {
+        output::print(&report.to_string())?;
+    }
+    Ok(Code::Ok)
+}
+
+fn from_rates(arguments: &Arguments, from: Box<dyn Read>) -> anyhow::Result<Code> {
+    let shown = arguments.file.display();
+    let text = rates::text_of(from).with_context(|| format!("cannot read {shown}"))?;
+    let made = rates::workload(&text, arguments.device.as_deref(), arguments.interval);
+    let made = made.with_context(|| format!("cannot import {shown}"))?;
+    let mut file = new_file(&arguments.output)?;
+    file.write_all(made.toml.as_bytes())
+        .and_then(|()| file.flush())
+        .with_context(|| format!("cannot write {}", arguments.output.display()))?;
+    if arguments.json {
+        output::print_json(&json!({
+            "synthetic": true,
+            "drive": made.drive,
+            "drives": made.drives,
+            "reports": made.reports,
+        }))?;
+    } else {
+        output::print(&format!(
+            "{} is synthetic: rates of {} in {} reports; where requests went is not in them\n",
+            arguments.output.display(),
+            made.drive,
+            made.reports
+        ))?;
+    }
+    Ok(Code::Ok)
+}
+
+fn new_file(path: &Path) -> anyhow::Result<BufWriter<File>> {
+    let file = File::create_new(path).with_context(|| {
+        let shown = path.display();
+        format!("cannot create {shown}; a file that exists is left alone")
+    })?;
+    Ok(BufWriter::new(file))
+}
+
+fn parse_unit(text: &str) -> Result<TimeUnit, String> {
+    TimeUnit::of(text).ok_or_else(|| {
+        let words = TimeUnit::WORDS.map(|(word, _)| word);
+        format!("not a unit of time; one of {}", words.join(", "))
+    })
+}
+
+fn parse_interval(text: &str) -> Result<u64, String> {
+    match Unit::Nanoseconds.parse(text) {
+        Ok(0) | Err(_) => Err("give a time such as 1s or 10min".to_owned()),
+        Ok(ns) => Ok(ns),
+    }
+}

@@ -1,0 +1,269 @@
+//! Owns workloads that are made from rates only: what iostat prints, as text or JSON.
+//!
+//! Where requests went is not in there, nor when each came: the workload is synthetic and says so in its
+//! name and its comments.
+
+use std::fmt::Write as _;
+use std::io::Read;
+
+use serde_json::Value;
+
+use super::number::decimal;
+use crate::profile::quantity::Unit;
+use crate::units::count;
+
+/// Longest text that is read: days of seconds.
+pub const TEXT_BYTES_MAX: u64 = 1 << 28;
+/// Parts of a day that a workload has at most.
+const PARTS_MAX: u64 = 96;
+const PERCENT_MAX: u128 = 1000;
+
+/// Rates of one report, in thousandths a second.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Rates {
+    /// Reads, writes, discards and flushes.
+    requests: [u64; 4],
+    /// KiB of reads, writes and discards; of no flush.
+    kib: [u64; 4],
+}
+
+/// Why rates cannot be used.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum RatesError {
+    /// No such table.
+    #[error(
+        "there is no report of iostat in it: neither a line that begins with \"Device\" nor JSON with \"disk\""
+    )]
+    NoReport,
+    /// Not of that drive.
+    #[error("no report of the drive {wanted}; there are: {known}")]
+    NoSuchDrive {
+        /// What was asked for.
+        wanted: String,
+        /// What there is.
+        known: String,
+    },
+    /// Sizes in another unit.
+    #[error("the columns {columns} are not in kB; run iostat with -k")]
+    OtherUnit {
+        /// The head of the table.
+        columns: String,
+    },
+    /// Nothing happened.
+    #[error("nothing was asked of {drive} in {reports} reports")]
+    Idle {
+        /// The drive.
+        drive: String,
+        /// Reports.
+        reports: u64,
+    },
+}
+
+/// What was understood.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Synthetic {
+    /// The workload, as TOML.
+    pub toml: String,
+    /// The drive that was taken.
+    pub drive: String,
+    /// All drives there are.
+    pub drives: Vec<String>,
+    /// Reports that were used; the first one, which speaks of the time since the machine began, is not
+    /// one of them where there are more.
+    pub reports: u64,
+}
+
+const NAMES: [&str; 4] = ["reads", "writes", "discards", "flushes"];
+const KEYS: [&str; 4] = ["read", "write", "trim", "flush"];
+
+/// Makes a workload from reports that are `interval_ns` apart.
+///
+/// # Errors
+/// See [`RatesError`].
+pub fn workload(
+    text: &str,
+    device: Option<&str>,
+    interval_ns: u64,
+) -> Result<Synthetic, RatesError> {
+    let all = match serde_json::from_str(text) {
+        Ok(value) => from_json(&value),
+        Err(_) => from_text(text)?,
+    };
+    let mut drives: Vec<String> = Vec::new();
+    for (name, _) in &all {
+        if !drives.contains(name) {
+            drives.push(name.clone());
+        }
+    }
+    let first = drives.first().ok_or(RatesError::NoReport)?;
+    let drive = device.unwrap_or(first).to_owned();
+    let mine = all.into_iter().filter(|(name, _)| *name == drive);
+    let mut rates: Vec<Rates> = mine.map(|(_, rates)| rates).collect();
+    if rates.is_empty() {
+        return Err(RatesError::NoSuchDrive {
+            wanted: drive,
+            known: drives.join(", "),
+        });
+    }
+    if rates.len() > 1 {
+        rates.remove(0);
+    }
+    let reports = count(rates.len());
+    let toml = to_toml(&drive, &rates, interval_ns);
+    let toml = toml.ok_or_else(|| RatesError::Idle {
+        drive: drive.clone(),
+        reports,
+    })?;
+    Ok(Synthetic {
+        toml,
+        drive,
+        drives,
+        reports,
+    })
+}
+
+/// The text of a file of reports.
+///
+/// # Errors
+/// What the system says; a text that is too long ends early and is not whole.
+pub fn text_of(from: impl Read) -> std::io::Result<String> {
+    let mut text = String::new();
+    from.take(TEXT_BYTES_MAX).read_to_string(&mut text)?;
+    Ok(text)
+}
+
+fn milli(text: &str) -> u64 {
+    // With a comma where the machine's language has one.
+    decimal(&text.replace(',', "."), 1000).unwrap_or(0)
+}
+
+fn from_json(value: &Value) -> Vec<(String, Rates)> {
+    let list = |value: &Value, key: &str| value[key].as_array().cloned().unwrap_or_default();
+    let mut all = Vec::new();
+    for host in list(&value["sysstat"], "hosts") {
+        for report in list(&host, "statistics") {
+            for disk in list(&report, "disk") {
+                let Some(name) = disk["disk_device"].as_str() else {
+                    continue;
+                };
+                let get = |key: &str| disk.get(key).map(|value| milli(&value.to_string()));
+                all.push((name.to_owned(), rates(get)));
+            }
+        }
+    }
+    all
+}
+
+fn from_text(text: &str) -> Result<Vec<(String, Rates)>, RatesError> {
+    let mut head: Option<Vec<&str>> = None;
+    let mut all = Vec::new();
+    for line in text.lines() {
+        let words: Vec<&str> = line.split_ascii_whitespace().collect();
+        match words.first() {
+            Some(first) if first.trim_end_matches(':') == "Device" => {
+                if !words.iter().any(|word| word.contains("kB")) {
+                    let columns = line.to_owned();
+                    return Err(RatesError::OtherUnit { columns });
+                }
+                head = Some(words);
+            }
+            None => head = None,
+            Some(name) => {
+                let Some(head) = head.as_ref().filter(|head| head.len() == words.len()) else {
+                    continue;
+                };
+                let get = |key: &str| {
+                    let at = head.iter().position(|word| *word == key)?;
+                    Some(milli(words[at]))
+                };
+                all.push(((*name).to_owned(), rates(get)));
+            }
+        }
+    }
+    if all.is_empty() {
+        return Err(RatesError::NoReport);
+    }
+    Ok(all)
+}
+
+/// Rates from the columns of the extended report, or else of the short one.
+fn rates(get: impl Fn(&str) -> Option<u64>) -> Rates {
+    let or_none = |key: &str| get(key).unwrap_or(0);
+    if get("r/s").is_some() {
+        return Rates {
+            requests: ["r/s", "w/s", "d/s", "f/s"].map(or_none),
+            kib: ["rkB/s", "wkB/s", "dkB/s", ""].map(or_none),
+        };
+    }
+    // Transfers together: shared out by bytes.
+    let kib = ["kB_read/s", "kB_wrtn/s", "kB_dscd/s", ""].map(or_none);
+    let (all, transfers) = (kib.iter().sum::<u64>(), or_none("tps"));
+    let share = |part: u64| {
+        let wide = u128::from(transfers) * u128::from(part) / u128::from(all.max(1));
+        u64::try_from(wide).unwrap_or(u64::MAX)
+    };
+    Rates {
+        requests: kib.map(share),
+        kib,
+    }
+}
+
+fn to_toml(drive: &str, rates: &[Rates], interval_ns: u64) -> Option<String> {
+    let reports = count(rates.len());
+    let length_ns = interval_ns.saturating_mul(reports);
+    let length = Unit::Nanoseconds.format(length_ns);
+    let mut toml = format!(
+        "# SYNTHETIC: made from {reports} reports of iostat for {drive}, which say how many requests came \
+         and\n# how large they were on average, and nothing of where they went or when each came. Places \
+         are\n# uniform over the drive, sizes all the same, arrivals independent: change what you know \
+         better.\n[workload]\nname = \"synthetic, from rates\"\nduration = \"{length}\"\n"
+    );
+    let mut any = false;
+    for which in 0..4 {
+        let sum: u128 = rates.iter().map(|r| u128::from(r.requests[which])).sum();
+        let kib: u128 = rates.iter().map(|r| u128::from(r.kib[which])).sum();
+        let mean = u64::try_from(sum / u128::from(reports)).unwrap_or(u64::MAX);
+        // A stream has a thousandth of a request a second at least.
+        if mean == 0 {
+            continue;
+        }
+        any = true;
+        let sectors = (kib * 2 / sum).clamp(1, 1 << 17);
+        let _ = write!(
+            toml,
+            "\n[[stream]]\nname = \"{}\"\norder = \"uniform\"\nrequest = \"{} B\"\nalign = \"4 KiB\"\n{} = \
+             \"100%\"\nper_second = {}\n",
+            NAMES[which],
+            sectors * 512,
+            KEYS[which],
+            Unit::Thousandths.format(mean),
+        );
+        if let Some(parts) = day(rates, which, sum) {
+            let _ = write!(toml, "day = [{parts}]\nday_length = \"{length}\"\n");
+        }
+    }
+    any.then_some(toml)
+}
+
+/// How a rate changes over the reports, in percent of its mean.
+fn day(rates: &[Rates], which: usize, sum: u128) -> Option<String> {
+    let reports = count(rates.len());
+    let parts = reports.min(PARTS_MAX);
+    if parts < 2 {
+        return None;
+    }
+    let edge =
+        |part: u64| usize::try_from(u128::from(reports) * u128::from(part) / u128::from(parts));
+    let percents = (0..parts).map(|part| {
+        let (from, to) = (edge(part).ok()?, edge(part + 1).ok()?);
+        let inside: u128 = rates[from..to]
+            .iter()
+            .map(|r| u128::from(r.requests[which]))
+            .sum();
+        let whole = u128::from(count(to - from)) * sum;
+        let percent = (inside * 100 * u128::from(reports) + whole / 2) / whole;
+        Some(format!("\"{}%\"", percent.min(PERCENT_MAX)))
+    });
+    let all: Option<Vec<String>> = percents.collect();
+    all.map(|all| all.join(", "))
+}

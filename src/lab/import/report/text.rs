@@ -1,0 +1,111 @@
+//! Owns the report of an import as people read it. All numbers are those of the report.
+
+use std::fmt;
+
+use super::Report;
+use crate::profile::quantity::Unit;
+use crate::time::Duration;
+
+impl fmt::Display for Report {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let span = Duration(self.span_ns);
+        writeln!(
+            f,
+            "{} lines read, {} requests over {span}",
+            self.lines, self.requests
+        )?;
+        self.write_kinds(f)?;
+        writeln!(
+            f,
+            "the last byte asked for lies at {} ({})",
+            self.end_bytes,
+            binary(self.end_bytes)
+        )?;
+        for gaps in self.gaps.iter().filter(|gaps| gaps.count > 0) {
+            let (from, all) = (Duration(gaps.from_ns), Duration(gaps.ns));
+            writeln!(
+                f,
+                "nothing came for {from} or more: {} times, {all} in all",
+                gaps.count
+            )?;
+        }
+        let known = if self.answers_known {
+            "known: think times are the trace's"
+        } else {
+            "not known: between two requests only the time from one to the next is"
+        };
+        writeln!(f, "how long requests took is {known}")?;
+        if self.drives.len() > 1 {
+            let taken = self.drive.as_deref().unwrap_or_default();
+            writeln!(f, "the trace is of several drives; taken was {taken}:")?;
+            for (name, requests) in self.drives.iter().take(20) {
+                writeln!(f, "  {name:<24}{requests:>12} requests")?;
+            }
+        }
+        for (what, lines) in &self.aside {
+            writeln!(f, "left aside: {lines} lines, {what}")?;
+        }
+        for (why, lines) in &self.bad {
+            writeln!(f, "passed over: {lines} lines, {why}")?;
+        }
+        for bad in &self.first_bad {
+            writeln!(f, "  line {}: {}: {}", bad.line, bad.why, bad.text)?;
+        }
+        for warning in &self.warnings {
+            writeln!(f, "warning: {warning}")?;
+        }
+        Ok(())
+    }
+}
+
+impl Report {
+    fn write_kinds(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        writeln!(
+            f,
+            "{:<14}{:>12}{:>8}{:>12}{:>12}  sizes up to",
+            "", "requests", "share", "bytes", "sequential"
+        )?;
+        for kind in &self.operations {
+            let share = |part: u64, whole: u64| {
+                let milli = u128::from(part) * 1000 / u128::from(whole.max(1));
+                format!("{}.{} %", milli / 10, milli % 10)
+            };
+            let of_size = kind.sizes.iter();
+            let sizes: Vec<String> = of_size
+                .map(|(size, count)| format!("{} {}", binary(*size), share(*count, kind.requests)))
+                .collect();
+            writeln!(
+                f,
+                "{:<14}{:>12}{:>8}{:>12}{:>12}  {}",
+                kind.operation,
+                kind.requests,
+                share(kind.requests, self.requests),
+                binary(kind.bytes),
+                share(kind.sequential, kind.requests),
+                sizes.join(", ")
+            )?;
+            if kind.fua > 0 {
+                writeln!(f, "  {} of these with FUA", kind.fua)?;
+            }
+        }
+        Ok(())
+    }
+}
+
+/// A size in few digits, rounded down.
+fn binary(bytes: u64) -> String {
+    let steps = [
+        (1 << 40, "TiB"),
+        (1 << 30, "GiB"),
+        (1 << 20, "MiB"),
+        (1 << 10, "KiB"),
+    ];
+    match steps.into_iter().find(|(worth, _)| bytes >= *worth) {
+        Some((worth, unit)) if bytes.is_multiple_of(worth) => format!("{} {unit}", bytes / worth),
+        Some((worth, unit)) => {
+            let tenths = u128::from(bytes) * 10 / u128::from(worth);
+            format!("{}.{} {unit}", tenths / 10, tenths % 10)
+        }
+        None => Unit::Bytes.format(bytes),
+    }
+}
