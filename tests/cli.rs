@@ -464,8 +464,8 @@ fn a_trace_is_imported_and_replayed_on_any_drive() {
     assert_eq!(imbrex(replay, &scratch.image).json()["answered"], 13);
     let told = imbrex("simulate tiny --replay {}", &scratch.image).expect(2);
     assert!(told.contains("--beyond fold"), "{told}");
-    let fits = "simulate tiny --replay {} --json --beyond fold";
-    assert_eq!(imbrex(fits, &scratch.image).json()["answered"], 13);
+    let smaller = "simulate tiny --replay {} --json --beyond fold";
+    assert_eq!(imbrex(smaller, &scratch.image).json()["answered"], 13);
     fs::remove_file(&scratch.image).expect("it was there");
     let other = format!("import {folder}/blkparse.txt --as fio-log -o {{}}");
     let told = imbrex(&other, &scratch.image).expect(3);

@@ -48,3 +48,24 @@ fn every_shipped_profile_can_be_scaled_down_and_still_fits() {
         }
     }
 }
+
+/// The data of a drive that is scaled down ends where that of the whole drive does: near the inner
+/// diameter, where tracks and bands are shortest.
+#[test]
+fn a_scaled_desktop_reaches_nearly_as_far_in_as_the_whole_one() {
+    let desktop = shipped().into_iter().find(|it| it.name == "desktop-5tb");
+    let desktop = desktop.unwrap();
+    let innermost = |profile: &Profile| {
+        let layout = Layout::new(profile).unwrap();
+        Derived::of(profile, &layout).band_bytes_inner
+    };
+    let whole = innermost(&desktop);
+    for gib in [20, 50, 100, 500] {
+        let (scaled, _) = desktop.scaled_to(gib << 30).unwrap();
+        let found = innermost(&scaled);
+        assert!(
+            found * 10 <= whole * 11,
+            "{gib} GiB: {found} bytes, not {whole}"
+        );
+    }
+}

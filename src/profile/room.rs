@@ -2,7 +2,7 @@
 //!
 //! The layout has the last word on what fits; it lies above and is not asked here.
 
-use crate::profile::{Profile, RecordingZone, Staging, StagingMedium, StagingPlace};
+use crate::profile::{Personality, Profile, RecordingZone, Staging, StagingMedium, StagingPlace};
 use crate::units::{SECTOR_BYTES, count};
 
 /// Bytes of a full map for each extent and home band, and for its fixed parts: what the layout
@@ -17,11 +17,17 @@ impl Profile {
         let capacity = self.drive.capacity_bytes;
         let mut needed = capacity + capacity / 100;
         let outer = &self.platters.zones[0];
-        // Each staging region and the map cut an area of data bands in two, and each area has
-        // spares and may leave a row of bands unfinished.
-        let areas = count(self.platters.zones.len()) + self.regions() + 1;
-        let lost = u64::from(self.bands.spares_per_zone) + u64::from(self.platters.surfaces);
-        let mut bands = areas * lost;
+        // Each staging region and the map cut an area of data bands in two. Each area has spares
+        // and may leave a row of bands unfinished. Where the room is counted in whole bands, what
+        // the end of a zone leaves is not in it.
+        let cuts = self.regions() + 1;
+        let areas = count(self.platters.zones.len()) + cuts;
+        let unfinished = match self.drive.personality {
+            Personality::DriveManaged => cuts,
+            Personality::Conventional => areas,
+        };
+        let mut bands = areas * u64::from(self.bands.spares_per_zone)
+            + unfinished * u64::from(self.platters.surfaces);
         if let Some(staging) = &self.staging {
             needed += self.map_rows() * u64::from(self.platters.surfaces) * outer.track_bytes();
             bands += self.staging_bands(staging) + 1;

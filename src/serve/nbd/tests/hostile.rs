@@ -309,7 +309,8 @@ fn scarce() -> Stand {
         connection_bytes: 32 << 20,
         connection_own_bytes: 64 << 10,
         shared_bytes: 32 << 20,
-        stuck: Duration::from_millis(50),
+        // Long enough for a witness on a busy machine.
+        stuck: Duration::from_millis(500),
         ..Limits::default()
     };
     let config = NbdConfig {
