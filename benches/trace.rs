@@ -18,7 +18,7 @@ use imbrex::profile::Profile;
 const REQUESTS: u64 = 10_000_000;
 
 fn main() {
-    let asked = std::env::args().filter_map(|word| word.parse().ok()).next();
+    let asked = std::env::args().find_map(|word| word.parse().ok());
     let requests = asked.unwrap_or(REQUESTS);
     let folder = tempfile::tempdir().expect("a scratch folder");
     let path = folder.path().join("trace.parquet");

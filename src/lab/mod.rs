@@ -6,8 +6,8 @@
 //! `recording_row`), read as they are needed (`playback`) and replayed (`replay`), perhaps from traces of
 //! other tools (`import`); where either comes from (`source`), the run itself (`simulation`), what comes
 //! out of it (`summary` with `series`, `events` and `recording` in `columns`), and how far that agrees
-//! with a served drive (`agreement`). Same profile, workload and
-//! seed give the same output, byte for byte; nothing here knows the time of day.
+//! with a served drive (`agreement`); drives that were used before (`ageing`). Same profile, workload
+//! and seed give the same output, byte for byte; nothing here knows the time of day.
 
 pub mod ageing;
 pub mod agreement;

@@ -4,6 +4,8 @@
 //! comes, an answer is due, the drive wants to go on. Same profile and workload give the same
 //! summary and the same events. Nobody is asked for the time and nothing waits.
 
+mod error;
+
 use std::collections::BTreeMap;
 
 use super::events::EventError;
@@ -18,79 +20,18 @@ use super::summary::{About, Gatherer, Summary};
 use super::workload::{Afterwards, Workload};
 use crate::drive::Drive;
 use crate::drive::job_record::JobRecord;
-use crate::drive::request::{Completion, Effect, Refusal, Request};
+use crate::drive::request::{Completion, Effect, Request};
 use crate::host::recorder::Answered;
 use crate::image::open;
-use crate::medium::layout::LayoutError;
 use crate::medium::movement::RequestId;
 use crate::profile::Profile;
 use crate::time::{Duration, Instant};
 use crate::units::count;
 
+pub use error::SimulationError;
+
 /// Answers between two reports of progress.
 const PROGRESS_EVERY: u64 = 4096;
-
-/// Why a workload cannot be run, or did not get to its end.
-#[derive(Debug, thiserror::Error)]
-pub enum SimulationError {
-    /// The profile's parts do not fit.
-    #[error(transparent)]
-    Layout(#[from] LayoutError),
-    /// The range does not lie on the drive.
-    #[error(
-        "the stream {stream} asks for {length} bytes from {from} on, in requests of up to {request}; the drive has {capacity}, or its order needs a longer range: change its from, length or request, or give a larger capacity"
-    )]
-    OutOfRange {
-        /// Its name.
-        stream: String,
-        /// First byte.
-        from: u64,
-        /// Bytes of the range, or what there is of it.
-        length: u64,
-        /// Bytes of its largest request.
-        request: u64,
-        /// Bytes of the drive.
-        capacity: u64,
-    },
-    /// The drive offers no discard.
-    #[error(
-        "{percent}% of the stream {stream} are discards and the drive {drive} offers none: set its trim to 0%, or trim.enabled in the profile"
-    )]
-    NoTrim {
-        /// Its name.
-        stream: String,
-        /// Share of discards.
-        percent: u32,
-        /// Name of the profile.
-        drive: String,
-    },
-    /// The drive stopped: a defect of imbrex.
-    #[error("the drive stopped after {answered} answers: {why}")]
-    DriveStopped {
-        /// Its account.
-        why: String,
-        /// Requests answered until then.
-        answered: u64,
-    },
-    /// A recorded request does not fit the drive.
-    #[error(
-        "request {request} of the recording does not fit the drive {drive}: {refusal}; replay it on a drive that is large enough, or fold what lies beyond (--beyond fold)"
-    )]
-    Unfit {
-        /// Its number.
-        request: u64,
-        /// Name of the profile.
-        drive: String,
-        /// What is wrong.
-        refusal: Refusal,
-    },
-    /// The record of events cannot be written.
-    #[error(transparent)]
-    Events(#[from] EventError),
-    /// The record of requests cannot be written.
-    #[error(transparent)]
-    Requests(#[from] RecordingError),
-}
 
 /// How far a run has come.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
