@@ -2,8 +2,9 @@
 //!
 //! One file per command. Around them: `exit` (codes), `output` (what goes to stdout), `image_file`
 //! (the way from a path to an opened image), `profile_source` (the way from a word to a profile),
-//! `address`, `pace` and `tls` (arguments with a form of their own), `frontends`, `signals`, `account`,
-//! `record` and `display`. Errors end here: they are printed once, with everything that led to them.
+//! `address`, `pace` and `tls` (arguments with a form of their own), `frontends`, `privileges`, `signals`,
+//! `room_watch`, `account`, `record` and `display`. Errors end here: they are printed once, with
+//! everything that led to them.
 
 mod account;
 mod address;
@@ -17,9 +18,11 @@ mod image_file;
 mod inspect;
 mod output;
 mod pace;
+mod privileges;
 mod profile;
 mod profile_source;
 mod record;
+mod room_watch;
 mod serve;
 mod signals;
 mod simulate;
