@@ -51,7 +51,7 @@ fn every_request_reads_back_what_the_reference_says() {
         operations: 400,
         cuts: false,
         lag: true,
-        faults: false,
+        ..Options::default()
     };
     let tally = runs(0..100, options);
     check(
@@ -77,7 +77,7 @@ fn a_power_cut_after_any_movement_loses_nothing_that_was_durable() {
         operations: 400,
         cuts: true,
         lag: true,
-        faults: false,
+        ..Options::default()
     };
     let tally = runs(1000..1160, options);
     check(
@@ -113,6 +113,7 @@ fn faults_on_request_break_nothing_but_what_they_say() {
         cuts: true,
         lag: true,
         faults: true,
+        ..Options::default()
     };
     let tally = runs(9000..9060, options);
     check(
@@ -128,6 +129,46 @@ fn faults_on_request_break_nothing_but_what_they_say() {
 }
 
 #[test]
+fn what_fails_or_rots_is_told_and_what_was_durable_is_kept() {
+    let options = Options {
+        seed: 0,
+        operations: 300,
+        cuts: true,
+        lag: true,
+        damage: true,
+        ..Options::default()
+    };
+    let tally = runs(2000..2040, options);
+    check(
+        &tally,
+        &[
+            ("power cuts", 500),
+            ("failed operations", 40),
+            ("bit flips refused", 10),
+            ("bit flips told", 5),
+            ("bit flips without consequence", 50),
+        ],
+    );
+}
+
+#[test]
+fn drives_that_ship_keep_what_was_durable_too() {
+    let mut tally = Tally::default();
+    for (seed, drive) in (3000..).zip(["desktop-5tb", "archive-8tb", "flash-4tb", "control-5tb"]) {
+        tally += run(Options {
+            seed,
+            drive: Some(drive),
+            operations: 300,
+            cuts: true,
+            lag: true,
+            damage: true,
+            ..Options::default()
+        });
+    }
+    check(&tally, &[("operations", 1_200), ("power cuts", 40)]);
+}
+
+#[test]
 fn the_same_seed_gives_the_same_effects_and_the_same_image() {
     for seed in 5000..5006 {
         let options = Options {
@@ -135,7 +176,7 @@ fn the_same_seed_gives_the_same_effects_and_the_same_image() {
             operations: 300,
             cuts: true,
             lag: true,
-            faults: false,
+            ..Options::default()
         };
         let (first, second) = (run_traced(options, true).1, run_traced(options, true).1);
         assert_eq!(first, second, "{options:?}");

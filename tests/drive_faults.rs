@@ -8,6 +8,7 @@ mod rig;
 use imbrex::drive::Drive;
 use imbrex::drive::back::Back;
 use imbrex::drive::request::{Effect, Operation, Request};
+use imbrex::image::open;
 use imbrex::medium::layout::Layout;
 use imbrex::medium::memory_store::Fate;
 use imbrex::medium::movement::RequestId;
@@ -168,6 +169,72 @@ fn whichever_operation_of_the_store_fails_nothing_durable_is_lost() {
         }
         assert!(failing > 100, "{failing} operations were made to fail");
     }
+}
+
+/// Rigs at some moments of the script, each a few steps after the one before.
+fn moments(profile: &Profile, every: usize) -> Vec<Rig> {
+    let script = script();
+    let mut moments = Vec::new();
+    for reached in (1..).step_by(every) {
+        let mut rig = Rig::new(profile);
+        rig.steps_left = reached;
+        play(&mut rig, &script);
+        if !rig.stands_still() {
+            return moments;
+        }
+        moments.push(rig);
+    }
+    moments
+}
+
+#[test]
+fn a_power_cut_after_every_step_of_an_opening_loses_nothing_that_was_durable() {
+    let mut cuts = 0;
+    for profile in styles() {
+        for (seed, rig) in (0..).zip(moments(&profile, 23)) {
+            for way in 0..4 {
+                let opened = || rig.what_if_only(&mut fates(way, seed));
+                for reached in 0..=opened().steps_waiting() {
+                    let mut rig = opened();
+                    rig.steps_left = reached;
+                    rig.carry_out();
+                    rig.what_if(&mut fates(3 - way, seed));
+                    cuts += 1;
+                }
+            }
+        }
+    }
+    println!("{cuts} cuts of openings");
+    assert!(cuts > 200, "{cuts} cuts of openings");
+}
+
+#[test]
+fn whichever_operation_of_an_opening_fails_it_is_told_and_the_next_opening_works() {
+    let mut failed = 0;
+    for profile in styles() {
+        for rig in moments(&profile, 67) {
+            for n in 1.. {
+                let store = rig.store.power_cut(&mut |_| Fate::Kept);
+                store.fail_nth(n);
+                let opened = open::open(&store, false);
+                assert_eq!(store.sectors_at_stake(), 0, "opening only reads");
+                if store.operations() < n {
+                    assert!(opened.is_ok());
+                    break;
+                }
+                // One of two copies of the superblock is enough.
+                if let Ok(opened) = opened {
+                    assert!(
+                        opened.damaged.is_some(),
+                        "operation {n} failed and nobody told"
+                    );
+                }
+                open::open(&store, false).unwrap();
+                failed += 1;
+            }
+        }
+    }
+    assert!(failed > 100, "{failed} operations failed");
 }
 
 /// The guard of this drive was not told what is written: to it, the plan of an ordinary read is the

@@ -1,9 +1,10 @@
 //! The command line: parses arguments, composes a drive from an image and a profile, prints.
 //!
 //! One file per command. Around them: `exit` (codes), `output` (what goes to stdout), `image_file`
-//! (the way from a path to an opened image), `profile_source` and `workload_source` (the way from a word to a profile or workload),
-//! `address`, `pace` and `tls` (arguments with a form of their own), `frontends`, `signals`, `account`,
-//! `record` and `display`. Errors end here: they are printed once, with everything that led to them.
+//! (the way from a path to an opened image), `profile_source` and `workload_source` (the way from a word
+//! to a profile or a workload), `address`, `pace` and `tls` (arguments with a form of their own),
+//! `frontends`, `privileges`, `signals`, `room_watch`, `account`, `record` and `display`. Errors end
+//! here: they are printed once, with everything that led to them.
 
 mod account;
 mod address;
@@ -18,9 +19,11 @@ mod import;
 mod inspect;
 mod output;
 mod pace;
+mod privileges;
 mod profile;
 mod profile_source;
 mod record;
+mod room_watch;
 mod serve;
 mod signals;
 mod simulate;

@@ -1,7 +1,8 @@
 //! `imbrex serve`: composes a running drive from an image and shows it until it is asked to end.
 //!
-//! Order at the start: signals, image, mover, drive, NBD, FUSE, control socket; at the end: control
-//! socket, FUSE, NBD, drive. The line `ready:` comes when clients can connect and not before.
+//! Order at the start: signals, image, another user, mover, drive, NBD, FUSE, control socket; at the
+//! end: control socket, FUSE, NBD, drive. The line `ready:` comes when clients can connect and not
+//! before.
 
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
@@ -16,7 +17,9 @@ use super::display::Display;
 use super::exit::{Code, DriveError, RigError, UsageError};
 use super::frontends::{Frontends, Wanted};
 use super::image_file::{self, Way, id_words, recovery_words};
+use super::privileges::LesserUser;
 use super::record::Record;
+use super::room_watch::RoomWatch;
 use super::tls::TlsArguments;
 use super::{output, pace, signals};
 use crate::control::attendant::Attendant;
@@ -50,7 +53,7 @@ Examples:
   imbrex serve disk.img --nbd tcp:127.0.0.1:10809 --pace 10x
   imbrex serve disk.img --fuse /mnt/disk --account session.json
   imbrex serve disk.img --nbd unix:/tmp/disk.sock --enforce array-recovery,flush
-  imbrex serve disk.img --nbd tcp:0.0.0.0:10809 --allow-remote \\
+  imbrex serve disk.img --nbd tcp:0.0.0.0:10809 --user imbrex \\
       --tls-certificate server.pem --tls-key server.key --tls-client-ca clients.pem";
 
 /// Arguments of `serve`.
@@ -81,9 +84,12 @@ pub(super) struct Arguments {
     /// IMAGE is a block device.
     #[arg(long)]
     block_device: bool,
-    /// Listen on TCP addresses that other machines can reach.
+    /// Listen on TCP addresses that other machines can reach, without TLS for everyone.
     #[arg(long)]
     allow_remote: bool,
+    /// Once the image is open, go on as this user (needs root; not with --fuse).
+    #[arg(long, value_name = "NAME", conflicts_with = "fuse")]
+    user: Option<String>,
     /// Show the state of the drive on stderr every so many seconds (on a terminal always).
     #[arg(long, value_name = "SECONDS", value_parser = clap::value_parser!(u32).range(1..))]
     status: Option<u32>,
@@ -129,12 +135,17 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         let what = "nothing to serve on: give --nbd unix:PATH, --nbd tcp:HOST:PORT or --fuse DIR";
         return Err(UsageError(what.to_owned()).into());
     }
+    let user = user(arguments)?;
     let asked = signals::catch().map_err(rig("catch SIGINT and SIGTERM"))?;
     let way = Way {
         read_only: arguments.read_only,
         block_device: arguments.block_device,
     };
     let (opened, file) = image_file::open(&arguments.image, way)?;
+    // Before there are threads, sockets or a ring.
+    if let Some(user) = user {
+        user.become_it()?;
+    }
     let account_file = arguments.account.as_deref();
     let account_file = account_file.map(AccountFile::open).transpose()?;
     let info = DriveInfo::new(opened.drive.profile(), arguments.read_only);
@@ -147,6 +158,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     ))?;
     let seat = seat(arguments, &opened)?;
     let choice = arguments.mover.choice();
+    let mut room = RoomWatch::over(&file, &arguments.image)?;
     let again = file.try_clone().map_err(rig("open the image again"))?;
     let mover = Mover::open(again, choice).map_err(rig("start the mover"))?;
     session.mover = mover.name();
@@ -164,7 +176,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let parts = (opened.drive, mover, bay);
     let (handle, owner) =
         start(parts, arguments, info, recorder).map_err(rig("start the thread of the drive"))?;
-    let end = serve(arguments, &handle, &asked, (session.mover, seat));
+    let end = serve(arguments, &handle, &asked, (session.mover, seat, &mut room));
     // In any case: what was acknowledged is made durable before anything is reported.
     let stopped = owner.stop();
     session.real = begun.elapsed();
@@ -189,6 +201,11 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     }
 }
 
+fn user(arguments: &Arguments) -> anyhow::Result<Option<LesserUser>> {
+    let name = arguments.user.as_deref();
+    name.map(LesserUser::find).transpose()
+}
+
 /// What is known of the session before it begins.
 fn session(arguments: &Arguments, opened: &Opened) -> Session {
     Session {
@@ -207,7 +224,7 @@ fn serve(
     arguments: &Arguments,
     handle: &Handle,
     asked: &Receiver<()>,
-    (mover, seat): (&str, Option<Seat>),
+    (mover, seat, room): (&str, Option<Seat>, &mut RoomWatch),
 ) -> anyhow::Result<End> {
     let wanted = Wanted {
         nbd: &arguments.nbd,
@@ -224,7 +241,7 @@ fn serve(
         "ready: {places} (pace: {}; mover: {mover})\n",
         pace::words(arguments.pace)
     ))?;
-    let end = wait(arguments, handle, asked, &frontends);
+    let end = wait(arguments, handle, asked, &frontends, room);
     drop(control);
     frontends.stop();
     Ok(end)
@@ -280,6 +297,7 @@ fn wait(
     handle: &Handle,
     asked: &Receiver<()>,
     frontends: &Frontends,
+    room: &mut RoomWatch,
 ) -> End {
     let unmounted = frontends.unmounted().cloned().unwrap_or_else(never);
     let pulse = tick(PULSE);
@@ -295,6 +313,7 @@ fn wait(
                 if let Some(why) = failure(handle) {
                     return End::DriveFailed(why);
                 }
+                room.look();
                 display.tick(handle);
             }
         }

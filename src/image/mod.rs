@@ -19,5 +19,5 @@ pub mod lock;
 pub mod mounts;
 #[cfg(test)]
 pub(crate) mod programs;
-mod room;
+pub mod room;
 pub mod signature;

@@ -1,4 +1,5 @@
-//! Owns the question whether a filesystem can hold a sparse image, found out by trying.
+//! Owns the question whether a filesystem can hold a sparse image: before there is one, found out by
+//! trying, and while it is used.
 //!
 //! It tries with a file of its own beside the image, which is gone afterwards, so that nothing
 //! exists before everything is known. All sizes are bytes.
@@ -26,6 +27,28 @@ pub(super) struct Need {
     pub(super) promised_bytes: Option<u64>,
     /// What it occupies now and gives back.
     pub(super) returned_bytes: u64,
+}
+
+/// Room for an image that is in use.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct RoomLeft {
+    /// What is free on its filesystem for this process.
+    pub free_bytes: u64,
+    /// What of the image occupies nothing yet, and will once it is written.
+    pub growth_bytes: u64,
+}
+
+/// How much room there is for the image in `file`; `None` where it is no regular file.
+pub fn left(file: &File) -> io::Result<Option<RoomLeft>> {
+    let found = file.metadata()?;
+    if !found.is_file() {
+        return Ok(None);
+    }
+    let occupied = found.blocks() * 512;
+    Ok(Some(RoomLeft {
+        free_bytes: free_bytes(file)?,
+        growth_bytes: found.len().saturating_sub(occupied),
+    }))
 }
 
 /// Checks that the filesystem at `path` can hold what is needed.
@@ -241,6 +264,24 @@ mod tests {
             matches!(&refused, BackingError::Missing { path } if path.ends_with("none")),
             "{refused}"
         );
+    }
+
+    #[test]
+    fn what_is_written_cannot_grow_any_more() {
+        let scratch = tempfile::tempdir().unwrap();
+        let file = File::create(scratch.path().join("image")).unwrap();
+        file.set_len(1 << 30).unwrap();
+        let before = left(&file).unwrap().expect("a file");
+        assert!(before.growth_bytes > (1 << 30) - PROBE_BYTES && before.free_bytes > 0);
+        let written = vec![1; 4 << 20];
+        std::os::unix::fs::FileExt::write_all_at(&file, &written, 1 << 20).unwrap();
+        file.sync_all().unwrap();
+        let after = left(&file).unwrap().expect("a file");
+        assert!(
+            after.growth_bytes <= before.growth_bytes - (4 << 20),
+            "{after:?}"
+        );
+        assert_eq!(left(&File::open("/dev/null").unwrap()).unwrap(), None);
     }
 
     #[test]

@@ -259,3 +259,33 @@ impl Drop for Ring {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::print_stdout)] // says what it skips
+
+    use super::*;
+
+    #[test]
+    fn the_kernel_refuses_an_operation_that_the_ring_does_not_use() {
+        let file = tempfile::tempfile().expect("a file");
+        let mut ring = match Ring::new(file) {
+            Ok(ring) => ring,
+            Err(error) => return println!("skipped: no io_uring here ({error})"),
+        };
+        for (entry, expected) in [
+            (opcode::Nop::new().build(), -libc::EACCES),
+            (opcode::Socket::new(1, 1, 0).build(), -libc::EACCES),
+        ] {
+            ring.push(&entry);
+            ring.submit(1).expect("the ring takes it");
+            let over = ring.uring.completion().next();
+            assert_eq!(over.expect("it is over").result(), expected);
+        }
+        ring.start(7, Job::Sync);
+        ring.submit(1).expect("the ring takes it");
+        let mut over = Vec::new();
+        ring.collect(&mut over);
+        assert!(matches!(over[..], [(7, Ok(()))]), "{over:?}");
+    }
+}

@@ -88,9 +88,21 @@ pub(crate) struct Served {
 impl Served {
     /// Serves `image` over NBD and waits until it is ready.
     pub(crate) fn start(image: &Path, options: &str) -> Served {
+        Served::run(command(), image, options)
+    }
+
+    /// The same, by a shell that lets others do everything to new files (mask 0) or less.
+    pub(crate) fn start_with_umask(image: &Path, options: &str, mask: u32) -> Served {
+        let mut shell = Command::new("sh");
+        let script = format!("umask {mask:03o}; exec \"$0\" \"$@\"");
+        shell.args(["-c", &script, env!("CARGO_BIN_EXE_imbrex")]);
+        Served::run(shell, image, options)
+    }
+
+    fn run(mut program: Command, image: &Path, options: &str) -> Served {
         let socket = image.with_extension("sock");
         let options = options.split(' ').filter(|option| !option.is_empty());
-        let mut child = command()
+        let mut child = program
             .arg("serve")
             .arg(image)
             .arg("--nbd")
@@ -156,9 +168,14 @@ impl Served {
         ended
     }
 
-    pub(crate) fn signal(&self, signal: Signal) {
+    /// Its process number.
+    pub(crate) fn pid(&self) -> u32 {
         let child = self.child.as_ref().expect("it is not waited for yet");
-        let pid = i32::try_from(child.id()).expect("a process number");
+        child.id()
+    }
+
+    pub(crate) fn signal(&self, signal: Signal) {
+        let pid = i32::try_from(self.pid()).expect("a process number");
         kill(Pid::from_raw(pid), signal).expect("it is running");
     }
 }

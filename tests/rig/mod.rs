@@ -8,6 +8,8 @@
 #![allow(clippy::unwrap_used, clippy::print_stdout)] // a test asserts, and names its seed
 #![allow(dead_code)] // each test program uses what it needs
 
+mod comparing;
+mod flips;
 pub(crate) mod reference;
 pub(crate) mod run;
 pub(crate) mod tally;
@@ -26,14 +28,15 @@ use imbrex::medium::store::Store;
 use imbrex::profile::Profile;
 use imbrex::time::Instant;
 
+use comparing::is_clean;
 pub(crate) use reference::{Ask, PIECE};
-use reference::{Reference, data, value_of};
+use reference::{Newest, Reference, data, value_of};
 use tally::{Observer, Tally};
 
 struct Pending {
     ask: Ask,
     /// For a flush: the newest acknowledged version of each piece when it was asked for.
-    vouches: Option<Vec<u64>>,
+    vouches: Option<Newest>,
     /// The write cache was off when it was asked for, and how often it had been switched by then.
     through: Option<u64>,
 }
@@ -74,7 +77,7 @@ impl Rig {
         let bytes = open::image_bytes(profile).expect("the profile's parts fit");
         let store = MemoryStore::new(bytes);
         open::make(&store, profile, [7; 16]).expect("an image is made");
-        let reference = Reference::new(profile.drive.capacity_bytes / PIECE);
+        let reference = Reference::default();
         Rig::start(profile, store, reference, 0, Tally::default())
     }
 
@@ -411,6 +414,7 @@ impl Rig {
         self.shut_down();
         self.audit();
         self.carry_out();
+        assert_eq!(self.broken, None, "the store works");
         assert_eq!(self.buffers.len(), 0, "buffers that nobody released");
         assert_eq!(
             self.store.sectors_at_stake(),
@@ -453,6 +457,7 @@ impl Rig {
         }
         self.tally.add("power cuts", 1);
         let store = self.store.power_cut(fate);
+        is_clean(&store, self.requests.is_multiple_of(4));
         let mut rig = Rig::start(
             &self.profile,
             store,
@@ -465,31 +470,6 @@ impl Rig {
         rig
     }
 
-    /// Settles what recovery found and compares every piece.
-    pub(crate) fn compare(&mut self) {
-        self.carry_out();
-        self.audit();
-        self.learn();
-    }
-
-    /// What must hold of the drive's state whatever the host does.
-    pub(crate) fn audit(&self) {
-        if let Some(translation) = self.opened.drive.translation() {
-            let complaints = translation.state().audit(translation.layout());
-            assert!(complaints.is_empty(), "{complaints:?}");
-        }
-    }
-
-    /// What another start of the machine would find now; this rig stays as it is.
-    pub(crate) fn what_if(&self, fate: &mut dyn FnMut(u64) -> Fate) -> Rig {
-        let store = self.store.power_cut(fate);
-        let reference = self.reference.clone();
-        let tally = Tally::default();
-        let mut rig = Rig::start(&self.profile, store, reference, self.requests, tally);
-        rig.compare();
-        rig
-    }
-
     /// Steps of plans that are waiting to be carried out.
     pub(crate) fn steps_waiting(&self) -> usize {
         let steps = |effect: &Effect| match effect {
@@ -497,43 +477,6 @@ impl Rig {
             _ => 0,
         };
         self.effects.iter().map(steps).sum()
-    }
-
-    /// Reads everything and checks that each piece has a value that it may have; from then on it
-    /// has that one.
-    fn learn(&mut self) {
-        let all = self.pieces();
-        let mut at = 0;
-        while at < all {
-            let pieces = 512.min(all - at);
-            self.requests += 1;
-            let id = RequestId(self.requests);
-            let capacity = self.profile.drive.capacity_bytes;
-            let request =
-                Request::new(id, Operation::Read, at * PIECE, pieces * PIECE, capacity).unwrap();
-            self.buffers
-                .allocate_reply(BufferId::Request(id), pieces * PIECE);
-            self.opened.drive.submit(self.now, request);
-            let data = self.wait_for(id);
-            self.reference.learn(at, &data);
-            at += pieces;
-        }
-    }
-
-    fn wait_for(&mut self, id: RequestId) -> Vec<u8> {
-        loop {
-            self.collect();
-            let answers = std::mem::take(&mut self.answers);
-            self.carry_out();
-            if let Some(answer) = answers.first() {
-                assert_eq!(answer.request, id);
-                self.now = self.now.max(answer.due);
-                return self.buffers.take_reply(BufferId::Request(id));
-            }
-            let next = self.opened.drive.next_deadline();
-            self.now = self.now.max(next.expect("a read is under way").at);
-            self.opened.drive.advance(self.now);
-        }
     }
 
     /// Asks, waits for the answer, and tells the number of the request: what a write leaves in its

@@ -4,7 +4,7 @@
 //! as such. The reference does not check the order in which concurrent requests to the same piece
 //! take effect: whoever uses it never has two of those under way.
 
-use std::ops::Range;
+use std::collections::BTreeMap;
 
 /// Bytes of a piece.
 pub(crate) const PIECE: u64 = 512;
@@ -78,6 +78,9 @@ struct Version {
     zero: bool,
 }
 
+/// What a new drive holds.
+const ZEROES: Version = Version { by: 0, zero: true };
+
 impl Version {
     /// The value whose pattern the piece then holds; 0 stands for zeroes.
     fn value(self) -> u64 {
@@ -85,19 +88,36 @@ impl Version {
     }
 }
 
-/// Which versions of each piece a power cut may leave: the newest last.
-#[derive(Clone, Debug)]
+/// Pieces that the reference knows of together.
+pub(crate) const CHUNK: u64 = 512;
+
+/// The number of a request for each piece, by chunk; what is left out was never changed.
+pub(crate) type Newest = BTreeMap<u64, Vec<u64>>;
+
+/// Which versions of each piece a power cut may leave: the newest last. Chunks that no request has
+/// changed take no memory.
+#[derive(Clone, Debug, Default)]
 pub(crate) struct Reference {
-    versions: Vec<Vec<Version>>,
+    chunks: BTreeMap<u64, Vec<Vec<Version>>>,
 }
 
 impl Reference {
-    /// A new drive: zeroes.
-    pub(crate) fn new(pieces: u64) -> Reference {
-        let zeroes = vec![Version { by: 0, zero: true }];
-        Reference {
-            versions: vec![zeroes; usize::try_from(pieces).unwrap()],
+    fn versions(&mut self, piece: u64) -> &mut Vec<Version> {
+        let untouched = || vec![vec![ZEROES]; usize::try_from(CHUNK).unwrap()];
+        let chunk = self.chunks.entry(piece / CHUNK).or_insert_with(untouched);
+        &mut chunk[usize::try_from(piece % CHUNK).unwrap()]
+    }
+
+    fn known(&self, piece: u64) -> &[Version] {
+        match self.chunks.get(&(piece / CHUNK)) {
+            Some(chunk) => &chunk[usize::try_from(piece % CHUNK).unwrap()],
+            None => &[ZEROES],
         }
+    }
+
+    /// Chunks that requests have changed.
+    pub(crate) fn touched(&self) -> impl Iterator<Item = u64> {
+        self.chunks.keys().copied()
     }
 
     /// Request `by` is under way: from now on a power cut may leave the old or the new.
@@ -106,56 +126,60 @@ impl Reference {
             return;
         };
         let zero = !matches!(ask, Ask::Write { .. });
-        for versions in &mut self.versions[slice(at, pieces)] {
-            versions.push(Version { by, zero });
+        for piece in at..at + pieces {
+            self.versions(piece).push(Version { by, zero });
         }
     }
 
     /// Request `by` has failed and changed nothing.
     pub(crate) fn failed(&mut self, ask: Ask, by: u64) {
         if let Some((at, pieces)) = ask.changes() {
-            for versions in &mut self.versions[slice(at, pieces)] {
-                versions.retain(|version| version.by != by);
+            for piece in at..at + pieces {
+                self.versions(piece).retain(|version| version.by != by);
             }
         }
     }
 
     /// The newest version of each piece that is not `under_way`.
-    pub(crate) fn newest(&self, under_way: impl Fn(u64) -> bool) -> Vec<u64> {
+    pub(crate) fn newest(&self, under_way: impl Fn(u64) -> bool) -> Newest {
         let newest = |versions: &Vec<Version>| {
             let mut settled = versions.iter().rev().filter(|v| !under_way(v.by));
             settled.next().map_or(0, |v| v.by)
         };
-        self.versions.iter().map(newest).collect()
+        let chunk = |(at, chunk): (&u64, &Vec<_>)| (*at, chunk.iter().map(newest).collect());
+        self.chunks.iter().map(chunk).collect()
     }
 
-    /// These versions (one for each piece) are durable, or newer ones.
-    pub(crate) fn all_durable(&mut self, vouched: &[u64]) {
-        for (versions, by) in self.versions.iter_mut().zip(vouched) {
-            forget_before(versions, *by);
+    /// These versions are durable, or newer ones.
+    pub(crate) fn all_durable(&mut self, vouched: &Newest) {
+        for (at, vouched) in vouched {
+            let chunk = self.chunks.get_mut(at).expect("it was there before");
+            for (versions, by) in chunk.iter_mut().zip(vouched) {
+                forget_before(versions, *by);
+            }
         }
     }
 
     /// What request `by` left is durable.
     pub(crate) fn durable(&mut self, ask: Ask, by: u64) {
         if let Some((at, pieces)) = ask.changes() {
-            for versions in &mut self.versions[slice(at, pieces)] {
-                forget_before(versions, by);
+            for piece in at..at + pieces {
+                forget_before(self.versions(piece), by);
             }
         }
     }
 
     /// Nothing is known of these pieces any more, and a read of them is not checked.
     pub(crate) fn unknown(&mut self, at: u64, pieces: u64) {
-        for versions in &mut self.versions[slice(at, pieces)] {
-            versions.clear();
+        for piece in at..at + pieces {
+            self.versions(piece).clear();
         }
     }
 
     /// Checks what a read of an undisturbed drive returned.
     pub(crate) fn check_read(&self, at: u64, data: &[u8], who: &str) {
         for (piece, bytes) in (at..).zip(data.chunks(512)) {
-            let Some(newest) = self.versions[slice(piece, 1)][0].last() else {
+            let Some(newest) = self.known(piece).last() else {
                 continue;
             };
             assert_eq!(
@@ -169,13 +193,15 @@ impl Reference {
     /// Checks what is there after a power cut; from now on each piece has what it was found to have.
     pub(crate) fn learn(&mut self, at: u64, data: &[u8]) {
         for (piece, bytes) in (at..).zip(data.chunks(512)) {
-            let versions = &mut self.versions[slice(piece, 1)][0];
+            let versions = self.known(piece);
             let found = value_of(bytes, piece);
             let mut fitting = versions.iter().rev().filter(|v| Some(v.value()) == found);
             let Some(&allowed) = fitting.next() else {
                 panic!("after a power cut piece {piece} holds {found:?}, allowed are {versions:?}");
             };
-            *versions = vec![allowed];
+            if versions != [allowed] {
+                *self.versions(piece) = vec![allowed];
+            }
         }
     }
 }
@@ -185,10 +211,6 @@ fn forget_before(versions: &mut Vec<Version>, by: u64) {
     if let Some(keep) = versions.iter().position(|version| version.by == by) {
         versions.drain(..keep);
     }
-}
-
-fn slice(at: u64, pieces: u64) -> Range<usize> {
-    usize::try_from(at).unwrap()..usize::try_from(at + pieces).unwrap()
 }
 
 /// The bytes that request `value` writes from piece `at` on.

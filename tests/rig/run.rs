@@ -4,10 +4,12 @@
 use imbrex::drive::fault::{
     Commands, FailCommands, Fault, Lasts, MediaError, Slow, Switch, Whereabouts,
 };
+use imbrex::image::open::image_bytes;
 use imbrex::medium::memory_store::Fate;
+use imbrex::medium::mover::StoreOperation;
 use imbrex::profile::{
     BandChoice, BandSize, CleaningStep, CleaningStyle, Personality, Place, Profile, QueueOrder,
-    StagingMedium, StagingPlace,
+    RecordingZone, StagingMedium, StagingPlace,
 };
 use imbrex::time::Duration;
 use rand_chacha::ChaCha8Rng;
@@ -43,8 +45,19 @@ impl Dice {
     }
 }
 
-/// A profile of a style that the dice choose.
-pub(crate) fn styled(dice: &mut Dice) -> Profile {
+/// A profile that the dice choose: half of them in the mechanism of the tiny one.
+pub(crate) fn any(dice: &mut Dice) -> Profile {
+    let profile = styled(dice);
+    if dice.one_in(2) {
+        return profile;
+    }
+    // Most drives of chance do not fit together.
+    let valid = (0..40).map(|_| shaken(&profile, dice)).find(is_valid);
+    valid.unwrap_or(profile)
+}
+
+/// A style that the dice choose.
+fn styled(dice: &mut Dice) -> Profile {
     let mut profile = tiny();
     for zone in &mut profile.platters.zones {
         // Room for every style.
@@ -115,6 +128,57 @@ pub(crate) fn styled(dice: &mut Dice) -> Profile {
     profile
 }
 
+/// The same style in another mechanism, of other sizes.
+fn shaken(profile: &Profile, dice: &mut Dice) -> Profile {
+    let mut profile = profile.clone();
+    let small = |dice: &mut Dice, from: u64, below: u64| {
+        u32::try_from(from + dice.below(below - from)).unwrap()
+    };
+    profile.drive.capacity_bytes = (1 + dice.below(8)) << 20;
+    profile.drive.logical_sector_bytes = dice.one_of([512, 4096]);
+    let platters = &mut profile.platters;
+    platters.surfaces = small(dice, 1, 5);
+    platters.rpm_milli = dice.one_of([5_400_000, 7_200_000]);
+    let mut sectors = small(dice, 10, 33);
+    platters.zones = (0..=dice.below(3))
+        .map(|_| {
+            let tracks = small(dice, 40, 200);
+            let zone = RecordingZone {
+                tracks,
+                sectors_per_track: sectors,
+            };
+            sectors -= small(dice, 0, 4).min(sectors - 8);
+            zone
+        })
+        .collect();
+    profile.bands.spares_per_zone = small(dice, 1, 4);
+    if profile.staging.is_some() {
+        profile.bands.overlap_tracks = small(dice, 1, 4);
+        profile.bands.guard_tracks = profile.bands.overlap_tracks + small(dice, 0, 2);
+    }
+    profile.bands.size = match dice.below(3) {
+        0 => BandSize::Bytes((64 + dice.below(200)) << 12),
+        _ => BandSize::Tracks(small(dice, 2, 9)),
+    };
+    if let Some(staging) = &mut profile.staging {
+        staging.bytes = (128 + dice.below(2048)) << 10;
+        staging.merge_tracks = small(dice, 1, 4);
+        staging.merge_place = dice.one_of([Place::Outer, Place::Middle, Place::Inner]);
+    }
+    let cleaning = &mut profile.cleaning;
+    cleaning.idle_delay = Duration::from_us(dice.below(2_000_000));
+    cleaning.low_mark_percent = small(dice, 1, 60);
+    cleaning.high_mark_percent = cleaning.low_mark_percent + small(dice, 1, 39);
+    profile.write_cache.destage_delay = Duration::from_us(dice.below(500_000));
+    profile
+}
+
+/// Whether somebody could have written it down, and its parts fit.
+fn is_valid(profile: &Profile) -> bool {
+    let read = Profile::from_toml("shaken", &profile.to_toml());
+    read.is_ok_and(|read| read == *profile) && image_bytes(profile).is_ok()
+}
+
 fn disk(place: StagingPlace, quanta_per_track: u32, out_of_band_rev_milli: u32) -> StagingMedium {
     StagingMedium::Disk {
         place,
@@ -126,52 +190,96 @@ fn disk(place: StagingPlace, quanta_per_track: u32, out_of_band_rev_milli: u32) 
 /// What of a profile the dice chose, in one line.
 pub(crate) fn describe(profile: &Profile) -> String {
     format!(
-        "{:?} {:?} {:?} {:?} {:?} start_anywhere: {}",
+        "{:?} {:?} {:?} {:?} {:?} {:?}",
         profile.drive,
+        profile.platters,
         profile.bands,
         profile.staging,
         profile.cleaning,
-        profile.write_cache,
-        profile.platters.start_anywhere
+        profile.write_cache
     )
 }
 
-/// A request that the dice choose: mostly small, some unaligned, some long, in a few hot places.
-fn random_ask(dice: &mut Dice, all: u64) -> Ask {
-    let unaligned = dice.one_in(4);
-    let grain = if unaligned { 1 } else { 8 };
-    let sectors = match dice.below(20) {
-        0 => 64 + dice.below(64),
-        1..=3 => 8 + dice.below(16),
-        _ => 1 + dice.below(4),
-    };
-    let pieces = if unaligned {
-        1 + dice.below(20)
-    } else {
-        sectors * 8
-    };
-    let spot = match dice.below(5) {
-        // So few sectors that requests meet in them.
-        0 => dice.below(48),
-        1 => dice.below(all / 8),
-        _ => all / 5 * dice.below(5) + dice.below(all / 20),
-    };
-    let at = (spot / grain * grain).min(all - pieces);
-    match dice.below(20) {
-        0..=5 => Ask::Read { at, pieces },
-        6..=14 => Ask::Write {
-            at,
-            pieces,
-            fua: dice.one_in(12),
-        },
-        15 => Ask::Trim { at, pieces },
-        16 => Ask::Zero {
-            at,
-            pieces,
-            fua: dice.one_in(6),
-            may_deallocate: dice.one_in(2),
-        },
-        _ => Ask::Flush,
+/// What the host of one run is like: of each kind of request so many in all of them.
+struct Habits {
+    kinds: [u64; 5],
+    unaligned_one_in: u64,
+    long_one_in: u64,
+    /// How often it writes long runs, discards large ranges, leaves the drive alone.
+    stream: u64,
+    discard: u64,
+    rest: u64,
+}
+
+impl Habits {
+    /// Mostly small requests, some unaligned, some long; every other host is one of extremes.
+    fn of(dice: &mut Dice) -> Habits {
+        if dice.one_in(2) {
+            return Habits {
+                kinds: [6, 9, 1, 1, 3],
+                unaligned_one_in: 4,
+                long_one_in: 20,
+                stream: 1,
+                discard: 1,
+                rest: 1,
+            };
+        }
+        let mut share = || dice.below(4) * dice.below(4);
+        Habits {
+            kinds: [share(), 1 + share(), share(), share(), share()],
+            unaligned_one_in: dice.one_of([1, 3, 1000]),
+            long_one_in: dice.one_of([3, 20, 1000]),
+            stream: dice.below(4),
+            discard: dice.below(3),
+            rest: dice.below(6),
+        }
+    }
+
+    /// A request that the dice choose, in a few hot places.
+    fn ask(&self, dice: &mut Dice, all: u64) -> Ask {
+        let unaligned = dice.one_in(self.unaligned_one_in);
+        let grain = if unaligned { 1 } else { 8 };
+        let sectors = if dice.one_in(self.long_one_in) {
+            64 + dice.below(64)
+        } else if dice.one_in(6) {
+            8 + dice.below(16)
+        } else {
+            1 + dice.below(4)
+        };
+        let pieces = if unaligned {
+            1 + dice.below(20)
+        } else {
+            sectors * 8
+        };
+        let spot = match dice.below(5) {
+            // So few sectors that requests meet in them.
+            0 => dice.below(48),
+            1 => dice.below(all / 8),
+            _ => all / 5 * dice.below(5) + dice.below(all / 20),
+        };
+        let at = (spot / grain * grain).min(all - pieces);
+        let mut draw = dice.below(self.kinds.iter().sum());
+        let kind = self.kinds.iter().position(|share| {
+            let here = draw < *share;
+            draw = draw.wrapping_sub(*share);
+            here
+        });
+        match kind {
+            Some(0) => Ask::Read { at, pieces },
+            Some(1) => Ask::Write {
+                at,
+                pieces,
+                fua: dice.one_in(12),
+            },
+            Some(2) => Ask::Trim { at, pieces },
+            Some(3) => Ask::Zero {
+                at,
+                pieces,
+                fua: dice.one_in(6),
+                may_deallocate: dice.one_in(2),
+            },
+            _ => Ask::Flush,
+        }
     }
 }
 
@@ -194,25 +302,49 @@ pub(crate) fn fates(dice: &mut Dice) -> impl FnMut(u64) -> Fate + use<> {
 /// A run under way.
 struct Run {
     dice: Dice,
+    habits: Habits,
     rig: Option<Rig>,
     all: u64,
     stream: u64,
     operations: u64,
     cuts: bool,
+    damage: bool,
     /// How often the mover will do nothing.
     stalls: u64,
 }
 
 /// What a run may do.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Default)]
+#[allow(clippy::struct_excessive_bools)] // any of them with any other
 pub(crate) struct Options {
     pub(crate) seed: u64,
+    /// A profile that ships, scaled down as far as it goes; without, the dice choose a small one.
+    pub(crate) drive: Option<&'static str>,
     pub(crate) operations: u64,
     pub(crate) cuts: bool,
     /// Whether the mover keeps up: if not, it lags behind as the dice choose.
     pub(crate) lag: bool,
     /// Whether faults on request befall the drive.
     pub(crate) faults: bool,
+    /// Whether operations of the store fail and bits of it flip.
+    pub(crate) damage: bool,
+}
+
+/// Says what a run was like if it fails.
+struct LastWords(Options, String);
+
+impl Drop for LastWords {
+    fn drop(&mut self) {
+        if std::thread::panicking() {
+            println!("failed: {:?}: {}", self.0, self.1);
+        }
+    }
+}
+
+fn large(name: &str) -> Profile {
+    let profile = Profile::from_toml(name, Profile::built_in(name).unwrap()).unwrap();
+    let (profile, _) = profile.scaled_to(profile.capacity_bytes_min()).unwrap();
+    profile
 }
 
 /// Runs and tells which states were met.
@@ -223,8 +355,12 @@ pub(crate) fn run(options: Options) -> Tally {
 /// Runs; the number stands for everything that the drive did.
 pub(crate) fn run_traced(options: Options, trace: bool) -> (Tally, u64) {
     let mut dice = Dice::new(options.seed);
-    let profile = styled(&mut dice);
-    println!("{options:?}: {}", describe(&profile));
+    let profile = match options.drive {
+        Some(name) => large(name),
+        None => any(&mut dice),
+    };
+    let habits = Habits::of(&mut dice);
+    let _words = LastWords(options, describe(&profile));
     let mut rig = Rig::new(&profile);
     if trace {
         rig.trace = Some(std::hash::DefaultHasher::new());
@@ -232,11 +368,13 @@ pub(crate) fn run_traced(options: Options, trace: bool) -> (Tally, u64) {
     let all = rig.pieces();
     let mut run = Run {
         dice,
+        habits,
         rig: Some(rig),
         all,
         stream: 0,
         operations: 0,
         cuts: options.cuts,
+        damage: options.damage,
         stalls: 0,
     };
     while run.operations < options.operations {
@@ -247,6 +385,13 @@ pub(crate) fn run_traced(options: Options, trace: bool) -> (Tally, u64) {
     }
     if options.faults {
         run.rig().lift_all();
+    }
+    if options.damage {
+        // What was still to fail does not any more.
+        run.rig().store.fail_nth(u64::MAX / 2);
+        if run.rig().broken.is_some() {
+            run.recover();
+        }
     }
     let rig = run.rig.take().expect("a rig").shut_down_and_reopen();
     let mut tally = rig.tally.clone();
@@ -265,25 +410,54 @@ impl Run {
         if rig.clashes(ask) {
             rig.settle();
         }
-        rig.ask(ask);
+        if !rig.stands_still() {
+            rig.ask(ask);
+        }
         self.operations += 1;
+    }
+
+    /// After a failed operation nothing works until the image is opened again; then all does.
+    fn recover(&mut self) {
+        let rig = self.rig();
+        if rig.broken.as_ref().unwrap().operation != StoreOperation::Read {
+            rig.stays_broken();
+        }
+        rig.tally.add("failed operations", 1);
+        self.cut();
     }
 
     /// One or a few requests, and some time.
     fn go_on(&mut self, lag: bool) {
+        if self.rig().broken.is_some() {
+            self.recover();
+        }
+        if self.damage && self.dice.one_in(60) {
+            let n = 1 + self.dice.below(40);
+            self.rig().store.fail_nth(n);
+        }
+        if self.damage && self.dice.one_in(30) {
+            let rig = self.rig.as_mut().expect("a rig");
+            rig.flip_a_bit(&mut self.dice);
+        }
+        let Habits {
+            stream,
+            discard,
+            rest,
+            ..
+        } = self.habits;
         match self.dice.below(30) {
-            0 => self.stream(),
-            1 => {
+            n if n < stream => self.stream(),
+            n if n < stream + discard => {
                 let at = self.dice.below(self.all / 512) * 512;
                 self.ask(Ask::Trim { at, pieces: 512 });
             }
-            2 => {
+            n if n < stream + discard + rest => {
                 let ns = self.dice.below(4_000_000_000);
                 self.rest(ns);
                 self.ask(Ask::Flush);
             }
             _ => {
-                let ask = random_ask(&mut self.dice, self.all);
+                let ask = self.habits.ask(&mut self.dice, self.all);
                 self.ask(ask);
             }
         }
@@ -306,7 +480,7 @@ impl Run {
             3 => {}
             _ => self.carry(lag),
         }
-        while self.rig().under_way() > 12 {
+        while self.rig().under_way() > 12 && !self.rig().stands_still() {
             self.carry(lag);
             if !self.rig().advance() {
                 self.rig().carry_out();

@@ -1,7 +1,7 @@
 //! Owns the places where clients knock: binding them safely and cleaning up after them.
 //!
 //! A unix socket is as careful as `host/private_socket.rs` says. TCP stays on the loopback interface
-//! unless the configuration says otherwise.
+//! unless TLS is required or the configuration says otherwise.
 
 use std::fmt;
 use std::io;

@@ -18,6 +18,7 @@ use super::connection::{self, Register, STACK_BYTES, Shared};
 use super::handshake::Encryption;
 use super::limits::{Budget, Limits};
 use super::listener::{Address, Listener};
+use super::socket::Socket;
 use super::tls::{self, Tls, TlsError};
 use super::wire::PAYLOAD_BYTES_MAX;
 use crate::host::handle::Handle;
@@ -29,7 +30,7 @@ pub struct NbdConfig {
     pub unix: Vec<PathBuf>,
     /// TCP addresses to bind; port 0 picks a free one.
     pub tcp: Vec<SocketAddr>,
-    /// Whether TCP addresses other than loopback are allowed.
+    /// Whether TCP addresses other than loopback are allowed where TLS is not required.
     pub allow_remote: bool,
     /// Encryption, on all of these.
     pub tls: Tls,
@@ -64,7 +65,7 @@ pub enum NbdError {
     /// An address others can reach, without the word that allows it.
     #[error(
         "{address} is not a loopback address: anyone who can reach it could read and write the \
-         drive; allow remote clients explicitly if that is meant"
+         drive; require TLS, or allow remote clients explicitly if that is meant"
     )]
     NotLoopback {
         /// The address.
@@ -152,6 +153,7 @@ impl NbdServer {
             Tls::On(files) => Encryption::On(tls::load(files)?),
             Tls::Require(files) => Encryption::Require(tls::load(files)?),
         };
+        let allow_remote = allow_remote || matches!(tls, Encryption::Require(_));
         let mut listeners = Vec::new();
         for path in unix {
             listeners.push(Listener::unix(&path)?);
@@ -195,6 +197,22 @@ impl NbdServer {
     /// Connections there are at the moment.
     pub fn connections(&self) -> u64 {
         self.shared.register.count()
+    }
+
+    /// Serves a client whose connection somebody else has made, on the calling thread and until it
+    /// is gone. It counts as one that came through a listener.
+    ///
+    /// # Errors
+    /// Where the socket cannot be set up, and `ConnectionRefused` if all places are taken.
+    pub fn serve_connected(&self, client: UnixStream) -> io::Result<()> {
+        let account = self.shared.budget.open();
+        let peer = self
+            .shared
+            .register
+            .enter(Socket::unix(client)?, account, &self.shared.limits)
+            .ok_or(io::ErrorKind::ConnectionRefused)?;
+        connection::run(&self.shared, &peer);
+        Ok(())
     }
 
     /// Hands out what closes all connections there are, while the server goes on: as a cable that is

@@ -147,6 +147,23 @@ fn without_tls_a_server_that_requires_it_refuses_all_but_goodbye() {
 }
 
 #[test]
+fn other_machines_are_served_where_tls_is_required_and_not_where_it_is_only_offered() {
+    let papers = Papers::new();
+    let stand = stand(Tls::Off);
+    let start = |tls| {
+        let config = NbdConfig {
+            tcp: vec!["0.0.0.0:0".parse().unwrap()],
+            tls,
+            ..NbdConfig::default()
+        };
+        NbdServer::start(stand.handle.clone(), config)
+    };
+    let refused = start(Tls::On(papers.files(false)));
+    assert!(matches!(refused, Err(NbdError::NotLoopback { .. })));
+    assert!(start(Tls::Require(papers.files(false))).is_ok());
+}
+
+#[test]
 fn what_was_negotiated_in_the_clear_is_forgotten() {
     let papers = Papers::new();
     let stand = stand(Tls::On(papers.files(false)));
