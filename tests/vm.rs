@@ -1,5 +1,5 @@
 //! Real kernels on served drives: filesystems, arrays and disk drivers of Linux 6.12 in a guest, through
-//! every kind of attachment, with power cuts of the drive and of the guest.
+//! every kind of attachment, with power cuts of the drive and of the guest, stalls and unreadable sectors.
 //!
 //! Known of imbrex are the program and its sockets; guests are started by `scripts/vm`. Where the kernel
 //! for guests is missing there is nothing to test, which fails where `CI` is set.
@@ -16,7 +16,6 @@ use std::io::{BufRead as _, BufReader};
 
 use guest::{Guest, Images, available, port, trims};
 use ledger::Ledger;
-use nix::sys::signal::Signal;
 use nix::sys::stat::Mode;
 use program::{Served, imbrex, tool};
 
@@ -49,29 +48,38 @@ impl Attachment {
     }
 }
 
+/// How a drive loses its power under a guest.
+#[derive(Clone, Copy)]
+enum Cut {
+    /// Its server is killed: the disk is gone.
+    Killed,
+    /// Its server is told to: the disk fails whatever it is asked, until it is given power again.
+    Told,
+}
+
 #[test]
 fn ext4_on_a_virtio_disk_finds_all_that_was_synced_after_power_cuts() {
-    finds_all_that_was_synced("ext4", Attachment::Virtio);
+    finds_all_that_was_synced("ext4", Attachment::Virtio, Cut::Told);
 }
 
 #[test]
 fn xfs_through_the_kernels_nbd_client_finds_all_that_was_synced_after_power_cuts() {
-    finds_all_that_was_synced("xfs", Attachment::Nbd);
+    finds_all_that_was_synced("xfs", Attachment::Nbd, Cut::Killed);
 }
 
 #[test]
 fn btrfs_on_a_scsi_disk_finds_all_that_was_synced_after_power_cuts() {
-    finds_all_that_was_synced("btrfs", Attachment::Scsi);
+    finds_all_that_was_synced("btrfs", Attachment::Scsi, Cut::Killed);
 }
 
 #[test]
 fn f2fs_on_a_sata_disk_finds_all_that_was_synced_after_power_cuts() {
-    finds_all_that_was_synced("f2fs", Attachment::Sata);
+    finds_all_that_was_synced("f2fs", Attachment::Sata, Cut::Killed);
 }
 
 /// The drive's power fails under a running guest, then the guest's on a running drive; then all of it
 /// is deleted and discarded.
-fn finds_all_that_was_synced(filesystem: &str, attachment: Attachment) {
+fn finds_all_that_was_synced(filesystem: &str, attachment: Attachment, cut: Cut) {
     if !available() {
         return;
     }
@@ -82,11 +90,27 @@ fn finds_all_that_was_synced(filesystem: &str, attachment: Attachment) {
     let mut guest = boot(filesystem, attachment, &served, "make");
     guest.hear("ready");
     work(&mut guest, &mut ledger);
-    served.cut();
-    note_rest(guest, &mut ledger);
-    images.check("disk");
+    let served = match cut {
+        Cut::Killed => {
+            served.cut();
+            note_rest(guest, &mut ledger);
+            images.check("disk");
+            images.serve("disk")
+        }
+        Cut::Told => {
+            // While the drive is at work, in the middle of what it does.
+            images.told("disk", "power-cut --after 3 --stay-off");
+            let rest = guest.failure();
+            for line in &rest {
+                ledger.note(line);
+            }
+            let failed = rest.iter().any(|line| line.contains("I/O error, dev"));
+            assert!(failed, "{rest:#?}");
+            images.told("disk", "power-on");
+            served
+        }
+    };
 
-    let served = images.serve("disk");
     let mut guest = boot(filesystem, attachment, &served, "work");
     look(&mut guest, &mut ledger);
     work(&mut guest, &mut ledger);
@@ -127,13 +151,16 @@ fn array_outlives_a_drive(level: &str, members: usize) {
     assert_eq!(guest.hear("array:"), whole);
 
     guest.hear("stall");
-    served[1].signal(Signal::SIGSTOP);
+    images.told("b", "stall forever");
     guest.tell("done");
     guest.hear("waits for:");
     guest.hear("resume");
-    served[1].signal(Signal::SIGCONT);
+    images.told("b", "lift");
     guest.tell("done");
     assert_eq!(guest.hear("after the stall:"), whole);
+    let account = images.account("b");
+    let cause = account["slowest"][0]["cause"].as_str().expect("words");
+    assert!(cause.starts_with("stalled on request: "), "{cause}");
 
     guest.hear("lose");
     served.remove(1).cut();
@@ -144,6 +171,9 @@ fn array_outlives_a_drive(level: &str, members: usize) {
     assert_eq!(guest.hear("rebuilt:"), whole);
     assert_eq!(guest.hear("mismatches:"), "0");
     let said = guest.success();
+    // Of Linux's drivers/md: what raid1 and raid5 alike say of a member that fails.
+    let failure = "Disk failure on vdb, disabling device.";
+    assert_eq!(said.matches(failure).count(), 1, "{said}");
     assert!(said.ends_with("done\n"), "{said}");
     for served in served {
         served.stop().success();
@@ -156,22 +186,26 @@ fn array_outlives_a_drive(level: &str, members: usize) {
 #[test]
 fn the_kernel_aborts_a_command_on_a_scsi_disk_that_stalls_past_its_30_seconds() {
     // Of Linux's drivers/scsi: the limit that sd.h sets, and what vmw_pvscsi says when it is told to abort.
-    kernel_gives_up("--scsi", "-", "30", "task abort on host");
+    let limits = ["array-recovery", "cluster-heartbeat", "disk-command"];
+    kernel_gives_up("--scsi", "-", "30", "task abort on host", &limits);
 }
 
 #[test]
 fn the_kernel_resets_the_link_of_a_sata_disk_that_stalls_past_its_limit() {
-    kernel_gives_up("--sata", "3", "3", "hard resetting link");
+    let limits = ["array-recovery"];
+    kernel_gives_up("--sata", "3", "3", "hard resetting link", &limits);
 }
 
-/// A drive that stalls until the kernel has given up on a command: that is what its log shows, and the
-/// disk works as before when the drive answers again.
-fn kernel_gives_up(attachment: &str, set: &str, limit: &str, word: &str) {
+/// A drive that stalls for 10 s more than the kernel waits for a command: that it gave up is what its log
+/// shows, and the disk works as before when the drive answers again. On the other side the drive counts
+/// the limits of hosts that were tripped, and knows why.
+fn kernel_gives_up(attachment: &str, set: &str, limit: &str, word: &str, tripped: &[&str]) {
     if !available() {
         return;
     }
     let images = Images::new(&["disk"], CAPACITY);
-    let served = images.serve("disk");
+    // The kernel's time is real; the drive's has to be, too.
+    let served = images.serve_at("disk", "real");
     let log = images.folder.path().join("kernel");
     nix::unistd::mkfifo(&log, Mode::S_IRWXU).expect("a FIFO");
     let socket = served.socket.display().to_string();
@@ -189,21 +223,70 @@ fn kernel_gives_up(attachment: &str, set: &str, limit: &str, word: &str) {
     };
     assert_eq!(guest.hear("limit:"), limit);
     guest.hear("stall");
-    served.signal(Signal::SIGSTOP);
+    let seconds: u64 = limit.parse().expect("a number");
+    images.told("disk", &format!("stall {}s", seconds + 10));
     guest.tell("done");
     assert!(heard(word).is_some(), "the kernel did not give up");
-    served.signal(Signal::SIGCONT);
     // Somebody has to listen, or the guest waits for that.
     let rest = std::thread::spawn(move || kernel.count());
     assert_eq!(guest.hear("outcome:"), "written");
     let took: u64 = guest.hear("took:").parse().expect("a number");
-    let limit: u64 = limit.parse().expect("a number");
-    assert!(took >= limit, "{took} s");
+    assert!(took >= seconds, "{took} s");
     assert_eq!(guest.hear("state:"), "running");
     let said = guest.success();
     assert!(said.ends_with("done\n"), "{said}");
     rest.join().expect("it only reads");
+    assert_eq!(trips(&images.account("disk")), tripped);
     assert!(trims(served.stop()) > 0);
+    images.check("disk");
+}
+
+/// The limits that a drive has tripped; each by writes that it did not answer because it was told so.
+fn trips(account: &serde_json::Value) -> Vec<&str> {
+    let limits = account["limits"].as_array().expect("a list").iter();
+    let tripped = limits.filter(|limit| limit["trips"] != 0);
+    tripped
+        .map(|limit| {
+            let first = limit["first"].as_array().expect("a list");
+            assert!(!first.is_empty(), "{account:#}");
+            for trip in first {
+                let cause = trip["cause"].as_str().expect("words");
+                assert!(cause.starts_with("stalled on request: "), "{trip:#}");
+                assert_eq!(trip["operation"], "write", "{trip:#}");
+                assert!(trip["took_ns"].as_u64() > limit["limit_ns"].as_u64());
+            }
+            limit["limit"].as_str().expect("a name")
+        })
+        .collect()
+}
+
+#[test]
+fn a_guest_cannot_read_unreadable_sectors_until_it_has_written_them() {
+    if !available() {
+        return;
+    }
+    let images = Images::new(&["disk"], CAPACITY);
+    let served = images.serve("disk");
+    let socket = served.socket.display().to_string();
+    let mut guest = Guest::start(&["--scsi", &socket], "media.sh", &["/dev/sda"]);
+    guest.hear("break");
+    // Two of the sectors.
+    images.told("disk", "media-error 73728 8192 --lasts until-rewritten");
+    guest.tell("done");
+    assert_eq!(guest.hear("before them:"), "as written");
+    assert_eq!(guest.hear("they:"), "unreadable");
+    assert_eq!(guest.hear("after them:"), "as written");
+    assert_eq!(guest.hear("written again:"), "as written");
+    let said = guest.success();
+    // Of Linux's block/blk-core.c: sectors of 512 bytes.
+    let told = "I/O error, dev sda, sector 144 op 0x0:(READ)";
+    assert!(said.contains(told), "{said}");
+    assert!(said.ends_with("done\n"), "{said}");
+    let standing = images.told("disk", "faults");
+    assert_eq!(standing["faults"], serde_json::json!([]), "{standing:#}");
+    let account = served.stop().success();
+    let noted = "sector 18 cannot be read (on request: fault 1)";
+    assert!(account.contains(noted), "{account}");
     images.check("disk");
 }
 

@@ -8,6 +8,7 @@ use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
 
 use nix::sys::signal::{Signal, kill};
 use nix::unistd::Pid;
+use serde_json::Value;
 use tempfile::TempDir;
 
 use crate::program::{Ended, Served, imbrex};
@@ -43,9 +44,27 @@ impl Images {
         self.folder.path().join(name).with_extension("img")
     }
 
-    /// Serves it on a Unix socket and a TCP port.
+    /// Serves it on a Unix socket and a TCP port, as fast as this machine goes.
     pub(crate) fn serve(&self, name: &str) -> Served {
-        Served::start(&self.path(name), "--pace off --nbd tcp:127.0.0.1:0")
+        self.serve_at(name, "off")
+    }
+
+    /// The same at this pace.
+    pub(crate) fn serve_at(&self, name: &str, pace: &str) -> Served {
+        let options = format!("--pace {pace} --nbd tcp:127.0.0.1:0");
+        Served::start(&self.path(name), &options)
+    }
+
+    /// What a served drive answers when it is told to do something.
+    pub(crate) fn told(&self, name: &str, what: &str) -> Value {
+        let ended = imbrex(&format!("tell {{}} {what} --json"), &self.path(name));
+        assert_eq!(ended.code, Some(0), "{what}: {ended:#?}");
+        ended.json()
+    }
+
+    /// The account of a served drive so far.
+    pub(crate) fn account(&self, name: &str) -> Value {
+        self.told(name, "account")["account"].take()
     }
 
     /// Has every structure and every byte in use checked.
@@ -142,6 +161,16 @@ impl Guest {
         let code = self.child.wait().expect("it ends").code();
         assert_eq!(code, Some(0), "{}", self.account());
         std::mem::take(&mut self.said)
+    }
+
+    /// Waits until its script has failed by itself and hands back what was not heard yet.
+    pub(crate) fn failure(mut self) -> Vec<String> {
+        let rest = std::iter::from_fn(|| self.line()).collect();
+        let code = self.child.wait().expect("it ends").code();
+        // 125 and more: the guest, not its script.
+        let failed = code.is_some_and(|code| (1..125).contains(&code));
+        assert!(failed, "{code:?}: {}", self.account());
+        rest
     }
 
     /// A power cut. Hands back what it was still heard to say.

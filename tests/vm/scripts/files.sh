@@ -99,6 +99,9 @@ look() {
     done
 }
 
+# Where it fails, the kernel knows why.
+trap '[ $? = 0 ] || dmesg | tail -n 20' EXIT
+
 mkdir -p /tmp/kept
 if [ "$what" = make ]; then
     make
