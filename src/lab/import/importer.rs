@@ -132,6 +132,7 @@ pub fn import<W: Write + Send>(
         hide,
         gatherer: Gatherer::new(),
         said: Report::default(),
+        first_ns: None,
         begin_ns: None,
         rows: Vec::with_capacity(ROWS),
         written: 0,
@@ -149,6 +150,8 @@ const BYTES_MAX: u64 = 1 << 30;
 const END_MAX: u64 = 1 << 60;
 /// Longest time of a request: a day.
 const TOOK_MAX_NS: u64 = 86_400_000_000_000;
+/// No request is further from the first one read: so that a recording can hold all times.
+const FROM_FIRST_MAX_NS: u64 = 50 * 365 * 86_400_000_000_000;
 const TEXT_SHOWN: usize = 100;
 
 struct Importer<'o, W: Write + Send> {
@@ -159,6 +162,9 @@ struct Importer<'o, W: Write + Send> {
     gatherer: Gatherer,
     /// What is said of lines.
     said: Report,
+    /// When the first request that was read came.
+    first_ns: Option<u64>,
+    /// When the first one by time came.
     begin_ns: Option<u64>,
     rows: Vec<Answered>,
     written: u64,
@@ -195,8 +201,12 @@ impl<W: Write + Send> Importer<'_, W> {
     }
 
     /// Requests as they will be in the recording, if they make sense.
-    fn settle(&self, found: &mut [Parsed]) -> Result<(), Skip> {
+    fn settle(&mut self, found: &mut [Parsed]) -> Result<(), Skip> {
         for parsed in found {
+            let first_ns = *self.first_ns.get_or_insert(parsed.at_ns);
+            if parsed.at_ns.abs_diff(first_ns) > FROM_FIRST_MAX_NS {
+                return Err(Skip::Bad("a time more than 50 years from the first"));
+            }
             if parsed.operation == Operation::Flush {
                 continue;
             }

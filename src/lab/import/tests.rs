@@ -381,3 +381,15 @@ fn rates_become_a_workload_that_says_it_is_synthetic() {
         rates::workload(&fixture("iostat-x.txt"), Some("sdz"), 1).expect_err("no such drive");
     assert!(other.to_string().contains("there are: loop0"), "{other}");
 }
+
+#[test]
+fn a_time_that_no_recording_holds_is_passed_over() {
+    let text = "1000,host,0,Read,0,4096,10\n\
+                100000000000000000,host,0,Write,4096,4096,10\n\
+                2000,host,0,Write,8192,4096,10\n";
+    let options = options(Format::Table(super::table::Columns::host_disk()));
+    let (report, requests) = imported(text, &options).expect("a trace");
+    assert_eq!(requests.len(), 2);
+    assert_eq!(report.bad.values().sum::<u64>(), 1, "{:?}", report.bad);
+    assert_eq!(report.first_bad[0].line, 2);
+}
