@@ -19,6 +19,7 @@ use std::time::Instant as Real;
 
 use imbrex::drive::request::Completion;
 use imbrex::host::account::LAG_NOTICED;
+use imbrex::image::open;
 use imbrex::lab::agreement::{Agreement, Pair};
 use imbrex::lab::recording::{Recorded, Recording};
 use imbrex::lab::simulation::{self, Observers};
@@ -137,7 +138,12 @@ fn replay(profile: &Profile, recording: &Recording) -> Vec<Completion> {
             Ok(())
         }),
     };
-    simulation::replay(profile, recording, observers).expect("it runs");
+    simulation::replay(
+        open::imagined(profile).expect("it fits"),
+        recording,
+        observers,
+    )
+    .expect("it runs");
     answers.sort_by_key(|completion| completion.request);
     answers
 }

@@ -88,7 +88,12 @@ fn simulated(profile: &Profile, words: &str) -> (f64, u64) {
         jobs: None,
         answers: None,
     };
-    let summary = simulation::run(profile, &workload, observers).expect("it runs");
+    let summary = simulation::run(
+        open::imagined(profile).expect("it fits"),
+        &workload,
+        observers,
+    )
+    .expect("it runs");
     ((processor_s() - begun), summary.answered)
 }
 

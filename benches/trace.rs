@@ -7,6 +7,7 @@
 use std::fs::File;
 use std::io::Read;
 
+use imbrex::image::open;
 use imbrex::lab::import::table::Columns;
 use imbrex::lab::import::{BadLines, Format, Lines, Options, import};
 use imbrex::lab::playback::Playback;
@@ -53,7 +54,12 @@ fn main() {
             jobs: None,
             answers: None,
         };
-        let summary = simulation::play_back(&profile, &playback, How::default(), observers);
+        let summary = simulation::play_back(
+            open::imagined(&profile).expect("it fits"),
+            &playback,
+            How::default(),
+            observers,
+        );
         let summary = summary.expect("it fits");
         println!(
             "  replay on {name} {:.1} s ({} answered, {} s of model time), peak memory {} MB",

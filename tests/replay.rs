@@ -12,6 +12,7 @@ use std::path::{Path, PathBuf};
 use imbrex::drive::request::{Breakdown, Completion, Operation};
 use imbrex::host::handle::{Answer, Ask};
 use imbrex::host::recorder::{Answered, Recorder};
+use imbrex::image::open;
 use imbrex::lab::agreement::Agreement;
 use imbrex::lab::recording::{Recording, RecordingError, RecordingWriter};
 use imbrex::lab::simulation::{self, Observers, SimulationError};
@@ -57,7 +58,11 @@ fn replay(
             Ok(())
         }),
     };
-    simulation::replay(profile, recording, observers)?;
+    simulation::replay(
+        open::imagined(profile).expect("it fits"),
+        recording,
+        observers,
+    )?;
     Ok(answers)
 }
 
@@ -107,7 +112,12 @@ fn the_replay_of_a_simulation_is_the_simulation() {
             Ok(())
         }),
     };
-    simulation::run(&profile, &workload, observers).expect("it runs");
+    simulation::run(
+        open::imagined(&profile).expect("it fits"),
+        &workload,
+        observers,
+    )
+    .expect("it runs");
     assert_eq!(told.len(), 2000);
     assert_same(&told, &profile);
 }
@@ -292,6 +302,12 @@ fn a_replay_that_reads_as_it_goes_is_the_replay() {
             Ok(())
         }),
     };
-    simulation::play_back(&tiny(), &playback, How::default(), observers).expect("it fits");
+    simulation::play_back(
+        open::imagined(&tiny()).unwrap(),
+        &playback,
+        How::default(),
+        observers,
+    )
+    .expect("it fits");
     assert_eq!(read, whole);
 }

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use imbrex::drive::job_record::JobRecord;
+use imbrex::image::open;
 use imbrex::lab::events::EventWriter;
 use imbrex::lab::simulation::{self, Observers, SimulationError};
 use imbrex::lab::summary::Summary;
@@ -24,7 +25,12 @@ fn run(profile: &Profile, workload: &Workload) -> Summary {
         jobs: None,
         answers: None,
     };
-    simulation::run(profile, workload, observers).expect("it runs")
+    simulation::run(
+        open::imagined(profile).expect("it fits"),
+        workload,
+        observers,
+    )
+    .expect("it runs")
 }
 
 fn recorded(profile: &Profile, workload: &Workload) -> (Summary, Vec<JobRecord>) {
@@ -37,7 +43,12 @@ fn recorded(profile: &Profile, workload: &Workload) -> (Summary, Vec<JobRecord>)
         }),
         answers: None,
     };
-    let summary = simulation::run(profile, workload, observers).expect("it runs");
+    let summary = simulation::run(
+        open::imagined(profile).expect("it fits"),
+        workload,
+        observers,
+    )
+    .expect("it runs");
     (summary, jobs)
 }
 
@@ -232,7 +243,8 @@ fn a_workload_that_does_not_fit_the_drive_is_refused_with_the_numbers() {
     };
     let mut tiny = profile("tiny");
     let large = words("uniform read 4KiB first-1TB 1-requests");
-    let refused = simulation::run(&tiny, &large, observers()).expect_err("too large");
+    let refused = simulation::run(open::imagined(&tiny).expect("it fits"), &large, observers())
+        .expect_err("too large");
     assert!(matches!(refused, SimulationError::OutOfRange { .. }));
     assert!(
         refused
@@ -242,7 +254,8 @@ fn a_workload_that_does_not_fit_the_drive_is_refused_with_the_numbers() {
     );
     tiny.trim.enabled = false;
     let trims = words("uniform trim 4KiB 1-requests");
-    let refused = simulation::run(&tiny, &trims, observers()).expect_err("no trim");
+    let refused = simulation::run(open::imagined(&tiny).expect("it fits"), &trims, observers())
+        .expect_err("no trim");
     assert!(matches!(
         refused,
         SimulationError::NoTrim { percent: 100, .. }

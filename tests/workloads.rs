@@ -1,5 +1,6 @@
 //! The workloads that come with imbrex run on scaled drives, and every stream of them is answered.
 
+use imbrex::image::open;
 use imbrex::lab::simulation::{self, Observers};
 use imbrex::lab::summary::Summary;
 use imbrex::lab::workload::{Afterwards, Phase, Workload};
@@ -31,7 +32,12 @@ fn run(profile: &Profile, workload: &Workload) -> Summary {
         jobs: None,
         answers: None,
     };
-    simulation::run(profile, workload, observers).expect("it runs")
+    simulation::run(
+        open::imagined(profile).expect("it fits"),
+        workload,
+        observers,
+    )
+    .expect("it runs")
 }
 
 #[test]

@@ -15,6 +15,7 @@ use crate::lab::import::ImportError;
 use crate::lab::import::rates::RatesError;
 use crate::lab::recording::RecordingError;
 use crate::lab::simulation::SimulationError;
+use crate::lab::start::StartError;
 use crate::lab::workload::error::WorkloadError;
 use crate::profile::error::ProfileError;
 use crate::profile::scale::ScaleError;
@@ -95,12 +96,15 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
         || cause.is::<ControlError>();
     let is_unusable = cause.is::<OpenError>()
         || cause.is::<ProfileError>()
+        || matches!(cause.downcast_ref(), Some(StartError::Layout(_)))
         || cause.is::<WorkloadError>()
         || cause.is::<RecordingError>()
         || cause.is::<ImportError>()
         || cause.is::<RatesError>()
         || cause.is::<UnusableError>();
-    let is_usage = cause.is::<UsageError>() || cause.is::<ScaleError>();
+    let is_usage = cause.is::<UsageError>()
+        || cause.is::<ScaleError>()
+        || matches!(cause.downcast_ref(), Some(StartError::Word { .. }));
     if is_usage {
         Some(Code::Usage)
     } else if is_drive {
@@ -140,7 +144,6 @@ fn code_of_ageing(error: &AgeError) -> Code {
 
 fn code_of_simulation(error: &SimulationError) -> Option<Code> {
     match error {
-        SimulationError::Layout(_) => Some(Code::Unusable),
         SimulationError::OutOfRange { .. }
         | SimulationError::NoTrim { .. }
         | SimulationError::Unfit { .. } => Some(Code::Usage),

@@ -2,13 +2,14 @@
 //!
 //! One file per command. Around them: `exit` (codes), `output` (what goes to stdout), `image_file`
 //! (the way from a path to an opened image), `profile_source` and `workload_source` (the way from a word
-//! to a profile or a workload), `address`, `pace` and `tls` (arguments with a form of their own),
+//! to a profile or a workload), `beginning` (from a word to a drive that an experiment begins with), `address`, `pace` and `tls` (arguments with a form of their own),
 //! `frontends`, `privileges`, `signals`, `room_watch`, `account`, `record` and `display`. Errors end
 //! here: they are printed once, with everything that led to them.
 
 mod account;
 mod address;
 mod age;
+mod beginning;
 mod check;
 mod create;
 mod display;
@@ -90,7 +91,7 @@ enum Command {
     /// List, show and check profiles of drives.
     Profile(profile::Arguments),
     /// Run a workload on a drive in virtual time.
-    Simulate(simulate::Arguments),
+    Simulate(Box<simulate::Arguments>),
     /// Make a recording of a trace of another tool.
     Import(Box<import::Arguments>),
     /// List, print and check workloads.

@@ -38,7 +38,7 @@ pub(super) fn load(
 }
 
 /// Capacities are counted in powers of ten, too, which are seldom whole sectors: rounded down.
-fn scaled(profile: &Profile, asked: u64) -> anyhow::Result<(Profile, Vec<String>)> {
+pub(super) fn scaled(profile: &Profile, asked: u64) -> anyhow::Result<(Profile, Vec<String>)> {
     let bytes = asked - asked % SECTOR_BYTES;
     let (scaled, mut changes) = profile.scaled_to(bytes)?;
     if bytes != asked {

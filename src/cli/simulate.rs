@@ -9,8 +9,9 @@ use anyhow::Context as _;
 use clap::ValueEnum;
 use indicatif::{HumanCount, ProgressBar, ProgressStyle};
 
+use super::beginning::Beginning;
 use super::exit::{Code, UsageError};
-use super::{output, profile_source, workload_source};
+use super::{output, workload_source};
 use crate::drive::job_record::JobRecord;
 use crate::drive::request::Completion;
 use crate::host::recorder::Answered;
@@ -71,9 +72,6 @@ pub(super) struct Arguments {
     /// folded back onto the drive.
     #[arg(long, value_enum, default_value = "refuse", requires = "replay")]
     beyond: OnBeyond,
-    /// Scale the drive down to this capacity.
-    #[arg(long, value_name = "SIZE", value_parser = profile_source::parse_capacity)]
-    capacity: Option<u64>,
     /// Start of everything that looks random, instead of the workload's.
     #[arg(long)]
     seed: Option<u64>,
@@ -83,9 +81,8 @@ pub(super) struct Arguments {
     /// Time in which requests are submitted, instead of the workload's.
     #[arg(long, value_name = "TIME", value_parser = parse_time)]
     duration: Option<u64>,
-    /// The drive's state at the start, instead of the profile's: no band written, or every one.
-    #[arg(long, value_enum)]
-    start: Option<Start>,
+    #[command(flatten)]
+    beginning: Beginning,
     /// Record every job of the arm in this new file (Parquet, see docs/events.md).
     #[arg(long, value_name = "FILE")]
     events: Option<PathBuf>,
@@ -95,14 +92,6 @@ pub(super) struct Arguments {
     /// Print one JSON object.
     #[arg(long)]
     json: bool,
-}
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-enum Start {
-    /// No band was ever written.
-    New,
-    /// Every band counts as written.
-    Formatted,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -125,16 +114,16 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     if let Some(path) = &arguments.replay {
         return replay(arguments, path);
     }
-    let profile = profile(arguments, arguments.profile.as_deref())?;
+    let drive = arguments.beginning.drive(arguments.profile.as_deref())?;
     let workload = workload(arguments)?;
     let about = [
-        (recording::PROFILE, profile.to_toml()),
-        (recording::BEGAN, recording::NEW.to_owned()),
+        (recording::PROFILE, drive.profile().to_toml()),
+        (recording::BEGAN, arguments.beginning.began()),
         ("workload", workload.name.clone()),
         ("seed", workload.seed.to_string()),
     ];
     let summary = observed(arguments, &about, None, |observers| {
-        simulation::run(&profile, &workload, observers)
+        simulation::run(drive, &workload, observers)
     })?;
     if arguments.json {
         output::print_json(&serde_json::to_value(&summary)?)?;
@@ -142,17 +131,6 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         output::print(&summary.to_string())?;
     }
     Ok(Code::Ok)
-}
-
-fn profile(arguments: &Arguments, named: Option<&str>) -> anyhow::Result<Profile> {
-    let (mut profile, changes) = profile_source::load(named, arguments.capacity)?;
-    if let Some(start) = arguments.start {
-        profile.drive.formatted = start == Start::Formatted;
-    }
-    for change in &changes {
-        log::info!("scaled: {change}");
-    }
-    Ok(profile)
 }
 
 fn replay(arguments: &Arguments, path: &Path) -> anyhow::Result<Code> {
@@ -166,27 +144,26 @@ fn replay(arguments: &Arguments, path: &Path) -> anyhow::Result<Code> {
         )?),
         None => None,
     };
-    let profile = match (&arguments.profile, &own) {
-        (None, Some(own)) if arguments.capacity.is_none() && arguments.start.is_none() => {
-            own.clone()
-        }
-        (None, _) => {
-            let what = format!("{shown}: give a PROFILE; only the recording's own needs no name");
+    let beginning = &arguments.beginning;
+    let drive = match (&arguments.profile, &own) {
+        (None, Some(own)) => beginning.drive_of(own.clone())?,
+        (None, None) => {
+            let what = format!("{shown} does not say of which drive it is: give a PROFILE");
             return Err(UsageError(what).into());
         }
-        (Some(named), _) => profile(arguments, Some(named))?,
+        (Some(named), _) => beginning.drive(Some(named))?,
     };
     let about = [
-        (recording::PROFILE, profile.to_toml()),
-        (recording::BEGAN, recording::NEW.to_owned()),
+        (recording::PROFILE, drive.profile().to_toml()),
+        (recording::BEGAN, beginning.began()),
         ("workload", recording.name()),
     ];
     // Between different drives, and at other times, there is nothing to agree about.
-    let comparable = own.as_ref() == Some(&profile) && how == How::default();
+    let comparable = own.as_ref() == Some(drive.profile()) && how == How::default();
     let mut completions = Vec::new();
     let keep = comparable.then_some(&mut completions);
     let summary = observed(arguments, &about, keep, |observers| {
-        simulation::play_back(&profile, &recording, how, observers)
+        simulation::play_back(drive, &recording, how, observers)
     })?;
     completions.sort_by_key(|completion| completion.request);
     let agreement = if comparable {
@@ -208,10 +185,10 @@ fn replay(arguments: &Arguments, path: &Path) -> anyhow::Result<Code> {
             "the recording is of another drive, or its times are not kept: nothing to compare with\n",
         )?,
     }
-    if !recording.began_new {
+    if !recording.began_new && !beginning.as_it_is() {
         output::print(
-            "the recording began on a drive that held something; the simulated one began new, and \
-             differs where that matters\n",
+            "the recording began on a drive that held something; the simulated one held what was \
+             asked for, and differs where that matters (--start as-it-is begins with an image)\n",
         )?;
     }
     Ok(Code::Ok)

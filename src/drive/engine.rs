@@ -262,6 +262,15 @@ impl Drive {
         self.still = true;
     }
 
+    /// What was opened for reading only goes on in virtual time, where nobody carries its bytes.
+    pub fn go_on_without_bytes(&mut self) {
+        self.still = false;
+        if let Back::Managed(translation) = &mut self.back {
+            translation.stop_rendering();
+        }
+        self.settle_open();
+    }
+
     /// The translation, for inspection.
     pub fn translation(&self) -> Option<&Translation> {
         self.back.translation()

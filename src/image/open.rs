@@ -158,6 +158,14 @@ pub fn imagined(profile: &Profile) -> Result<Drive, LayoutError> {
     Ok(drive)
 }
 
+/// The drive of an image in virtual time, in the state in which the image is: nothing is written, and its
+/// records are not rendered.
+pub fn imagined_from(store: &dyn Store) -> Result<Drive, OpenError> {
+    let mut drive = open(store, true)?.drive;
+    drive.go_on_without_bytes();
+    Ok(drive)
+}
+
 fn managed(profile: &Profile, recovered: Recovered) -> (Drive, Report) {
     let back = Back::Managed(Box::new(recovered.translation));
     (

@@ -6,7 +6,8 @@
 //! `recording_row`), read as they are needed (`playback`) and replayed (`replay`), perhaps from traces of
 //! other tools (`import`); where either comes from (`source`), the run itself (`simulation`), what comes
 //! out of it (`summary` with `series`, `events` and `recording` in `columns`), and how far that agrees
-//! with a served drive (`agreement`); drives that were used before (`ageing`). Same profile, workload
+//! with a served drive (`agreement`); drives that were used before (`ageing`), and the state in which a run
+//! begins (`start`). Same profile, workload
 //! and seed give the same output, byte for byte; nothing here knows the time of day.
 
 pub mod ageing;
@@ -25,6 +26,7 @@ pub mod replay;
 pub mod series;
 pub mod simulation;
 mod source;
+pub mod start;
 mod streams;
 pub mod summary;
 pub mod workload;

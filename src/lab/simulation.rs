@@ -22,7 +22,6 @@ use crate::drive::Drive;
 use crate::drive::job_record::JobRecord;
 use crate::drive::request::{Completion, Effect, Request};
 use crate::host::recorder::Answered;
-use crate::image::open;
 use crate::medium::movement::RequestId;
 use crate::profile::Profile;
 use crate::time::{Duration, Instant};
@@ -62,23 +61,23 @@ pub struct Observers<'a> {
     pub answers: Option<&'a mut AnswerSink<'a>>,
 }
 
-/// Runs `workload` on a new drive of `profile` to its end.
+/// Runs `workload` on a drive whose time has not begun (see [`Start`](super::start::Start)) to its end.
 ///
 /// # Errors
 /// See [`SimulationError`].
 pub fn run(
-    profile: &Profile,
+    drive: Drive,
     workload: &Workload,
     observers: Observers<'_>,
 ) -> Result<Summary, SimulationError> {
-    let source = made(profile, workload)?;
+    let source = made(drive.profile(), workload)?;
     let names = workload.streams.iter().map(|stream| stream.name.clone());
     let about = About {
         name: workload.name.clone(),
         seed: Some(workload.seed),
         streams: names.filter(|_| workload.streams.len() > 1).collect(),
     };
-    let mut simulation = Simulation::new(profile, source, about, observers)?;
+    let mut simulation = Simulation::new(drive, source, about, observers);
     let (count, duration) = workload.extent();
     simulation.progress.count = count;
     simulation.progress.until = duration.map(|duration| Instant::default() + duration);
@@ -86,41 +85,43 @@ pub fn run(
     if workload.afterwards == Afterwards::Drain {
         simulation.drain()?;
     }
-    simulation.finish(profile)
+    simulation.finish()
 }
 
-/// Runs the requests of a recording on a new drive of `profile`, at the moments at which they came.
+/// Runs the requests of a recording on a drive whose time has not begun, at the moments at which they
+/// came.
 ///
 /// # Errors
 /// See [`SimulationError`].
 pub fn replay(
-    profile: &Profile,
+    drive: Drive,
     recording: &Recording,
     observers: Observers<'_>,
 ) -> Result<Summary, SimulationError> {
     let all = || recording.requests.iter().copied().map(Ok);
-    check_fit(profile, &mut all())?;
+    check_fit(drive.profile(), &mut all())?;
     let count = count(recording.requests.len());
     let about = (recording.name.clone(), count);
-    replay_from(profile, about, (&mut all(), How::default()), observers)
+    replay_from(drive, about, (&mut all(), How::default()), observers)
 }
 
-/// Runs the requests of a recording on a new drive of `profile`, reading them as it goes.
+/// Runs the requests of a recording on a drive whose time has not begun, reading them as it goes.
 ///
 /// # Errors
 /// See [`SimulationError`].
 pub fn play_back(
-    profile: &Profile,
+    drive: Drive,
     playback: &Playback,
     how: How,
     observers: Observers<'_>,
 ) -> Result<Summary, SimulationError> {
+    let profile = drive.profile();
     if how.beyond == Beyond::Refuse && playback.end_bytes > profile.drive.capacity_bytes {
         // Before the run, and not in the middle of it.
         check_fit(profile, &mut playback.read()?)?;
     }
     let about = (playback.name(), playback.requests);
-    replay_from(profile, about, (&mut playback.read()?, how), observers)
+    replay_from(drive, about, (&mut playback.read()?, how), observers)
 }
 
 fn check_fit(profile: &Profile, all: &mut replay::From<'_>) -> Result<(), SimulationError> {
@@ -137,27 +138,27 @@ fn check_fit(profile: &Profile, all: &mut replay::From<'_>) -> Result<(), Simula
 }
 
 fn replay_from(
-    profile: &Profile,
+    drive: Drive,
     (name, count): (String, u64),
     (from, how): (&mut replay::From<'_>, How),
     observers: Observers<'_>,
 ) -> Result<Summary, SimulationError> {
-    let replay = Replay::new(from, how, profile.drive.capacity_bytes);
+    let replay = Replay::new(from, how, drive.profile().drive.capacity_bytes);
     let about = About {
         name,
         seed: None,
         streams: Vec::new(),
     };
     let source = Source::Replayed(Box::new(replay));
-    let mut simulation = Simulation::new(profile, source, about, observers)?;
+    let mut simulation = Simulation::new(drive, source, about, observers);
     simulation.progress.count = Some(count);
     simulation.serve_requests()?;
     match simulation.source.take_fault() {
-        None => simulation.finish(profile),
+        None => simulation.finish(),
         Some(Fault::Recording(error)) => Err(error.into()),
         Some(Fault::Unfit { request, refusal }) => Err(SimulationError::Unfit {
             request,
-            drive: profile.name.clone(),
+            drive: simulation.drive.profile().name.clone(),
             refusal,
         }),
     }
@@ -205,17 +206,16 @@ struct Simulation<'a, 's> {
 
 impl<'a, 's> Simulation<'a, 's> {
     fn new(
-        profile: &Profile,
+        mut drive: Drive,
         source: Source<'s>,
         about: About,
         observers: Observers<'a>,
-    ) -> Result<Simulation<'a, 's>, SimulationError> {
-        let mut drive = open::imagined(profile)?;
+    ) -> Simulation<'a, 's> {
         drive.record_jobs(observers.jobs.is_some());
-        Ok(Simulation {
-            drive,
+        Simulation {
             now: Instant::default(),
-            capacity: profile.drive.capacity_bytes,
+            capacity: drive.profile().drive.capacity_bytes,
+            drive,
             source,
             pending: BTreeMap::new(),
             effects: Vec::new(),
@@ -229,13 +229,13 @@ impl<'a, 's> Simulation<'a, 's> {
                 now: Instant::default(),
                 until: None,
             },
-        })
+        }
     }
 
-    fn finish(mut self, profile: &Profile) -> Result<Summary, SimulationError> {
+    fn finish(mut self) -> Result<Summary, SimulationError> {
         self.hand_over()?;
         let status = self.drive.status(self.now);
-        Ok(self.gatherer.finish(profile, &status))
+        Ok(self.gatherer.finish(self.drive.profile(), &status))
     }
 
     fn serve_requests(&mut self) -> Result<(), SimulationError> {

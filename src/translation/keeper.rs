@@ -148,6 +148,11 @@ impl Translation {
         }
     }
 
+    /// From now on nobody carries the bytes.
+    pub fn stop_rendering(&mut self) {
+        self.render = false;
+    }
+
     /// Where everything lies.
     pub fn layout(&self) -> &Layout {
         &self.layout

@@ -3,14 +3,10 @@
 use crate::drive::request::Refusal;
 use crate::lab::events::EventError;
 use crate::lab::recording::RecordingError;
-use crate::medium::layout::LayoutError;
 
 /// Why a workload cannot be run, or did not get to its end.
 #[derive(Debug, thiserror::Error)]
 pub enum SimulationError {
-    /// The profile's parts do not fit.
-    #[error(transparent)]
-    Layout(#[from] LayoutError),
     /// The range does not lie on the drive.
     #[error(
         "the stream {stream} asks for {length} bytes from {from} on, in requests of up to {request}; the drive has {capacity}, or its order needs a longer range: change its from, length or request, or give a larger capacity"
