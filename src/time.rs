@@ -90,7 +90,8 @@ impl fmt::Display for Duration {
             _ => return write!(f, "{} ns", self.0),
         };
         // Rounded once, to three digits.
-        let rounded = |parts: u64| (self.0 * parts + unit_ns / 2) / unit_ns;
+        let wide = |ns: u64| u128::from(ns);
+        let rounded = |parts: u64| (wide(self.0) * wide(parts) + wide(unit_ns) / 2) / wide(unit_ns);
         let (hundredths, tenths) = (rounded(100), rounded(10));
         match (hundredths / 100, hundredths % 100) {
             (whole, 0) => write!(f, "{whole} {unit}"),
@@ -119,5 +120,7 @@ mod tests {
         check(99_960_000, "100 ms");
         check(216_400_000, "216 ms");
         check(9_996_000, "10 ms");
+        // Sums over many requests are longer than any run.
+        check(u64::MAX, "18446744074 s");
     }
 }

@@ -6,11 +6,11 @@ use std::path::{Path, PathBuf};
 use std::time::Duration as Real;
 
 use anyhow::Context as _;
-use clap::ValueEnum;
 use indicatif::{HumanCount, ProgressBar, ProgressStyle};
 
 use super::beginning::Beginning;
 use super::exit::{Code, UsageError};
+use super::replay_choice::ReplayChoice;
 use super::{output, workload_source};
 use crate::drive::job_record::JobRecord;
 use crate::drive::request::Completion;
@@ -19,7 +19,7 @@ use crate::lab::agreement::Agreement;
 use crate::lab::events::EventWriter;
 use crate::lab::playback::Playback;
 use crate::lab::recording::{self, RecordingWriter};
-use crate::lab::replay::{Beyond, How, Keep};
+use crate::lab::replay::How;
 use crate::lab::simulation::{self, JobSink, Observers, Progress, SimulationError};
 use crate::lab::summary::Summary;
 use crate::lab::workload::Workload;
@@ -61,17 +61,8 @@ pub(super) struct Arguments {
     /// Run the requests of this recording instead of a workload.
     #[arg(long, value_name = "FILE", conflicts_with_all = ["seed", "count", "duration"])]
     replay: Option<PathBuf>,
-    /// What stays as it was in a replay: the times of requests, or the times from answers to the
-    /// requests that followed them.
-    #[arg(long, value_enum, default_value = "times", requires = "replay")]
-    keep: Kept,
-    /// How much faster the times of a replay become, such as 2 or 0.5.
-    #[arg(long, value_name = "FACTOR", value_parser = parse_speed, requires = "replay")]
-    speed: Option<u64>,
-    /// What happens to requests of a replay beyond the end of the drive: there is no run, or they are
-    /// folded back onto the drive.
-    #[arg(long, value_enum, default_value = "refuse", requires = "replay")]
-    beyond: OnBeyond,
+    #[command(flatten)]
+    choice: ReplayChoice,
     /// Start of everything that looks random, instead of the workload's.
     #[arg(long)]
     seed: Option<u64>,
@@ -92,22 +83,6 @@ pub(super) struct Arguments {
     /// Print one JSON object.
     #[arg(long)]
     json: bool,
-}
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-enum Kept {
-    /// When requests came, whatever the drive does.
-    Times,
-    /// How long after an answer the next request came.
-    ThinkTimes,
-}
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-enum OnBeyond {
-    /// Say so, and do not begin.
-    Refuse,
-    /// Offsets begin again at the start of the drive.
-    Fold,
 }
 
 pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
@@ -135,7 +110,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
 
 fn replay(arguments: &Arguments, path: &Path) -> anyhow::Result<Code> {
     let recording = Playback::open(path)?;
-    let how = how(arguments);
+    let how = arguments.choice.how();
     let shown = path.display();
     let own = match &recording.profile {
         Some(text) => Some(Profile::from_toml(
@@ -192,20 +167,6 @@ fn replay(arguments: &Arguments, path: &Path) -> anyhow::Result<Code> {
         )?;
     }
     Ok(Code::Ok)
-}
-
-fn how(arguments: &Arguments) -> How {
-    How {
-        keep: match arguments.keep {
-            Kept::Times => Keep::Times,
-            Kept::ThinkTimes => Keep::ThinkTimes,
-        },
-        speed_milli: arguments.speed.unwrap_or(1000),
-        beyond: match arguments.beyond {
-            OnBeyond::Refuse => Beyond::Refuse,
-            OnBeyond::Fold => Beyond::Fold,
-        },
-    }
 }
 
 fn workload(arguments: &Arguments) -> anyhow::Result<Workload> {
@@ -306,13 +267,5 @@ fn parse_time(text: &str) -> Result<u64, String> {
         Ok(0) => Err("no time at all; give one such as 60s or 10min".to_owned()),
         Ok(ns) => Ok(ns),
         Err(error) => Err(format!("{error}; give a time such as 60s or 10min")),
-    }
-}
-
-/// A factor such as `2` or `0.5` in thousandths, for clap.
-fn parse_speed(text: &str) -> Result<u64, String> {
-    match Unit::Thousandths.parse(text) {
-        Ok(milli @ 1..=1_000_000_000) => Ok(milli),
-        _ => Err("give a factor from 0.001 to 1000000, with up to three decimals".to_owned()),
     }
 }

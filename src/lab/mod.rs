@@ -3,11 +3,11 @@
 //! Reading order: what is asked of the drive (`workload`), the numbers that look random (`dice`), the
 //! requests of a stream made from them (`placing`, `generator`) and when the next one may be submitted
 //! (`pacing`), the streams of all phases (`streams`); or requests as they once came (`recording` and
-//! `recording_row`), read as they are needed (`playback`) and replayed (`replay`), perhaps from traces of
+//! `recording_row`), read as they are needed (`playback`), perhaps put together (`joining`), and replayed (`replay`), perhaps from traces of
 //! other tools (`import`); where either comes from (`source`), the run itself (`simulation`), what comes
 //! out of it (`summary` with `series`, `events` and `recording` in `columns`), and how far that agrees
-//! with a served drive (`agreement`); drives that were used before (`ageing`), and the state in which a run
-//! begins (`start`). Same profile, workload
+//! with a served drive (`agreement`); drives that were used before (`ageing`), the state in which a run
+//! begins (`start`), and answers that take many runs (`forecast`). Same profile, workload
 //! and seed give the same output, byte for byte; nothing here knows the time of day.
 
 pub mod ageing;
@@ -15,8 +15,10 @@ pub mod agreement;
 mod columns;
 pub mod dice;
 pub mod events;
+pub mod forecast;
 pub mod generator;
 pub mod import;
+mod joining;
 mod pacing;
 mod placing;
 pub mod playback;

@@ -66,7 +66,7 @@ pub(super) type From<'a> = dyn Iterator<Item = Result<Recorded, RecordingError>>
 
 /// A recording that is being replayed.
 pub(super) struct Replay<'a> {
-    from: &'a mut From<'a>,
+    from: Box<From<'a>>,
     how: How,
     capacity: u64,
     /// The next request.
@@ -91,7 +91,7 @@ struct Followed {
 }
 
 impl<'a> Replay<'a> {
-    pub(super) fn new(from: &'a mut From<'a>, how: How, capacity: u64) -> Replay<'a> {
+    pub(super) fn new(from: Box<From<'a>>, how: How, capacity: u64) -> Replay<'a> {
         let mut replay = Replay {
             from,
             how,
@@ -245,7 +245,7 @@ mod tests {
     /// Replays on a drive that takes so long for each request: when each was submitted.
     fn submitted(requests: &[Recorded], how: How, took: &[u64]) -> Vec<u64> {
         let mut from = requests.iter().copied().map(Ok);
-        let mut replay = Replay::new(&mut from, how, 1 << 30);
+        let mut replay = Replay::new(Box::new(from), how, 1 << 30);
         let mut pending: BTreeSet<(Instant, u64)> = BTreeSet::new();
         let mut seen = Vec::new();
         loop {
@@ -353,7 +353,7 @@ mod tests {
             what: "gone".to_owned(),
         };
         let mut from = [Ok(recorded(1, 0, 0, 0)), Err(broken)].into_iter();
-        let mut replay = Replay::new(&mut from, How::default(), 1 << 30);
+        let mut replay = Replay::new(Box::new(from), How::default(), 1 << 30);
         replay.take();
         assert_eq!(replay.next(), None);
         assert!(matches!(replay.take_fault(), Some(Fault::Recording(_))));

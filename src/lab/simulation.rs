@@ -4,12 +4,15 @@
 //! comes, an answer is due, the drive wants to go on. Same profile and workload give the same
 //! summary and the same events. Nobody is asked for the time and nothing waits.
 
+pub mod course;
 mod error;
 
 use std::collections::BTreeMap;
 
+use self::course::{Course, Ended, Outcome, Shift, Stop};
 use super::events::EventError;
 use super::generator;
+use super::joining::joined;
 use super::playback::Playback;
 use super::recording::{Recording, RecordingError};
 use super::replay::{self, Beyond, Fault, How, Replay};
@@ -51,6 +54,23 @@ pub type JobSink<'a> = dyn FnMut(&mut Vec<JobRecord>) -> Result<(), EventError> 
 /// Takes answers in the order in which they were given.
 pub type AnswerSink<'a> = dyn FnMut(&[Answered]) -> Result<(), RecordingError> + 'a;
 
+/// What is asked of a drive.
+#[derive(Clone, Copy, Debug)]
+pub enum Load<'l> {
+    /// Requests made as a workload says.
+    Made(&'l Workload),
+    /// Requests as they were recorded.
+    Recorded {
+        /// The recording.
+        playback: &'l Playback,
+        /// How it is replayed.
+        how: How,
+        /// Writes that go on where the one before ended become one of up to so many bytes; 0: none
+        /// does.
+        joined_bytes: u64,
+    },
+}
+
 /// Who is told what happens during a run.
 pub struct Observers<'a> {
     /// From time to time, how far it is.
@@ -70,6 +90,52 @@ pub fn run(
     workload: &Workload,
     observers: Observers<'_>,
 ) -> Result<Summary, SimulationError> {
+    let course = Course {
+        drain: workload.afterwards == Afterwards::Drain,
+        ..Course::default()
+    };
+    Ok(carry_out(drive, Load::Made(workload), &course, observers)?.summary)
+}
+
+/// Runs a load as `course` says, on a drive whose time has not begun.
+///
+/// # Errors
+/// See [`SimulationError`].
+pub fn carry_out(
+    drive: Drive,
+    load: Load<'_>,
+    course: &Course,
+    observers: Observers<'_>,
+) -> Result<Outcome, SimulationError> {
+    match load {
+        Load::Made(workload) => made_days(drive, workload, course, observers),
+        Load::Recorded {
+            playback,
+            how,
+            joined_bytes,
+        } => {
+            check_playback(drive.profile(), playback, how)?;
+            let capacity = drive.profile().drive.capacity_bytes;
+            let opened = |_: &Profile| {
+                let from = joined(playback.read()?, joined_bytes);
+                let replay = Replay::new(Box::new(from), how, capacity);
+                Ok(Source::Replayed(Box::new(replay)))
+            };
+            let about = About::recording(playback.name());
+            let source = opened(drive.profile())?;
+            let mut simulation = Simulation::new(drive, source, about, observers);
+            simulation.progress.count = Some(playback.requests.saturating_mul(course.days));
+            simulation.run(course, opened)
+        }
+    }
+}
+
+fn made_days(
+    drive: Drive,
+    workload: &Workload,
+    course: &Course,
+    observers: Observers<'_>,
+) -> Result<Outcome, SimulationError> {
     let source = made(drive.profile(), workload)?;
     let names = workload.streams.iter().map(|stream| stream.name.clone());
     let about = About {
@@ -79,13 +145,15 @@ pub fn run(
     };
     let mut simulation = Simulation::new(drive, source, about, observers);
     let (count, duration) = workload.extent();
-    simulation.progress.count = count;
-    simulation.progress.until = duration.map(|duration| Instant::default() + duration);
-    simulation.serve_requests()?;
-    if workload.afterwards == Afterwards::Drain {
-        simulation.drain()?;
-    }
-    simulation.finish()
+    simulation.progress.count = count.map(|count| count.saturating_mul(course.days));
+    simulation.progress.until = duration
+        .filter(|_| course.days == 1)
+        .map(|duration| Instant::default() + duration);
+    let mut day = workload.clone();
+    simulation.run(course, |profile| {
+        day.seed = day.seed.wrapping_add(1);
+        made(profile, &day)
+    })
 }
 
 /// Runs the requests of a recording on a drive whose time has not begun, at the moments at which they
@@ -100,9 +168,16 @@ pub fn replay(
 ) -> Result<Summary, SimulationError> {
     let all = || recording.requests.iter().copied().map(Ok);
     check_fit(drive.profile(), &mut all())?;
-    let count = count(recording.requests.len());
-    let about = (recording.name.clone(), count);
-    replay_from(drive, about, (&mut all(), How::default()), observers)
+    let about = About::recording(recording.name.clone());
+    let capacity = drive.profile().drive.capacity_bytes;
+    let opened = |_: &Profile| {
+        let replay = Replay::new(Box::new(all()), How::default(), capacity);
+        Ok(Source::Replayed(Box::new(replay)))
+    };
+    let source = opened(drive.profile())?;
+    let mut simulation = Simulation::new(drive, source, about, observers);
+    simulation.progress.count = Some(count(recording.requests.len()));
+    Ok(simulation.run(&Course::default(), opened)?.summary)
 }
 
 /// Runs the requests of a recording on a drive whose time has not begun, reading them as it goes.
@@ -115,13 +190,20 @@ pub fn play_back(
     how: How,
     observers: Observers<'_>,
 ) -> Result<Summary, SimulationError> {
-    let profile = drive.profile();
+    let load = Load::Recorded {
+        playback,
+        how,
+        joined_bytes: 0,
+    };
+    Ok(carry_out(drive, load, &Course::default(), observers)?.summary)
+}
+
+/// Before the run, and not in the middle of it.
+fn check_playback(profile: &Profile, playback: &Playback, how: How) -> Result<(), SimulationError> {
     if how.beyond == Beyond::Refuse && playback.end_bytes > profile.drive.capacity_bytes {
-        // Before the run, and not in the middle of it.
         check_fit(profile, &mut playback.read()?)?;
     }
-    let about = (playback.name(), playback.requests);
-    replay_from(drive, about, (&mut playback.read()?, how), observers)
+    Ok(())
 }
 
 fn check_fit(profile: &Profile, all: &mut replay::From<'_>) -> Result<(), SimulationError> {
@@ -135,33 +217,6 @@ fn check_fit(profile: &Profile, all: &mut replay::From<'_>) -> Result<(), Simula
         })?;
     }
     Ok(())
-}
-
-fn replay_from(
-    drive: Drive,
-    (name, count): (String, u64),
-    (from, how): (&mut replay::From<'_>, How),
-    observers: Observers<'_>,
-) -> Result<Summary, SimulationError> {
-    let replay = Replay::new(from, how, drive.profile().drive.capacity_bytes);
-    let about = About {
-        name,
-        seed: None,
-        streams: Vec::new(),
-    };
-    let source = Source::Replayed(Box::new(replay));
-    let mut simulation = Simulation::new(drive, source, about, observers);
-    simulation.progress.count = Some(count);
-    simulation.serve_requests()?;
-    match simulation.source.take_fault() {
-        None => simulation.finish(),
-        Some(Fault::Recording(error)) => Err(error.into()),
-        Some(Fault::Unfit { request, refusal }) => Err(SimulationError::Unfit {
-            request,
-            drive: simulation.drive.profile().name.clone(),
-            refusal,
-        }),
-    }
 }
 
 /// The requests of a workload, if it fits the drive.
@@ -194,6 +249,9 @@ struct Simulation<'a, 's> {
     now: Instant,
     capacity: u64,
     source: Source<'s>,
+    shift: Shift,
+    stop: Stop,
+    last_answer: Instant,
     /// Answers that are not due yet.
     pending: BTreeMap<(Instant, RequestId), Completion>,
     effects: Vec<Effect>,
@@ -217,6 +275,9 @@ impl<'a, 's> Simulation<'a, 's> {
             capacity: drive.profile().drive.capacity_bytes,
             drive,
             source,
+            shift: Shift::default(),
+            stop: Stop::default(),
+            last_answer: Instant::default(),
             pending: BTreeMap::new(),
             effects: Vec::new(),
             jobs: Vec::new(),
@@ -232,41 +293,96 @@ impl<'a, 's> Simulation<'a, 's> {
         }
     }
 
-    fn finish(mut self) -> Result<Summary, SimulationError> {
+    /// Runs the load as `course` says; `another` makes it for another day.
+    fn run(
+        mut self,
+        course: &Course,
+        mut another: impl FnMut(&Profile) -> Result<Source<'s>, SimulationError>,
+    ) -> Result<Outcome, SimulationError> {
+        self.shift = Shift::new(course.pauses);
+        self.stop = course.stop;
+        let mut ended = self.serve_requests()?;
+        for _ in 1..course.days {
+            if ended != Ended::Done {
+                break;
+            }
+            self.shift
+                .next_day(self.source.submitted(), self.last_answer);
+            self.source = another(self.drive.profile())?;
+            ended = self.serve_requests()?;
+        }
+        if course.drain && ended == Ended::Done {
+            ended = self.drain()?;
+        }
         self.hand_over()?;
         let status = self.drive.status(self.now);
-        Ok(self.gatherer.finish(self.drive.profile(), &status))
+        let summary = self.gatherer.finish(self.drive.profile(), &status);
+        Ok(Outcome { summary, ended })
     }
 
-    fn serve_requests(&mut self) -> Result<(), SimulationError> {
+    fn serve_requests(&mut self) -> Result<Ended, SimulationError> {
         loop {
-            while let Some(at) = self.source.next().filter(|at| *at <= self.now) {
+            while let Some(at) = self.comes().filter(|at| *at <= self.now) {
                 self.submit(at.max(self.now))?;
             }
             let due = self.pending.first_key_value().map(|((due, _), _)| *due);
             let deadline = self.drive.next_deadline().map(|deadline| deadline.at);
-            let comes = self.source.next();
+            let comes = self.comes();
             if due.is_none() && comes.is_none() && self.source.under_way() == 0 {
-                return Ok(());
+                self.check_source()?;
+                return Ok(Ended::Done);
             }
             let next = [due, deadline, comes].into_iter().flatten().min();
             let Some(next) = next else {
                 return Err(self.stopped("requests are under way and the drive waits for nothing"));
             };
+            if self.stop.load_at.is_some_and(|at| next > at) {
+                return Ok(Ended::TooLong);
+            }
             self.advance(next.max(self.now))?;
             self.take_answers()?;
+            if self.stop.out_of_room && self.gatherer.has_run_out_of_room() {
+                return Ok(Ended::OutOfRoom);
+            }
+        }
+    }
+
+    /// When the next request comes, if nothing is answered until then. Puts a pause before it where one
+    /// is due and nothing is under way.
+    fn comes(&mut self) -> Option<Instant> {
+        let next = self.source.next();
+        if self.shift.waits() && self.source.under_way() == 0 {
+            self.shift.pause(next?, self.last_answer);
+        }
+        self.shift.comes(next)
+    }
+
+    /// A recording may end because it cannot be read any more.
+    fn check_source(&mut self) -> Result<(), SimulationError> {
+        match self.source.take_fault() {
+            None => Ok(()),
+            Some(Fault::Recording(error)) => Err(error.into()),
+            Some(Fault::Unfit { request, refusal }) => Err(SimulationError::Unfit {
+                request,
+                drive: self.drive.profile().name.clone(),
+                refusal,
+            }),
         }
     }
 
     /// Lets the drive do what it does on its own account, to the end.
-    fn drain(&mut self) -> Result<(), SimulationError> {
+    fn drain(&mut self) -> Result<Ended, SimulationError> {
+        let until = self.stop.drain_after.map(|time| self.last_answer + time);
         while let Some(deadline) = self.drive.next_deadline() {
+            if until.is_some_and(|until| deadline.at > until) {
+                return Ok(Ended::NotDrained);
+            }
             self.advance(deadline.at.max(self.now))?;
             self.progress.now = self.now;
             self.hand_over()?;
         }
         self.gatherer.drained(self.now);
-        Ok(())
+        Ok(Ended::Done)
     }
 
     fn submit(&mut self, at: Instant) -> Result<(), SimulationError> {
@@ -274,7 +390,8 @@ impl<'a, 's> Simulation<'a, 's> {
             self.gatherer.begins(at);
         }
         let wanted = self.source.take();
-        let id = RequestId(self.source.submitted());
+        self.shift.note_submitted();
+        let id = RequestId(self.shift.name(self.source.submitted()));
         let request = Request::new(
             id,
             wanted.operation,
@@ -321,9 +438,10 @@ impl<'a, 's> Simulation<'a, 's> {
             && first.key().0 <= self.now
         {
             let completion = first.remove();
-            let stream = self
-                .source
-                .note_answered(completion.request.0, completion.due);
+            self.last_answer = completion.due;
+            let number = self.shift.number(completion.request.0);
+            let own = self.shift.own(completion.due);
+            let stream = self.source.note_answered(number, own);
             self.gatherer.take(&completion, stream);
             if self.observers.answers.is_some() {
                 let lag = Duration::ZERO;

@@ -32,9 +32,14 @@ pub struct Summary {
     pub answered_ns: u64,
     /// When the drive had nothing left to do, if it was left alone for that long.
     pub drained_ns: Option<u64>,
+    /// When a request first waited for room (cleaning in the foreground), if one did: the staging area
+    /// or its map was full.
+    pub room_ran_out_ns: Option<u64>,
     /// Latencies by operation; those that did not occur are left out.
     pub operations: Vec<Latencies>,
-    /// The same by stream, where there are several.
+    /// How long an answer took on average.
+    pub mean_ns: u64,
+    /// The operations by stream, where there are several.
     pub streams: Vec<StreamUse>,
     /// Where the time of all requests went.
     pub causes: Causes,
@@ -77,6 +82,17 @@ pub(super) struct About {
     pub(super) seed: Option<u64>,
     /// Names of its streams; nothing where there is only one.
     pub(super) streams: Vec<String>,
+}
+
+impl About {
+    /// Of a recording.
+    pub(super) fn recording(name: String) -> About {
+        About {
+            name,
+            seed: None,
+            streams: Vec::new(),
+        }
+    }
 }
 
 /// Sums over all answers of the parts of their breakdowns.
@@ -152,18 +168,20 @@ impl Causes {
     }
 
     fn add(&mut self, parts: &Breakdown) {
-        self.queue_ns += parts.queue.0;
-        self.cleaning_ns += parts.cleaning.0;
-        self.room_ns += parts.room.0;
-        self.merge_ns += parts.merge.0;
-        self.destage_ns += parts.destage.0;
-        self.seek_ns += parts.seek.0;
-        self.rotation_ns += parts.rotation.0;
-        self.transfer_ns += parts.transfer.0;
-        self.out_of_band_ns += parts.out_of_band.0;
-        self.overhead_ns += parts.overhead.0;
-        self.stalled_ns += parts.stalled.0;
-        self.slowed_ns += parts.slowed.0;
+        // Of requests that queue up for hours the sum may be more than can be counted.
+        let add = |sum: &mut u64, part: Duration| *sum = sum.saturating_add(part.0);
+        add(&mut self.queue_ns, parts.queue);
+        add(&mut self.cleaning_ns, parts.cleaning);
+        add(&mut self.room_ns, parts.room);
+        add(&mut self.merge_ns, parts.merge);
+        add(&mut self.destage_ns, parts.destage);
+        add(&mut self.seek_ns, parts.seek);
+        add(&mut self.rotation_ns, parts.rotation);
+        add(&mut self.transfer_ns, parts.transfer);
+        add(&mut self.out_of_band_ns, parts.out_of_band);
+        add(&mut self.overhead_ns, parts.overhead);
+        add(&mut self.stalled_ns, parts.stalled);
+        add(&mut self.slowed_ns, parts.slowed);
     }
 }
 
@@ -176,8 +194,10 @@ pub(super) struct Gatherer {
     causes: Causes,
     series: Series,
     answered: u64,
+    took_ns: u128,
     last: Instant,
     drained: Option<Instant>,
+    room_ran_out: Option<Instant>,
     /// Since when an answer is waited for.
     waited_since: Instant,
     stall: Option<(Duration, Completion)>,
@@ -192,8 +212,10 @@ impl Gatherer {
             causes: Causes::default(),
             series: Series::default(),
             answered: 0,
+            took_ns: 0,
             last: Instant::default(),
             drained: None,
+            room_ran_out: None,
             waited_since: Instant::default(),
             stall: None,
         }
@@ -216,8 +238,14 @@ impl Gatherer {
             ledger.enter(completion);
         }
         self.causes.add(&completion.breakdown);
+        let for_room = completion.breakdown.room.0;
+        if for_room > 0 {
+            let from = Instant(completion.due.0.saturating_sub(for_room));
+            self.room_ran_out.get_or_insert(from);
+        }
         self.series.take(completion);
         self.answered += 1;
+        self.took_ns += u128::from(completion.due.since(completion.arrived).0);
         let waited = completion.due.since(self.waited_since);
         if self.stall.is_none_or(|(longest, _)| waited > longest) {
             self.stall = Some((waited, *completion));
@@ -229,6 +257,11 @@ impl Gatherer {
     /// The drive has nothing left to do.
     pub(super) fn drained(&mut self, at: Instant) {
         self.drained = Some(at);
+    }
+
+    /// Whether a request has waited for room.
+    pub(super) fn has_run_out_of_room(&self) -> bool {
+        self.room_ran_out.is_some()
     }
 
     pub(super) fn finish(self, profile: &Profile, status: &Status) -> Summary {
@@ -258,7 +291,12 @@ impl Gatherer {
             answered: self.answered,
             answered_ns: self.last.0,
             drained_ns: self.drained.map(|at| at.0),
+            room_ran_out_ns: self.room_ran_out.map(|at| at.0),
             operations: that_occurred(account.kinds),
+            mean_ns: {
+                let mean = self.took_ns / u128::from(self.answered.max(1));
+                u64::try_from(mean).expect("no longer than the longest")
+            },
             streams: streams
                 .map(|(stream, ledger)| StreamUse {
                     stream,

@@ -36,6 +36,13 @@ impl fmt::Display for Summary {
             let rest = Duration(drained_ns.saturating_sub(self.answered_ns));
             writeln!(f, "nothing left to do {rest} after the last answer")?;
         }
+        if let Some(ns) = self.room_ran_out_ns {
+            let at = Duration(ns);
+            writeln!(
+                f,
+                "requests waited for room from {at} on: the staging area was full"
+            )?;
+        }
         self.write_latencies(f)?;
         self.write_causes(f)?;
         self.write_purposes(f)?;

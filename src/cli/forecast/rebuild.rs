@@ -1,0 +1,107 @@
+//! `imbrex forecast rebuild`: how long a member of an array takes to be rebuilt.
+
+use std::num::NonZeroUsize;
+
+use super::super::beginning::Beginning;
+use super::super::exit::{Code, UsageError};
+use super::super::{output, profile_source, workload_source};
+use super::{CONTROL, bar, jobs, parse_time, profile, show, start};
+use crate::lab::forecast::rebuild::{self, Question};
+use crate::profile::Profile;
+use crate::profile::quantity::Unit;
+use crate::time::Duration;
+use crate::units::SECTOR_BYTES;
+
+const EXAMPLES: &str = "\
+Examples:
+  imbrex forecast rebuild --deadline 24h
+  imbrex forecast rebuild --profile archive-8tb --member 6TB --piece 512KiB --deadline 24h
+  imbrex forecast rebuild --piece 64KiB --piece 1MiB --foreground array-rebuild --deadline 24h
+
+Exit codes: 0 fits with every size of piece asked for, and no host drops the member; 1 does not; 2 usage.";
+
+/// Arguments of `forecast rebuild`.
+#[derive(Debug, clap::Args)]
+#[command(after_help = EXAMPLES)]
+pub(super) struct Arguments {
+    /// The member: a built-in profile, a TOML file or an image (only its profile is read).
+    #[arg(long, value_name = "PROFILE", default_value = Profile::DEFAULT_NAME)]
+    profile: String,
+    /// The conventional drive to compare with, brought to the member's capacity.
+    #[arg(long, value_name = "PROFILE", default_value = CONTROL)]
+    control: String,
+    /// Bytes of it that are rebuilt; all where it is not said.
+    #[arg(long, value_name = "SIZE", value_parser = parse_size)]
+    member: Option<u64>,
+    /// Bytes of a piece; may be given more than once. Smaller and larger ones are tried beside it.
+    #[arg(long, value_name = "SIZE", value_parser = parse_size, default_value = "512KiB")]
+    piece: Vec<u64>,
+    /// A workload whose streams are asked of the member all the time.
+    #[arg(long, value_name = "WORKLOAD")]
+    foreground: Option<String>,
+    /// By when the rebuild is to be done, such as 24h.
+    #[arg(long, value_name = "TIME", value_parser = parse_time)]
+    deadline: u64,
+    #[command(flatten)]
+    beginning: Beginning,
+    /// Runs at once; as many as this machine has cores where it is not said.
+    #[arg(long, value_name = "RUNS")]
+    jobs: Option<NonZeroUsize>,
+    /// Print one JSON object.
+    #[arg(long)]
+    json: bool,
+}
+
+pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
+    let profile = profile(&arguments.profile, &arguments.beginning)?;
+    let capacity = profile.drive.capacity_bytes;
+    let member_bytes = arguments.member.unwrap_or(capacity);
+    if member_bytes > capacity {
+        let what = format!(
+            "--member: {} do not fit on {}, which has {}",
+            Unit::Bytes.format(member_bytes),
+            profile.name,
+            Unit::Bytes.format(capacity)
+        );
+        return Err(UsageError(what).into());
+    }
+    if let Some(piece) = arguments.piece.iter().find(|piece| **piece > member_bytes) {
+        let piece = Unit::Bytes.format(*piece);
+        let what = format!("--piece: {piece} are more than what is to be rebuilt");
+        return Err(UsageError(what).into());
+    }
+    let foreground = arguments.foreground.as_deref();
+    let question = Question {
+        profile,
+        control: profile_source::load(Some(&arguments.control), None)?.0,
+        start: start(&arguments.beginning, "new")?,
+        member_bytes,
+        pieces: arguments.piece.clone(),
+        foreground: foreground.map(workload_source::load).transpose()?,
+        deadline: Duration(arguments.deadline),
+        jobs: jobs(arguments.jobs),
+    };
+    let bar = bar();
+    let answer = rebuild::rebuild(&question, &|done, all| show(&bar, done, all));
+    bar.finish_and_clear();
+    let answer = answer?;
+    if arguments.json {
+        output::print_json(&serde_json::to_value(&answer)?)?;
+    } else {
+        output::print(&answer.to_string())?;
+    }
+    Ok(if answer.fits() {
+        Code::Ok
+    } else {
+        Code::Failure
+    })
+}
+
+/// A size such as `512KiB` in whole sectors, for clap.
+fn parse_size(text: &str) -> Result<u64, String> {
+    match Unit::Bytes.parse(text) {
+        Ok(bytes) if bytes >= SECTOR_BYTES => Ok(bytes / SECTOR_BYTES * SECTOR_BYTES),
+        Ok(_) => Err("less than a sector; give at least 4KiB".to_owned()),
+        Err(error) => Err(format!("{error}; give a size such as 512KiB or 5TB")),
+    }
+}

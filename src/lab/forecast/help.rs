@@ -1,0 +1,364 @@
+//! Owns what might help a load on a drive, each tried by a run of its own and set beside the run as
+//! asked for.
+//!
+//! Nothing is estimated: what cannot be tried is told with the reason. The order of what was tried is
+//! by time to finish, then by the longest time without an answer.
+
+use serde::Serialize;
+
+use super::alter;
+use super::asked::Asked;
+use super::idle::{self, Idle};
+use super::plan::Assumed;
+use super::trial::{self, Figures, TrialError};
+use crate::drive::Drive;
+use crate::lab::simulation::course::{Course, Ended, Stop};
+use crate::profile::Profile;
+use crate::profile::quantity::Unit;
+use crate::time::{Duration, Instant};
+
+/// Something that might help.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Kind {
+    /// The same bytes in larger requests.
+    LargerRequests,
+    /// A discard of what will be overwritten.
+    TrimBefore,
+    /// The write cache switched over.
+    WriteCache,
+    /// The load at a lower rate.
+    RateLimit,
+    /// The staging area on flash memory.
+    FlashStaging,
+    /// A staging area twice as large.
+    MoreStaging,
+    /// Pauses in which the drive can clean.
+    Pause,
+}
+
+impl Kind {
+    /// All of them.
+    pub const ALL: [Kind; 7] = [
+        Kind::LargerRequests,
+        Kind::TrimBefore,
+        Kind::WriteCache,
+        Kind::RateLimit,
+        Kind::FlashStaging,
+        Kind::MoreStaging,
+        Kind::Pause,
+    ];
+
+    /// Its name.
+    pub fn words(self) -> &'static str {
+        match self {
+            Kind::LargerRequests => "larger requests",
+            Kind::TrimBefore => "trim before overwriting",
+            Kind::WriteCache => "write cache switched over",
+            Kind::RateLimit => "rate limit",
+            Kind::FlashStaging => "staging area on flash memory",
+            Kind::MoreStaging => "staging area twice as large",
+            Kind::Pause => "pauses",
+        }
+    }
+}
+
+/// Something that might help, and what came of it.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Help {
+    /// What.
+    pub kind: Kind,
+    /// What came of it.
+    #[serde(flatten)]
+    pub came: Came,
+}
+
+/// What came of trying.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Came {
+    /// It was run.
+    Tried {
+        /// What exactly was changed.
+        how: String,
+        /// The figures of the run.
+        figures: Box<Figures>,
+    },
+    /// It was not.
+    NotTried {
+        /// Why.
+        why: String,
+    },
+}
+
+/// What is known of a drive before help is looked for.
+#[derive(Clone, Copy)]
+pub struct Known<'k> {
+    /// The drive as asked for, not begun.
+    pub drive: &'k Drive,
+    /// What it was made of.
+    pub assumed: &'k Assumed,
+    /// What is asked.
+    pub asked: &'k Asked,
+    /// The figures of the run as asked for.
+    pub figures: &'k Figures,
+    /// Bytes that each stream wrote in it.
+    pub written: &'k [u64],
+    /// The idle time that it needs.
+    pub idle: Option<&'k Idle>,
+    /// The rate at which requests were answered by the faster of drive and control, in thousandths
+    /// per second.
+    pub per_s_milli: u64,
+    /// How the load is run.
+    pub course: &'k Course,
+}
+
+/// Rates that are tried at least: down to this many thousandths.
+const MILLI_MIN: u64 = 15;
+/// Steps of bisection once a rate was found that helps.
+const STEPS: u32 = 4;
+
+type Tried = Result<(String, Figures), NotTried>;
+
+/// Why something was not tried, or ended early.
+enum NotTried {
+    Why(String),
+    Error(TrialError),
+}
+
+impl From<TrialError> for NotTried {
+    fn from(error: TrialError) -> NotTried {
+        NotTried::Error(error)
+    }
+}
+
+impl From<String> for NotTried {
+    fn from(why: String) -> NotTried {
+        NotTried::Why(why)
+    }
+}
+
+/// Tries one thing.
+pub fn tried(kind: Kind, known: &Known<'_>) -> Help {
+    let came = match try_it(kind, known) {
+        Ok((how, figures)) => Came::Tried {
+            how,
+            figures: Box::new(figures),
+        },
+        Err(NotTried::Why(why)) => Came::NotTried { why },
+        Err(NotTried::Error(error)) => Came::NotTried {
+            why: error.to_string(),
+        },
+    };
+    Help { kind, came }
+}
+
+/// What was tried first, the most helpful first; then what was not.
+pub fn rank(all: &mut [Help]) {
+    all.sort_by_key(|help| match &help.came {
+        Came::Tried { figures, .. } => {
+            let finish = figures.finish_ns.unwrap_or(u64::MAX);
+            (false, finish, figures.longest_stall_ns)
+        }
+        Came::NotTried { .. } => (true, 0, 0),
+    });
+}
+
+fn try_it(kind: Kind, known: &Known<'_>) -> Tried {
+    let profile = &known.assumed.profile;
+    match kind {
+        Kind::LargerRequests => {
+            let (asked, how) = known.asked.larger()?;
+            same_drive(known, &asked, how)
+        }
+        Kind::TrimBefore => {
+            if !profile.trim.enabled {
+                return Err("the drive offers no discard".to_owned().into());
+            }
+            let capacity = profile.drive.capacity_bytes;
+            let asked = known.asked.trimmed(capacity, known.written)?;
+            let how = "the ranges that streams write in order are discarded first, the time for \
+                       that included; only where what they hold is no longer needed";
+            same_drive(known, &asked, how.to_owned())
+        }
+        Kind::WriteCache => {
+            let on = if profile.write_cache.enabled {
+                "off"
+            } else {
+                "on"
+            };
+            other_drive(known, alter::cache(profile)?, format!("switched {on}"))
+        }
+        Kind::FlashStaging => {
+            let how = "another drive: as many bytes of flash memory instead of tracks";
+            other_drive(known, alter::flash(profile)?, how.to_owned())
+        }
+        Kind::MoreStaging => {
+            let how = "another drive: bytes, slots and extents twice as many";
+            let larger = alter::staging(profile, alter::TWICE)?;
+            other_drive(known, larger, how.to_owned())
+        }
+        Kind::RateLimit => rate_limit(known),
+        Kind::Pause => pause(known),
+    }
+}
+
+fn same_drive(known: &Known<'_>, asked: &Asked, how: String) -> Tried {
+    let outcome = trial::run(known.drive.clone(), asked, known.course)?;
+    Ok((how, Figures::of(&outcome)))
+}
+
+fn other_drive(known: &Known<'_>, profile: Profile, how: String) -> Tried {
+    let assumed = Assumed {
+        profile,
+        ..known.assumed.clone()
+    };
+    let outcome = trial::assumed(&assumed, known.asked, known.course)?;
+    Ok((how, Figures::of(&outcome)))
+}
+
+const NEVER_SLOW: &str = "not needed: no request waits for room";
+
+fn pause(known: &Known<'_>) -> Tried {
+    let staging = known.assumed.profile.staging.as_ref();
+    let (Some(idle), Some(staging)) = (known.idle, staging) else {
+        return Err("a conventional drive cleans nothing".to_owned().into());
+    };
+    if known.figures.room_ran_out_ns.is_none() {
+        return Err(NEVER_SLOW.to_owned().into());
+    }
+    let Some(pauses) = idle::once(idle, known.figures, staging.bytes) else {
+        return Err("no pause was found to be long enough".to_owned().into());
+    };
+    let course = Course {
+        pauses,
+        stop: Stop {
+            load_at: longer(known.course.stop.load_at),
+            ..known.course.stop
+        },
+        ..*known.course
+    };
+    let outcome = trial::run(known.drive.clone(), known.asked, &course)?;
+    let how = format!(
+        "{} of {} in the load, those told as idle time",
+        idle.pauses, pauses.each
+    );
+    Ok((how, Figures::of(&outcome)))
+}
+
+/// The highest rate at which no request waits for room, by bisection.
+fn rate_limit(known: &Known<'_>) -> Tried {
+    if known.figures.room_ran_out_ns.is_none() {
+        return Err(NEVER_SLOW.to_owned().into());
+    }
+    let course = Course {
+        stop: Stop {
+            load_at: longer(known.course.stop.load_at),
+            out_of_room: true,
+            ..known.course.stop
+        },
+        ..*known.course
+    };
+    let at_rate = |milli: u64| -> Result<Option<Figures>, NotTried> {
+        let asked = known.asked.slowed(milli, known.per_s_milli)?;
+        let outcome = trial::run(known.drive.clone(), &asked, &course)?;
+        let out = matches!(outcome.ended, Ended::OutOfRoom);
+        let never = outcome.summary.room_ran_out_ns.is_none();
+        Ok((!out && never).then(|| Figures::of(&outcome)))
+    };
+    let (mut high, mut low) = (1000, 500);
+    let mut found = loop {
+        match at_rate(low)? {
+            Some(figures) => break figures,
+            None if low <= MILLI_MIN => {
+                let words = percent(low);
+                return Err(
+                    format!("tried: even at {words} of the rate requests wait for room").into(),
+                );
+            }
+            None => (high, low) = (low, low / 2),
+        }
+    };
+    for _ in 0..STEPS {
+        let middle = low + (high - low) / 2;
+        match at_rate(middle)? {
+            Some(figures) => (low, found) = (middle, figures),
+            None => high = middle,
+        }
+    }
+    let rate = known.per_s_milli * low / 1000;
+    let how = format!(
+        "at {} of the rate, about {} requests a second, no request waits for room; at {} some do",
+        percent(low),
+        Unit::Thousandths.format(rate / 100 * 100),
+        percent(high)
+    );
+    Ok((how, found))
+}
+
+/// What is slowed on purpose is waited for longer.
+fn longer(at: Option<Instant>) -> Option<Instant> {
+    at.map(|at| Instant(at.0.saturating_mul(2).min(u64::MAX >> 2)))
+}
+
+fn percent(milli: u64) -> String {
+    format!("{}.{} %", milli / 10, milli % 10)
+}
+
+/// Answers per second in thousandths.
+pub fn per_s_milli(figures: &Figures) -> u64 {
+    let ns = Duration(figures.finish_ns.unwrap_or(u64::MAX)).0.max(1);
+    let wide = u128::from(figures.answered) * 1_000_000_000_000 / u128::from(ns);
+    u64::try_from(wide).unwrap_or(u64::MAX)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn help(kind: Kind, finish_ns: Option<u64>, longest_stall_ns: u64) -> Help {
+        let figures = Figures {
+            finish_ns,
+            answered: 1,
+            room_ran_out_ns: None,
+            recovery_ns: None,
+            longest_request_ns: 1,
+            mean_request_ns: 1,
+            longest_stall_ns,
+            longest_stall_cause: String::new(),
+            limits: Vec::new(),
+            bands_cleaned_foreground: 0,
+            cleaning_ns: 0,
+            staged_bytes: 0,
+        };
+        let came = Came::Tried {
+            how: String::new(),
+            figures: Box::new(figures),
+        };
+        Help { kind, came }
+    }
+
+    #[test]
+    fn what_helps_most_comes_first_and_what_was_not_tried_last() {
+        let mut all = [
+            Help {
+                kind: Kind::TrimBefore,
+                came: Came::NotTried { why: String::new() },
+            },
+            help(Kind::Pause, None, 1),
+            help(Kind::WriteCache, Some(7), 9),
+            help(Kind::MoreStaging, Some(7), 3),
+            help(Kind::FlashStaging, Some(5), 20),
+        ];
+        rank(&mut all);
+        let order: Vec<Kind> = all.iter().map(|help| help.kind).collect();
+        let expected = [
+            Kind::FlashStaging,
+            Kind::MoreStaging,
+            Kind::WriteCache,
+            Kind::Pause,
+            Kind::TrimBefore,
+        ];
+        assert_eq!(order, expected);
+    }
+}

@@ -1,0 +1,188 @@
+//! Owns how much idle time a day a drive needs to stay out of the slow mode: found by trying.
+//!
+//! A drive is in the slow mode when a request waits for room: the staging area is full and bands are
+//! cleaned in the foreground. The load is run day after day with nothing between but pauses put into
+//! it, and the shortest pauses are looked for by bisection with which no request waits for room in
+//! all of these days. Always holds: the time that is told was tried and was enough, and a time tried
+//! that is told beside it was not.
+
+use serde::Serialize;
+
+use super::asked::Asked;
+use super::trial::{self, Figures, TrialError};
+use crate::drive::Drive;
+use crate::lab::simulation::course::{Course, Ended, Pauses, Stop};
+use crate::time::Duration;
+
+/// Idle time in a day, tried on a drive.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Idle {
+    /// Days that were run, one after the other.
+    pub days: u64,
+    /// Pauses in a day.
+    pub pauses: u64,
+    /// What was found.
+    #[serde(flatten)]
+    pub found: Found,
+}
+
+/// What was found.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(tag = "needs", rename_all = "kebab-case")]
+pub enum Found {
+    /// Day follows day without a pause, and no request waits for room.
+    Nothing,
+    /// So much a day is enough.
+    Pauses {
+        /// Nanoseconds a day.
+        day_ns: u64,
+        /// The longest that was tried and was not enough.
+        short_ns: u64,
+    },
+    /// Even so much a day is not enough.
+    More {
+        /// Nanoseconds a day.
+        tried_ns: u64,
+    },
+}
+
+/// Most idle time that is tried.
+const DAY: Duration = Duration::from_s(24 * 3600);
+/// Most days that are run.
+const DAYS_MAX: u64 = 14;
+/// Most requests that are run.
+const REQUESTS_MAX: u64 = 4_000_000;
+/// A pause comes at least as often as the load takes in so small a part of the staging area.
+const PARTS: u64 = 4;
+/// Pauses in a day where the load runs out of room within one.
+const PAUSES_WITHIN_MIN: u64 = 24;
+/// It is looked for to one part in so many.
+const FINE: u64 = 16;
+/// It is not looked for more finely than this.
+const FINE_MIN: Duration = Duration::from_ms(10);
+
+impl Idle {
+    /// The time a day; nothing where no time was enough.
+    pub fn day_ns(&self) -> Option<u64> {
+        match self.found {
+            Found::Nothing => Some(0),
+            Found::Pauses { day_ns, .. } => Some(day_ns),
+            Found::More { .. } => None,
+        }
+    }
+}
+
+/// The pauses of a day, and how many days are looked at.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Frame {
+    days: u64,
+    pauses: u64,
+    /// Requests between two pauses, if there are several a day.
+    every: Option<u64>,
+}
+
+impl Frame {
+    /// For a load of which one day, run on its own, gave `day`.
+    fn of(day: &Figures, staging_bytes: u64) -> Frame {
+        let answered = day.answered.max(1);
+        let staged = day.staged_bytes;
+        let within = staged.saturating_mul(PARTS).div_ceil(staging_bytes.max(1));
+        let least = match day.room_ran_out_ns {
+            Some(_) => PAUSES_WITHIN_MIN,
+            None => 1,
+        };
+        let pauses = within.max(least).min(answered);
+        // Enough to fill the staging area more than twice.
+        let fills = staging_bytes
+            .saturating_mul(5)
+            .div_ceil((2 * staged).max(1));
+        let affordable = (REQUESTS_MAX / answered).max(1);
+        Frame {
+            days: fills.clamp(2, DAYS_MAX).min(affordable),
+            pauses,
+            every: (pauses > 1).then(|| answered.div_ceil(pauses)),
+        }
+    }
+
+    fn pauses(&self, day: Duration) -> Pauses {
+        Pauses {
+            each: Duration(day.0 / self.pauses),
+            every: self.every,
+        }
+    }
+}
+
+/// Looks for the idle time that `drive` needs for the load, of which a run on its own gave `day`.
+///
+/// # Errors
+/// If a run ends early for another reason.
+pub fn look(drive: &Drive, asked: &Asked, day: &Figures) -> Result<Option<Idle>, TrialError> {
+    let Some(staging) = &drive.profile().staging else {
+        return Ok(None);
+    };
+    let frame = Frame::of(day, staging.bytes);
+    let enough = |idle: Duration| -> Result<bool, TrialError> {
+        let course = Course {
+            days: frame.days,
+            pauses: frame.pauses(idle),
+            stop: Stop {
+                out_of_room: true,
+                ..Stop::default()
+            },
+            drain: false,
+        };
+        let outcome = trial::run(drive.clone(), asked, &course)?;
+        Ok(outcome.ended == Ended::Done)
+    };
+    let found = if enough(Duration::ZERO)? {
+        Found::Nothing
+    } else {
+        shortest(first_guess(day, &frame), &enough)?
+    };
+    Ok(Some(Idle {
+        days: frame.days,
+        pauses: frame.pauses,
+        found,
+    }))
+}
+
+/// The course in which the load runs once with the pauses that were found to be enough.
+pub fn once(idle: &Idle, day: &Figures, staging_bytes: u64) -> Option<Pauses> {
+    let frame = Frame::of(day, staging_bytes);
+    match idle.found {
+        Found::Pauses { day_ns, .. } => Some(frame.pauses(Duration(day_ns))),
+        Found::Nothing | Found::More { .. } => None,
+    }
+}
+
+/// What the arm took for cleaning when the load ran once.
+fn first_guess(day: &Figures, frame: &Frame) -> Duration {
+    let least = FINE_MIN.0 * FINE * frame.pauses;
+    Duration(day.cleaning_ns.clamp(least.min(DAY.0), DAY.0))
+}
+
+/// The shortest time with which it is `enough`, looked for around a guess; none at all is not.
+fn shortest(
+    guess: Duration,
+    enough: &dyn Fn(Duration) -> Result<bool, TrialError>,
+) -> Result<Found, TrialError> {
+    let (mut short, mut long) = (0, guess.0.max(1));
+    while !enough(Duration(long))? {
+        if long >= DAY.0 {
+            return Ok(Found::More { tried_ns: long });
+        }
+        (short, long) = (long, long.saturating_mul(2).min(DAY.0));
+    }
+    while long - short > (long / FINE).max(FINE_MIN.0) {
+        let middle = short + (long - short) / 2;
+        if enough(Duration(middle))? {
+            long = middle;
+        } else {
+            short = middle;
+        }
+    }
+    Ok(Found::Pauses {
+        day_ns: long,
+        short_ns: short,
+    })
+}

@@ -1,0 +1,96 @@
+//! Owns the forecast of a rebuild as people read it. Nothing is decided here.
+
+use std::fmt;
+
+use super::rebuild::{Piece, Rebuild, Run};
+use super::trial::DEADLINES_MAX;
+use super::words::{CAUTION, Lines, ratio, spoken};
+use crate::host::time_limits::TimeLimit;
+use crate::profile::quantity::Unit;
+
+impl fmt::Display for Rebuild {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let bytes = |bytes| Unit::Bytes.format(bytes);
+        let (member, deadline) = (bytes(self.member_bytes), spoken(self.deadline_ns));
+        writeln!(
+            f,
+            "rebuild of {member} on {}, to be done in {deadline}",
+            self.profile
+        )?;
+        writeln!(f, "the member at the start: {}", self.start)?;
+        match &self.foreground {
+            Some(name) => writeln!(f, "beside it all the time: the streams of {name}")?,
+            None => writeln!(f, "beside it: nothing else")?,
+        }
+        for piece in &self.pieces {
+            writeln!(f)?;
+            self.write_piece(f, piece)?;
+        }
+        write!(
+            f,
+            "\nThe other members deliver as fast as this one takes the pieces, one at a time.\n{CAUTION}"
+        )
+    }
+}
+
+impl Rebuild {
+    fn write_piece(&self, f: &mut fmt::Formatter<'_>, piece: &Piece) -> fmt::Result {
+        let size = Unit::Bytes.format(piece.piece_bytes);
+        let deadline = spoken(self.deadline_ns);
+        let verdict = match (piece.fits, piece.member.dropped()) {
+            (true, _) => format!("FITS in {deadline}"),
+            (false, Some(_)) => "DOES NOT FIT: the member would be dropped".to_owned(),
+            (false, None) => format!("DOES NOT FIT in {deadline}"),
+        };
+        let beside = if piece.asked_for { "" } else { " (to compare)" };
+        writeln!(f, "pieces of {size}{beside}: {verdict}")?;
+        let mut lines = Lines { to: f };
+        lines.line("time to finish", &self.finish(&piece.member))?;
+        if piece.share_milli < 1000 {
+            let percent = format!("{}.{} %", piece.share_milli / 10, piece.share_milli % 10);
+            let words = format!(
+                "EXTRAPOLATED: {percent} of it was run, in stretches from front to back, and its time multiplied"
+            );
+            lines.line("", &words)?;
+        }
+        if let Some(alone) = &piece.alone {
+            lines.line("  without what is beside it", &self.finish(alone))?;
+        }
+        let control = self.finish(&piece.control);
+        let times = piece.slowdown_milli.map_or(String::new(), |milli| {
+            format!("; this member takes {} times as long", ratio(milli))
+        });
+        lines.line(&format!("  {}", self.control), &format!("{control}{times}"))?;
+        let figures = &piece.member.figures;
+        let stall = spoken(figures.longest_stall_ns);
+        lines.line("longest without an answer", &stall)?;
+        if !figures.longest_stall_cause.is_empty() {
+            lines.line("", &figures.longest_stall_cause)?;
+        }
+        let array = TimeLimit::ArrayRecovery;
+        let limit = spoken(array.duration().0);
+        let trips = figures.trips(array);
+        let beyond = format!("{trips} operations above {limit} (array-recovery)");
+        lines.line("array error recovery", &beyond)?;
+        match piece.member.dropped() {
+            Some((limit, at)) => {
+                let mut words = format!("after {} by {limit}", spoken(at));
+                if piece.share_milli < 1000 {
+                    words.push_str(" of what was run");
+                }
+                lines.line("member dropped", &words)
+            }
+            None => lines.line("member dropped", "no"),
+        }
+    }
+
+    fn finish(&self, run: &Run) -> String {
+        match run.finish_ns {
+            Some(ns) => spoken(ns),
+            None => {
+                let stopped = self.deadline_ns.saturating_mul(DEADLINES_MAX);
+                format!("not done within {}", spoken(stopped))
+            }
+        }
+    }
+}

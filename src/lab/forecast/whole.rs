@@ -1,0 +1,511 @@
+//! Owns a whole forecast: the runs of the plan on every drive and on the control, the idle time, what
+//! would help, and what all of it says.
+//!
+//! Always holds: a figure that is told was seen in a run, and the control went through the same
+//! figures as the drives did.
+
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use serde::Serialize;
+
+use super::asked::{Asked, written_by_stream};
+use super::help::{self, Help, Kind, Known, per_s_milli};
+use super::idle::{self, Idle};
+use super::plan::{Aspect, Assumed, BEST, CENTRE, Variation, WORST, plan};
+use super::trial::{self, Figures, Trial, TrialError, milli};
+use super::verdict::{Finishes, Ranged, Verdict};
+use super::{alter, crew};
+use crate::drive::Drive;
+use crate::host::time_limits::TimeLimit;
+use crate::lab::start::Start;
+use crate::profile::Profile;
+use crate::time::Duration;
+use crate::units::count;
+
+/// What is to be forecast.
+#[derive(Clone, Debug)]
+pub struct Question {
+    /// The load.
+    pub asked: Asked,
+    /// The drives.
+    pub profiles: Vec<Profile>,
+    /// The conventional drive that they are compared with.
+    pub control: Profile,
+    /// The state of each drive at the start.
+    pub start: Start,
+    /// What is varied.
+    pub aspects: Vec<Aspect>,
+    /// By when the load is to be done.
+    pub deadline: Duration,
+    /// Whether idle time and what would help are looked for.
+    pub advise: bool,
+    /// Threads.
+    pub jobs: usize,
+}
+
+/// Told how many steps of how many are done.
+pub type Told<'t> = dyn Fn(usize, usize) + Sync + 't;
+
+/// The answer.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Forecast {
+    /// Name of the load.
+    pub load: String,
+    /// Whether its requests come at times of their own.
+    pub paced: bool,
+    /// By when it is to be done.
+    pub deadline_ns: u64,
+    /// When a run was stopped that was not done.
+    pub stopped_ns: u64,
+    /// The state at the start, in words.
+    pub start: String,
+    /// What was varied.
+    pub varied: Vec<&'static str>,
+    /// The drives, in the order in which they were named.
+    pub drives: Vec<DriveForecast>,
+    /// Drives on which the load cannot be run as asked for.
+    pub not_run: Vec<NotRun>,
+}
+
+/// Something that was not run.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct NotRun {
+    /// A drive, or what a run would have assumed.
+    pub what: String,
+    /// Why.
+    pub why: String,
+}
+
+/// What was found for a drive. Every range goes over all runs of the plan.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct DriveForecast {
+    /// Name of its profile.
+    pub profile: String,
+    /// Its capacity.
+    pub capacity_bytes: u64,
+    /// The verdict.
+    #[serde(flatten)]
+    pub verdict: Verdict,
+    /// Time to finish.
+    pub finish_ns: Ranged,
+    /// When a request first waited for room.
+    pub room_ran_out_ns: Ranged,
+    /// How long the drive went on for itself after the load.
+    pub recovery_ns: Ranged,
+    /// The longest time without an answer.
+    pub longest_stall_ns: Ranged,
+    /// The longest that a request took: how far a paced load falls behind.
+    pub longest_request_ns: Ranged,
+    /// Time to finish in thousandths of the control's.
+    pub slowdown_milli: Ranged,
+    /// The average time of a request in thousandths of the control's.
+    pub request_slowdown_milli: Ranged,
+    /// Operations beyond each limit of hosts that some run was beyond.
+    pub beyond: Vec<Beyond>,
+    /// Idle time a day; nothing where it was not looked for.
+    pub idle: Option<IdleForecast>,
+    /// What would help, the most helpful first.
+    pub help: Vec<Help>,
+    /// The control.
+    pub control: Control,
+    /// All runs of the plan, the centre first.
+    pub runs: Vec<Trial>,
+    /// Runs of the plan that could not be.
+    pub not_run: Vec<NotRun>,
+}
+
+/// The conventional drive.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Control {
+    /// Name of its profile.
+    pub profile: String,
+    /// What it did with the load as asked for.
+    pub figures: Figures,
+}
+
+/// Operations beyond a limit of hosts.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Beyond {
+    /// Which limit.
+    pub limit: TimeLimit,
+    /// How long a command may take.
+    pub limit_ns: u64,
+    /// How many operations were beyond it.
+    pub operations: Ranged,
+    /// When a host would have taken the drive out, in the run as asked for.
+    pub dropped_ns: Option<u64>,
+}
+
+/// Idle time a day.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct IdleForecast {
+    /// For the drive as asked for.
+    pub centre: Idle,
+    /// Over that and the two corners, where they were run.
+    pub day_ns: Ranged,
+}
+
+/// A drive with the runs of its plan.
+struct Bench {
+    control: Control,
+    centre: Assumed,
+    drive: Drive,
+    /// Bytes that each stream wrote in the centre.
+    written: Vec<u64>,
+    runs: Vec<Trial>,
+    /// Of those runs what they assumed.
+    assumed: Vec<Assumed>,
+    not_run: Vec<NotRun>,
+}
+
+/// Counts steps.
+struct Steps<'t> {
+    done: AtomicUsize,
+    all: usize,
+    told: &'t Told<'t>,
+}
+
+impl Steps<'_> {
+    fn step(&self) {
+        let done = self.done.fetch_add(1, Ordering::Relaxed) + 1;
+        (self.told)(done.min(self.all), self.all);
+    }
+}
+
+/// Answers a question.
+///
+/// # Errors
+/// If the load can be run on none of the drives, or not on the control: why, for the first of them.
+pub fn forecast(question: &Question, told: &Told<'_>) -> Result<Forecast, ForecastError> {
+    let plans: Vec<Vec<Variation>> = question
+        .profiles
+        .iter()
+        .map(|profile| plan(profile, question.start, &question.aspects))
+        .collect();
+    let runs: usize = plans.iter().map(Vec::len).sum();
+    let advice = if question.advise {
+        3 + Kind::ALL.len()
+    } else {
+        0
+    };
+    let steps = Steps {
+        done: AtomicUsize::new(0),
+        all: runs + plans.len() * (1 + advice),
+        told,
+    };
+    let (benches, not_run) = benches(question, plans, &steps)?;
+    let drives = advised(question, benches, &steps);
+    Ok(Forecast {
+        load: question.asked.name(),
+        paced: question.asked.is_paced(),
+        deadline_ns: question.deadline.0,
+        stopped_ns: question.deadline.0.saturating_mul(trial::DEADLINES_MAX),
+        start: question.start.to_string(),
+        varied: question.aspects.iter().map(|each| each.word()).collect(),
+        drives,
+        not_run,
+    })
+}
+
+/// Why there is no forecast.
+#[derive(Debug, thiserror::Error)]
+pub enum ForecastError {
+    /// The control cannot be made.
+    #[error("there is no control for {drive}: {why}")]
+    Control {
+        /// The drive to be compared.
+        drive: String,
+        /// Why, in words.
+        why: String,
+    },
+    /// The load cannot be run.
+    #[error("the load cannot be run on {drive}")]
+    Load {
+        /// On which drive.
+        drive: String,
+        /// Why.
+        source: TrialError,
+    },
+}
+
+type Benches = (Vec<Bench>, Vec<NotRun>);
+
+/// Runs the plans, all at once.
+fn benches(
+    question: &Question,
+    plans: Vec<Vec<Variation>>,
+    steps: &Steps<'_>,
+) -> Result<Benches, ForecastError> {
+    let controls: Vec<Assumed> = question
+        .profiles
+        .iter()
+        .map(|profile| control_for(question, profile))
+        .collect::<Result<_, _>>()?;
+    let mut tasks: Vec<&Assumed> = controls.iter().collect();
+    let possible = plans.iter().flatten();
+    tasks.extend(possible.filter_map(|run| run.assumed.as_ref().ok()));
+    let course = trial::course(question.deadline);
+    let run = |assumed: &Assumed| {
+        let outcome = trial::assumed(assumed, &question.asked, &course)?;
+        let written = match &question.asked {
+            Asked::Workload(workload) => written_by_stream(workload, &outcome.summary),
+            Asked::Trace { .. } => Vec::new(),
+        };
+        Ok((Figures::of(&outcome), written))
+    };
+    let results = crew::all(question.jobs, tasks, &run, &|| steps.step());
+    let mut results = results.into_iter();
+    let on_controls: Vec<_> = results.by_ref().take(controls.len()).collect();
+    let (mut benches, mut not_run, mut first) = (Vec::new(), Vec::new(), None);
+    for ((plan, control), result) in plans.into_iter().zip(controls).zip(on_controls) {
+        let possible = plan.iter().filter(|run| run.assumed.is_ok()).count();
+        let mine: Vec<_> = results.by_ref().take(possible).collect();
+        let control = match result {
+            Ok((figures, _)) => Control {
+                profile: control.profile.name,
+                figures,
+            },
+            Err(source) => {
+                let drive = control.profile.name;
+                return Err(ForecastError::Load { drive, source });
+            }
+        };
+        match bench(control, plan, mine) {
+            Ok(bench) => benches.push(bench),
+            Err((drive, source)) => {
+                not_run.push(NotRun {
+                    what: drive.clone(),
+                    why: source.to_string(),
+                });
+                first.get_or_insert(ForecastError::Load { drive, source });
+            }
+        }
+    }
+    match first {
+        Some(error) if benches.is_empty() => Err(error),
+        _ => Ok((benches, not_run)),
+    }
+}
+
+fn control_for(question: &Question, profile: &Profile) -> Result<Assumed, ForecastError> {
+    let control = alter::control(&question.control, profile);
+    let profile = control.map_err(|why| ForecastError::Control {
+        drive: profile.name.clone(),
+        why,
+    })?;
+    Ok(Assumed {
+        profile,
+        start: question.start,
+        seed_plus: 0,
+    })
+}
+
+type Ran = Result<(Figures, Vec<u64>), TrialError>;
+
+/// The runs of a plan with their results; without its centre there is no bench.
+fn bench(
+    control: Control,
+    plan: Vec<Variation>,
+    results: Vec<Ran>,
+) -> Result<Bench, (String, TrialError)> {
+    let mut results = results.into_iter();
+    let (mut runs, mut all_assumed, mut not_run) = (Vec::new(), Vec::new(), Vec::new());
+    let mut of_centre = Vec::new();
+    for variation in plan {
+        let what = variation.words;
+        match variation.assumed {
+            Err(why) => not_run.push(NotRun { what, why }),
+            Ok(assumed) => match results.next().expect("each has a result") {
+                Ok((figures, written)) => {
+                    if runs.is_empty() {
+                        of_centre = written;
+                    }
+                    runs.push(Trial {
+                        assumes: what,
+                        figures,
+                    });
+                    all_assumed.push(assumed);
+                }
+                Err(error) if runs.is_empty() => return Err((assumed.profile.name, error)),
+                Err(error) => not_run.push(NotRun {
+                    what,
+                    why: error.to_string(),
+                }),
+            },
+        }
+    }
+    let centre = all_assumed[0].clone();
+    let made = centre.start.drive(&centre.profile);
+    let drive = made.map_err(|error| (centre.profile.name.clone(), error.into()))?;
+    Ok(Bench {
+        control,
+        centre,
+        drive,
+        written: of_centre,
+        runs,
+        assumed: all_assumed,
+        not_run,
+    })
+}
+
+/// Looks for idle time and for what would help, and says what all of it says.
+fn advised(question: &Question, benches: Vec<Bench>, steps: &Steps<'_>) -> Vec<DriveForecast> {
+    let idles = if question.advise {
+        idle_times(question, &benches, steps)
+    } else {
+        benches.iter().map(|_| None).collect()
+    };
+    let helps = if question.advise {
+        helps(question, &benches, &idles, steps)
+    } else {
+        benches.iter().map(|_| Vec::new()).collect()
+    };
+    let parts = benches.into_iter().zip(idles).zip(helps);
+    parts
+        .map(|((bench, idle), help)| whole(question, bench, idle, help))
+        .collect()
+}
+
+fn idle_times(
+    question: &Question,
+    benches: &[Bench],
+    steps: &Steps<'_>,
+) -> Vec<Option<IdleForecast>> {
+    const RUNS: [&str; 3] = [CENTRE, WORST, BEST];
+    let tasks: Vec<(usize, &str)> = (0..benches.len())
+        .flat_map(|at| RUNS.map(|words| (at, words)))
+        .collect();
+    let look = |(at, words): (usize, &str)| {
+        let bench = &benches[at];
+        let run = bench.runs.iter().position(|run| run.assumes == words)?;
+        let day = &bench.runs[run].figures;
+        let drive = if words == CENTRE {
+            bench.drive.clone()
+        } else {
+            let assumed = &bench.assumed[run];
+            assumed.start.drive(&assumed.profile).ok()?
+        };
+        idle::look(&drive, &question.asked, day).ok().flatten()
+    };
+    let found = crew::all(question.jobs, tasks, &look, &|| steps.step());
+    found
+        .chunks(RUNS.len())
+        .map(|found| {
+            let centre = found[0].clone()?;
+            let days = RUNS.into_iter().zip(found);
+            let days: Vec<(&str, Option<u64>)> = days
+                .filter_map(|(words, idle)| Some((words, idle.as_ref()?.day_ns())))
+                .collect();
+            Some(IdleForecast {
+                centre,
+                day_ns: Ranged::of(&days),
+            })
+        })
+        .collect()
+}
+
+fn helps(
+    question: &Question,
+    benches: &[Bench],
+    idles: &[Option<IdleForecast>],
+    steps: &Steps<'_>,
+) -> Vec<Vec<Help>> {
+    let tasks: Vec<(usize, Kind)> = (0..benches.len())
+        .flat_map(|at| Kind::ALL.map(|kind| (at, kind)))
+        .collect();
+    let course = trial::course(question.deadline);
+    let try_it = |(at, kind): (usize, Kind)| {
+        let bench: &Bench = &benches[at];
+        let figures = &bench.runs[0].figures;
+        let fastest = per_s_milli(figures).max(per_s_milli(&bench.control.figures));
+        let known = Known {
+            drive: &bench.drive,
+            assumed: &bench.centre,
+            asked: &question.asked,
+            figures,
+            written: &bench.written,
+            idle: idles[at].as_ref().map(|idle| &idle.centre),
+            per_s_milli: fastest,
+            course: &course,
+        };
+        help::tried(kind, &known)
+    };
+    let found = crew::all(question.jobs, tasks, &try_it, &|| steps.step());
+    let mut by_drive: Vec<Vec<Help>> = found.chunks(Kind::ALL.len()).map(<[_]>::to_vec).collect();
+    for help in &mut by_drive {
+        help::rank(help);
+    }
+    by_drive
+}
+
+fn whole(
+    question: &Question,
+    bench: Bench,
+    idle: Option<IdleForecast>,
+    help: Vec<Help>,
+) -> DriveForecast {
+    let of = |figure: &dyn Fn(&Figures) -> Option<u64>| -> Vec<(&str, Option<u64>)> {
+        let runs = bench.runs.iter();
+        runs.map(|run| (run.assumes.as_str(), figure(&run.figures)))
+            .collect()
+    };
+    let range = |figure: &dyn Fn(&Figures) -> Option<u64>| Ranged::of(&of(figure) as &Finishes<'_>);
+    let control = &bench.control.figures;
+    let finishes = of(&|run| run.finish_ns);
+    let beyond = TimeLimit::ALL.into_iter().filter_map(|limit| {
+        let operations = range(&|run| Some(run.trips(limit)));
+        let centre = bench.runs[0].figures.limits.iter();
+        let dropped = centre.filter(|each| each.limit == limit);
+        (operations.highest > Some(0)).then(|| Beyond {
+            limit,
+            limit_ns: limit.duration().0,
+            dropped_ns: dropped.filter_map(|each| each.dropped_ns).min(),
+            operations,
+        })
+    });
+    DriveForecast {
+        profile: bench.centre.profile.name.clone(),
+        capacity_bytes: bench.centre.profile.drive.capacity_bytes,
+        verdict: Verdict::of(&finishes, question.deadline.0),
+        finish_ns: Ranged::of(&finishes),
+        room_ran_out_ns: range(&|run| run.room_ran_out_ns),
+        recovery_ns: range(&|run| run.recovery_ns),
+        longest_stall_ns: range(&|run| Some(run.longest_stall_ns)),
+        longest_request_ns: range(&|run| Some(run.longest_request_ns)),
+        slowdown_milli: range(&|run| milli(run.finish_ns?, control.finish_ns?)),
+        request_slowdown_milli: range(&|run| milli(run.mean_request_ns, control.mean_request_ns)),
+        beyond: beyond.collect(),
+        idle,
+        help,
+        control: bench.control.clone(),
+        runs: bench.runs.clone(),
+        not_run: bench.not_run,
+    }
+}
+
+impl Forecast {
+    /// Whether the load fits on every drive, in every run.
+    pub fn fits(&self) -> bool {
+        self.not_run.is_empty() && self.drives.iter().all(|drive| drive.verdict.fits())
+    }
+
+    /// Runs of the plans that were made.
+    pub fn runs(&self) -> u64 {
+        self.drives
+            .iter()
+            .map(|drive| count(drive.runs.len()))
+            .sum()
+    }
+}
+
+/// The drives that are looked at where none is named: all shingled ones that come with imbrex, but the
+/// one for tests.
+pub fn profiles_named_by_nobody() -> Vec<&'static str> {
+    let texts = Profile::built_in_names().filter(|name| *name != "tiny");
+    texts
+        .filter(|name| {
+            let text = Profile::built_in(name).unwrap_or_default();
+            Profile::from_toml(name, text).is_ok_and(|profile| profile.staging.is_some())
+        })
+        .collect()
+}

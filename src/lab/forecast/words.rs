@@ -1,0 +1,342 @@
+//! Owns a forecast as people read it. All numbers are those of the forecast; nothing is decided here.
+
+use std::fmt::{self, Write as _};
+
+use super::help::{Came, Help};
+use super::idle::Found;
+use super::verdict::{Ranged, Verdict};
+use super::whole::{DriveForecast, Forecast, IdleForecast};
+use crate::profile::quantity::Unit;
+use crate::time::Duration;
+
+/// What every forecast ends with.
+pub(super) const CAUTION: &str = "\
+Every figure comes from running a model of a drive, not a drive. A model informs; before a deadline or
+data depend on it, a trial on the real drive decides.\n";
+
+/// A time as people say it.
+pub(super) fn spoken(ns: u64) -> String {
+    const S: u64 = 1_000_000_000;
+    let seconds = (ns + S / 2) / S;
+    match seconds {
+        0..60 => Duration(ns).to_string(),
+        60..3600 => two((seconds / 60, "min"), (seconds % 60, "s")),
+        // Rounded to minutes.
+        3600..86_400 => {
+            let minutes = (seconds + 30) / 60;
+            two((minutes / 60, "h"), (minutes % 60, "min"))
+        }
+        _ => {
+            let hours = (seconds + 1800) / 3600;
+            two((hours / 24, "d"), (hours % 24, "h"))
+        }
+    }
+}
+
+fn two((whole, unit): (u64, &str), (rest, smaller): (u64, &str)) -> String {
+    match rest {
+        0 => format!("{whole} {unit}"),
+        rest => format!("{whole} {unit} {rest} {smaller}"),
+    }
+}
+
+/// A ratio in thousandths, such as `1.08`.
+pub(super) fn ratio(milli: u64) -> String {
+    match milli {
+        0..10_000 => format!("{}.{:02}", milli / 1000, milli % 1000 / 10),
+        10_000..100_000 => format!("{}.{}", milli / 1000, milli % 1000 / 100),
+        _ => format!("{}", milli / 1000),
+    }
+}
+
+/// Lines with a name and a figure, its range behind it and who is to blame for it below.
+pub(super) struct Lines<'f, 'w> {
+    pub(super) to: &'w mut fmt::Formatter<'f>,
+}
+
+impl Lines<'_, '_> {
+    pub(super) fn line(&mut self, name: &str, text: &str) -> fmt::Result {
+        writeln!(self.to, "  {name:<32} {text}")
+    }
+
+    fn ranged(
+        &mut self,
+        name: &str,
+        range: &Ranged,
+        say: &dyn Fn(Option<u64>) -> String,
+    ) -> fmt::Result {
+        let centre = say(range.centre);
+        let (lowest, highest) = (say(range.lowest), say(range.highest));
+        if lowest == centre && highest == centre {
+            return self.line(name, &centre);
+        }
+        self.line(name, &format!("{centre} ({lowest} – {highest})"))?;
+        let mut blame = Vec::new();
+        if lowest != centre {
+            blame.push(format!("{lowest}: {}", range.lowest_with));
+        }
+        if highest != centre {
+            blame.push(format!("{highest}: {}", range.highest_with));
+        }
+        self.line("", &blame.join("; "))
+    }
+}
+
+impl fmt::Display for Forecast {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        writeln!(
+            f,
+            "{}, to be done in {}",
+            self.load,
+            spoken(self.deadline_ns)
+        )?;
+        writeln!(f, "each drive at the start: {}", self.start)?;
+        match &self.varied[..] {
+            [] => writeln!(f, "nothing was varied: no figure has a range")?,
+            varied => writeln!(
+                f,
+                "varied: {}; a figure is told as asked for (lowest – highest of all runs)",
+                varied.join(", ")
+            )?,
+        }
+        for drive in &self.drives {
+            writeln!(f)?;
+            self.write_drive(f, drive)?;
+        }
+        for not_run in &self.not_run {
+            writeln!(f, "\n{}: NOT RUN: {}", not_run.what, not_run.why)?;
+        }
+        write!(f, "\n{CAUTION}")
+    }
+}
+
+impl Forecast {
+    fn write_drive(&self, f: &mut fmt::Formatter<'_>, drive: &DriveForecast) -> fmt::Result {
+        writeln!(
+            f,
+            "{} ({}): {}",
+            drive.profile,
+            Unit::Bytes.format(drive.capacity_bytes),
+            verdict_words(&drive.verdict, self.deadline_ns)
+        )?;
+        let mut lines = Lines { to: f };
+        let stopped = format!("not done within {}", spoken(self.stopped_ns));
+        let or =
+            |none: &'static str| move |value: Option<u64>| value.map_or(none.to_owned(), spoken);
+        lines.ranged("time to finish", &drive.finish_ns, &|value| {
+            value.map_or(stopped.clone(), spoken)
+        })?;
+        if self.paced {
+            lines.ranged(
+                "furthest behind its times",
+                &drive.longest_request_ns,
+                &or("-"),
+            )?;
+        }
+        let control = &drive.control;
+        let as_long = |value: Option<u64>| {
+            value.map_or("unknown".to_owned(), |milli| {
+                format!("{} times as long", ratio(milli))
+            })
+        };
+        let on_control = control.figures.finish_ns.map_or(stopped.clone(), spoken);
+        let name = format!("{} takes", control.profile);
+        lines.line(&name, &on_control)?;
+        lines.ranged(
+            "  the load takes, against it",
+            &drive.slowdown_milli,
+            &as_long,
+        )?;
+        lines.ranged(
+            "  a request takes on average",
+            &drive.request_slowdown_milli,
+            &as_long,
+        )?;
+        lines.ranged(
+            "staging area runs out after",
+            &drive.room_ran_out_ns,
+            &or("never"),
+        )?;
+        lines.ranged(
+            "recovers afterwards in",
+            &drive.recovery_ns,
+            &or("more than a day"),
+        )?;
+        lines.ranged(
+            "longest without an answer",
+            &drive.longest_stall_ns,
+            &or("-"),
+        )?;
+        let cause = &drive.runs[0].figures.longest_stall_cause;
+        if !cause.is_empty() {
+            lines.line("", &format!("as asked for: {cause}"))?;
+        }
+        write_limits(&mut lines, drive)?;
+        if let Some(idle) = &drive.idle {
+            write_idle(&mut lines, idle, drive)?;
+        }
+        for run in &drive.not_run {
+            lines.line("not run", &format!("{}: {}", run.what, run.why))?;
+        }
+        write_help(&mut lines, drive, &stopped)
+    }
+}
+
+fn verdict_words(verdict: &Verdict, deadline_ns: u64) -> String {
+    let deadline = spoken(deadline_ns);
+    match verdict {
+        Verdict::Fits => format!("FITS in {deadline}, in every run"),
+        Verdict::FitsUnless { unless } => {
+            format!(
+                "FITS IF in {deadline}: as asked for, but not with: {}",
+                unless.join("; ")
+            )
+        }
+        Verdict::DoesNotFit { does_with } if does_with.is_empty() => {
+            format!("DOES NOT FIT in {deadline}, in no run")
+        }
+        Verdict::DoesNotFit { does_with } => format!(
+            "DOES NOT FIT in {deadline} as asked for; it does with: {}",
+            does_with.join("; ")
+        ),
+    }
+}
+
+fn write_limits(lines: &mut Lines<'_, '_>, drive: &DriveForecast) -> fmt::Result {
+    if drive.beyond.is_empty() {
+        return lines.line("beyond limits of hosts", "nothing");
+    }
+    for beyond in &drive.beyond {
+        let name = format!("beyond {} ({})", beyond.limit, spoken(beyond.limit_ns));
+        let operations = |value: Option<u64>| match value {
+            Some(1) => "1 operation".to_owned(),
+            value => format!("{} operations", value.unwrap_or(0)),
+        };
+        lines.ranged(&name, &beyond.operations, &operations)?;
+        if let Some(at) = beyond.dropped_ns {
+            let words = format!("as asked for, a host drops the drive after {}", spoken(at));
+            lines.line("", &words)?;
+        }
+    }
+    Ok(())
+}
+
+fn write_idle(
+    lines: &mut Lines<'_, '_>,
+    idle: &IdleForecast,
+    drive: &DriveForecast,
+) -> fmt::Result {
+    const NAME: &str = "idle time needed a day";
+    let centre = &idle.centre;
+    let say = |value: Option<u64>| match value {
+        Some(0) => "none".to_owned(),
+        Some(ns) => spoken(ns),
+        None => "more than a day".to_owned(),
+    };
+    lines.ranged(NAME, &idle.day_ns, &say)?;
+    let days = centre.days;
+    let mut words = String::new();
+    match centre.found {
+        Found::Nothing => {
+            write!(
+                words,
+                "the load {days} times without a break keeps out of the slow mode"
+            )?;
+        }
+        Found::Pauses { short_ns, .. } => {
+            let pauses = match centre.pauses {
+                1 => "one pause after each".to_owned(),
+                pauses => format!("{pauses} pauses in each"),
+            };
+            let short = spoken(short_ns);
+            write!(
+                words,
+                "tried: the load {days} times, {pauses}; with {short} requests wait for room"
+            )?;
+        }
+        Found::More { tried_ns } => {
+            let tried = spoken(tried_ns);
+            write!(
+                words,
+                "tried: the load {days} times, {} pauses in each, {tried} together",
+                centre.pauses
+            )?;
+        }
+    }
+    lines.line("", &words)?;
+    match drive.finish_ns.centre {
+        Some(finish) if finish < DAY_NS => {
+            let left = spoken(DAY_NS - finish);
+            lines.line(
+                "",
+                &format!("a day with this load once leaves {left} beside it"),
+            )
+        }
+        _ => Ok(()),
+    }
+}
+
+const DAY_NS: u64 = 24 * 3600 * 1_000_000_000;
+
+fn write_help(lines: &mut Lines<'_, '_>, drive: &DriveForecast, stopped: &str) -> fmt::Result {
+    let (tried, not): (Vec<&Help>, Vec<&Help>) = drive
+        .help
+        .iter()
+        .partition(|help| matches!(help.came, Came::Tried { .. }));
+    if tried.is_empty() && not.is_empty() {
+        return Ok(());
+    }
+    let centre = &drive.runs[0].figures;
+    let finish = |value: Option<u64>| value.map_or(stopped.to_owned(), spoken);
+    writeln!(
+        lines.to,
+        "  what would help, tried one by one (as asked for: {}, longest without an answer {})",
+        finish(centre.finish_ns),
+        spoken(centre.longest_stall_ns)
+    )?;
+    for help in tried.into_iter().chain(not) {
+        let name = format!("  {}", help.kind.words());
+        match &help.came {
+            Came::Tried { how, figures } => {
+                let text = format!(
+                    "{}, longest without an answer {}",
+                    finish(figures.finish_ns),
+                    spoken(figures.longest_stall_ns)
+                );
+                lines.line(&name, &text)?;
+                lines.line("", how)?;
+            }
+            Came::NotTried { why } => lines.line(&name, &format!("not tried: {why}"))?,
+        }
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn times_are_said_in_the_units_that_people_use() {
+        const S: u64 = 1_000_000_000;
+        for (ns, expected) in [
+            (1_500_000, "1.5 ms"),
+            (59 * S, "59 s"),
+            (60 * S, "1 min"),
+            (125 * S, "2 min 5 s"),
+            (3600 * S, "1 h"),
+            (3600 * S + 29 * S, "1 h"),
+            (8 * 3600 * S + 31 * S, "8 h 1 min"),
+            (86_400 * S, "1 d"),
+            (90 * 3600 * S, "3 d 18 h"),
+        ] {
+            assert_eq!(spoken(ns), expected);
+        }
+    }
+
+    #[test]
+    fn ratios_keep_three_digits() {
+        let said = [0, 999, 1000, 1085, 12_340, 234_567].map(ratio);
+        assert_eq!(said, ["0.00", "0.99", "1.00", "1.08", "12.3", "234"]);
+    }
+}
