@@ -244,7 +244,7 @@ mod tests {
 
     /// Replays on a drive that takes so long for each request: when each was submitted.
     fn submitted(requests: &[Recorded], how: How, took: &[u64]) -> Vec<u64> {
-        let mut from = requests.iter().copied().map(Ok);
+        let from = requests.iter().copied().map(Ok);
         let mut replay = Replay::new(Box::new(from), how, 1 << 30);
         let mut pending: BTreeSet<(Instant, u64)> = BTreeSet::new();
         let mut seen = Vec::new();
@@ -352,7 +352,7 @@ mod tests {
             request: 2,
             what: "gone".to_owned(),
         };
-        let mut from = [Ok(recorded(1, 0, 0, 0)), Err(broken)].into_iter();
+        let from = [Ok(recorded(1, 0, 0, 0)), Err(broken)].into_iter();
         let mut replay = Replay::new(Box::new(from), How::default(), 1 << 30);
         replay.take();
         assert_eq!(replay.next(), None);

@@ -6,34 +6,28 @@
 
 pub mod course;
 mod error;
+mod run;
 
-use std::collections::BTreeMap;
-
-use self::course::{Course, Ended, Outcome, Shift, Stop};
+use self::course::{Course, Outcome};
+use self::run::Simulation;
 use super::events::EventError;
 use super::generator;
 use super::joining::joined;
 use super::playback::Playback;
 use super::recording::{Recording, RecordingError};
-use super::replay::{self, Beyond, Fault, How, Replay};
-use super::series::Level;
+use super::replay::{self, Beyond, How, Replay};
 use super::source::Source;
 use super::streams::Streams;
-use super::summary::{About, Gatherer, Summary};
+use super::summary::{About, Summary};
 use super::workload::{Afterwards, Workload};
 use crate::drive::Drive;
 use crate::drive::job_record::JobRecord;
-use crate::drive::request::{Completion, Effect, Request};
 use crate::host::recorder::Answered;
-use crate::medium::movement::RequestId;
 use crate::profile::Profile;
-use crate::time::{Duration, Instant};
+use crate::time::Instant;
 use crate::units::count;
 
 pub use error::SimulationError;
-
-/// Answers between two reports of progress.
-const PROGRESS_EVERY: u64 = 4096;
 
 /// How far a run has come.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -242,237 +236,4 @@ fn made(profile: &Profile, workload: &Workload) -> Result<Source<'static>, Simul
         }
     })?;
     Ok(Source::Made(Box::new(streams)))
-}
-
-struct Simulation<'a, 's> {
-    drive: Drive,
-    now: Instant,
-    capacity: u64,
-    source: Source<'s>,
-    shift: Shift,
-    stop: Stop,
-    last_answer: Instant,
-    /// Answers that are not due yet.
-    pending: BTreeMap<(Instant, RequestId), Completion>,
-    effects: Vec<Effect>,
-    jobs: Vec<JobRecord>,
-    answers: Vec<Answered>,
-    gatherer: Gatherer,
-    observers: Observers<'a>,
-    progress: Progress,
-}
-
-impl<'a, 's> Simulation<'a, 's> {
-    fn new(
-        mut drive: Drive,
-        source: Source<'s>,
-        about: About,
-        observers: Observers<'a>,
-    ) -> Simulation<'a, 's> {
-        drive.record_jobs(observers.jobs.is_some());
-        Simulation {
-            now: Instant::default(),
-            capacity: drive.profile().drive.capacity_bytes,
-            drive,
-            source,
-            shift: Shift::default(),
-            stop: Stop::default(),
-            last_answer: Instant::default(),
-            pending: BTreeMap::new(),
-            effects: Vec::new(),
-            jobs: Vec::new(),
-            answers: Vec::new(),
-            gatherer: Gatherer::new(about),
-            observers,
-            progress: Progress {
-                answered: 0,
-                count: None,
-                now: Instant::default(),
-                until: None,
-            },
-        }
-    }
-
-    /// Runs the load as `course` says; `another` makes it for another day.
-    fn run(
-        mut self,
-        course: &Course,
-        mut another: impl FnMut(&Profile) -> Result<Source<'s>, SimulationError>,
-    ) -> Result<Outcome, SimulationError> {
-        self.shift = Shift::new(course.pauses);
-        self.stop = course.stop;
-        let mut ended = self.serve_requests()?;
-        for _ in 1..course.days {
-            if ended != Ended::Done {
-                break;
-            }
-            self.shift
-                .next_day(self.source.submitted(), self.last_answer);
-            self.source = another(self.drive.profile())?;
-            ended = self.serve_requests()?;
-        }
-        if course.drain && ended == Ended::Done {
-            ended = self.drain()?;
-        }
-        self.hand_over()?;
-        let status = self.drive.status(self.now);
-        let summary = self.gatherer.finish(self.drive.profile(), &status);
-        Ok(Outcome { summary, ended })
-    }
-
-    fn serve_requests(&mut self) -> Result<Ended, SimulationError> {
-        loop {
-            while let Some(at) = self.comes().filter(|at| *at <= self.now) {
-                self.submit(at.max(self.now))?;
-            }
-            let due = self.pending.first_key_value().map(|((due, _), _)| *due);
-            let deadline = self.drive.next_deadline().map(|deadline| deadline.at);
-            let comes = self.comes();
-            if due.is_none() && comes.is_none() && self.source.under_way() == 0 {
-                self.check_source()?;
-                return Ok(Ended::Done);
-            }
-            let next = [due, deadline, comes].into_iter().flatten().min();
-            let Some(next) = next else {
-                return Err(self.stopped("requests are under way and the drive waits for nothing"));
-            };
-            if self.stop.load_at.is_some_and(|at| next > at) {
-                return Ok(Ended::TooLong);
-            }
-            self.advance(next.max(self.now))?;
-            self.take_answers()?;
-            if self.stop.out_of_room && self.gatherer.has_run_out_of_room() {
-                return Ok(Ended::OutOfRoom);
-            }
-        }
-    }
-
-    /// When the next request comes, if nothing is answered until then. Puts a pause before it where one
-    /// is due and nothing is under way.
-    fn comes(&mut self) -> Option<Instant> {
-        let next = self.source.next();
-        if self.shift.waits() && self.source.under_way() == 0 {
-            self.shift.pause(next?, self.last_answer);
-        }
-        self.shift.comes(next)
-    }
-
-    /// A recording may end because it cannot be read any more.
-    fn check_source(&mut self) -> Result<(), SimulationError> {
-        match self.source.take_fault() {
-            None => Ok(()),
-            Some(Fault::Recording(error)) => Err(error.into()),
-            Some(Fault::Unfit { request, refusal }) => Err(SimulationError::Unfit {
-                request,
-                drive: self.drive.profile().name.clone(),
-                refusal,
-            }),
-        }
-    }
-
-    /// Lets the drive do what it does on its own account, to the end.
-    fn drain(&mut self) -> Result<Ended, SimulationError> {
-        let until = self.stop.drain_after.map(|time| self.last_answer + time);
-        while let Some(deadline) = self.drive.next_deadline() {
-            if until.is_some_and(|until| deadline.at > until) {
-                return Ok(Ended::NotDrained);
-            }
-            self.advance(deadline.at.max(self.now))?;
-            self.progress.now = self.now;
-            self.hand_over()?;
-        }
-        self.gatherer.drained(self.now);
-        Ok(Ended::Done)
-    }
-
-    fn submit(&mut self, at: Instant) -> Result<(), SimulationError> {
-        if self.source.under_way() == 0 {
-            self.gatherer.begins(at);
-        }
-        let wanted = self.source.take();
-        self.shift.note_submitted();
-        let id = RequestId(self.shift.name(self.source.submitted()));
-        let request = Request::new(
-            id,
-            wanted.operation,
-            wanted.offset,
-            wanted.bytes,
-            self.capacity,
-        )
-        .expect("it was found to lie on the drive");
-        self.drive.submit(at, request);
-        self.collect()
-    }
-
-    fn advance(&mut self, to: Instant) -> Result<(), SimulationError> {
-        self.now = to;
-        self.drive.advance(to);
-        self.collect()
-    }
-
-    /// Takes what the drive has to say. Plans are dropped: nobody carries bytes.
-    fn collect(&mut self) -> Result<(), SimulationError> {
-        if let Some(why) = self.drive.failure() {
-            return Err(self.stopped(why));
-        }
-        self.drive.drain_effects(&mut self.effects);
-        for effect in self.effects.drain(..) {
-            if let Effect::Complete(completion) = effect {
-                self.pending
-                    .insert((completion.due, completion.request), completion);
-            }
-        }
-        let level = self
-            .drive
-            .translation()
-            .map_or(Level::default(), |t| Level {
-                staging_slots_used: t.slots_used(),
-                dirty_bands: t.dirty_bands(),
-            });
-        self.gatherer.level(self.now, level);
-        Ok(())
-    }
-
-    fn take_answers(&mut self) -> Result<(), SimulationError> {
-        while let Some(first) = self.pending.first_entry()
-            && first.key().0 <= self.now
-        {
-            let completion = first.remove();
-            self.last_answer = completion.due;
-            let number = self.shift.number(completion.request.0);
-            let own = self.shift.own(completion.due);
-            let stream = self.source.note_answered(number, own);
-            self.gatherer.take(&completion, stream);
-            if self.observers.answers.is_some() {
-                let lag = Duration::ZERO;
-                self.answers.push(Answered { completion, lag });
-            }
-            self.progress.answered += 1;
-            if self.progress.answered.is_multiple_of(PROGRESS_EVERY) {
-                self.progress.now = self.now;
-                (self.observers.progress)(&self.progress);
-                self.hand_over()?;
-            }
-        }
-        Ok(())
-    }
-
-    fn hand_over(&mut self) -> Result<(), SimulationError> {
-        if let Some(sink) = &mut self.observers.jobs {
-            self.drive.drain_jobs(&mut self.jobs);
-            sink(&mut self.jobs)?;
-        }
-        if let Some(sink) = &mut self.observers.answers {
-            sink(&self.answers)?;
-            self.answers.clear();
-        }
-        Ok(())
-    }
-
-    fn stopped(&self, why: &str) -> SimulationError {
-        SimulationError::DriveStopped {
-            why: why.to_owned(),
-            answered: self.progress.answered,
-        }
-    }
 }

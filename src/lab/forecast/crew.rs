@@ -5,7 +5,35 @@
 
 use std::sync::Mutex;
 use std::sync::PoisonError;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::thread;
+
+/// Told how many steps of how many are done.
+pub type Told<'t> = dyn Fn(usize, usize) + Sync + 't;
+
+/// Counts steps.
+pub struct Steps<'t> {
+    done: AtomicUsize,
+    all: usize,
+    told: &'t Told<'t>,
+}
+
+impl<'t> Steps<'t> {
+    /// None of `all` is done.
+    pub fn new(all: usize, told: &'t Told<'t>) -> Steps<'t> {
+        Steps {
+            done: AtomicUsize::new(0),
+            all,
+            told,
+        }
+    }
+
+    /// One more is done.
+    pub fn step(&self) {
+        let done = self.done.fetch_add(1, Ordering::Relaxed) + 1;
+        (self.told)(done.min(self.all), self.all);
+    }
+}
 
 /// Does `run` for each of `tasks` on at most `threads` threads; `done` is told after each.
 pub fn all<T: Send, R: Send>(
@@ -45,7 +73,6 @@ pub fn all<T: Send, R: Send>(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use std::sync::atomic::{AtomicUsize, Ordering};
 
     #[test]
     fn results_stand_in_the_order_of_the_tasks() {

@@ -98,7 +98,7 @@ impl Frame {
             .div_ceil((2 * staged).max(1));
         let affordable = (REQUESTS_MAX / answered).max(1);
         Frame {
-            days: fills.clamp(2, DAYS_MAX).min(affordable),
+            days: fills.clamp(1, DAYS_MAX).min(affordable),
             pauses,
             every: (pauses > 1).then(|| answered.div_ceil(pauses)),
         }

@@ -82,6 +82,13 @@ pub struct Assumed {
     pub seed_plus: u64,
 }
 
+impl Assumed {
+    /// Whether both begin with the same drive in the same state.
+    pub fn same_drive(&self, other: &Assumed) -> bool {
+        self.profile == other.profile && self.start == other.start
+    }
+}
+
 /// A run of the plan.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Variation {

@@ -8,8 +8,9 @@
 use serde::Serialize;
 
 use super::asked::{Asked, Filling};
+use super::crew::{Steps, Told};
 use super::trial::{self, Figures, TrialError, milli};
-use super::whole::{ForecastError, Told};
+use super::whole::ForecastError;
 use super::{alter, crew};
 use crate::drive::Drive;
 use crate::host::time_limits::TimeLimit;
@@ -126,12 +127,9 @@ pub fn rebuild(question: &Question, told: &Told<'_>) -> Result<Rebuild, Forecast
         .iter()
         .flat_map(|piece| tasks(question, &drives, *piece))
         .collect();
-    let (all, done) = (tasks.len(), std::sync::atomic::AtomicUsize::new(0));
-    let step = || {
-        let done = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
-        told(done, all);
-    };
-    let runs = crew::all(question.jobs, tasks, &|task| task.run(question), &step);
+    let steps = Steps::new(tasks.len(), told);
+    let run = |task: Task<'_>| task.run(question);
+    let runs = crew::all(question.jobs, tasks, &run, &|| steps.step());
     let mut runs = runs.into_iter();
     let mut pieces = Vec::new();
     for piece_bytes in sizes {

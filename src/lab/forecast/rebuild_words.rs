@@ -4,13 +4,12 @@ use std::fmt;
 
 use super::rebuild::{Piece, Rebuild, Run};
 use super::trial::DEADLINES_MAX;
-use super::words::{CAUTION, Lines, ratio, spoken};
+use super::words::{CAUTION, Lines, ratio, sized, spoken};
 use crate::host::time_limits::TimeLimit;
-use crate::profile::quantity::Unit;
 
 impl fmt::Display for Rebuild {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let bytes = |bytes| Unit::Bytes.format(bytes);
+        let bytes = sized;
         let (member, deadline) = (bytes(self.member_bytes), spoken(self.deadline_ns));
         writeln!(
             f,
@@ -35,7 +34,7 @@ impl fmt::Display for Rebuild {
 
 impl Rebuild {
     fn write_piece(&self, f: &mut fmt::Formatter<'_>, piece: &Piece) -> fmt::Result {
-        let size = Unit::Bytes.format(piece.piece_bytes);
+        let size = sized(piece.piece_bytes);
         let deadline = spoken(self.deadline_ns);
         let verdict = match (piece.fits, piece.member.dropped()) {
             (true, _) => format!("FITS in {deadline}"),
@@ -65,7 +64,8 @@ impl Rebuild {
         let stall = spoken(figures.longest_stall_ns);
         lines.line("longest without an answer", &stall)?;
         if !figures.longest_stall_cause.is_empty() {
-            lines.line("", &figures.longest_stall_cause)?;
+            let cause = &figures.longest_stall_cause;
+            lines.line("", &format!("ended by a request that {cause}"))?;
         }
         let array = TimeLimit::ArrayRecovery;
         let limit = spoken(array.duration().0);

@@ -4,18 +4,16 @@
 //! Always holds: a figure that is told was seen in a run, and the control went through the same
 //! figures as the drives did.
 
-use std::sync::atomic::{AtomicUsize, Ordering};
-
 use serde::Serialize;
 
-use super::asked::{Asked, written_by_stream};
-use super::help::{self, Help, Kind, Known, per_s_milli};
-use super::idle::{self, Idle};
-use super::plan::{Aspect, Assumed, BEST, CENTRE, Variation, WORST, plan};
+use super::asked::Asked;
+use super::bench::{self, Bench};
+use super::crew::{Steps, Told};
+use super::help::{Help, Kind};
+use super::idle::Idle;
+use super::plan::{Aspect, Variation, plan};
 use super::trial::{self, Figures, Trial, TrialError, milli};
 use super::verdict::{Finishes, Ranged, Verdict};
-use super::{alter, crew};
-use crate::drive::Drive;
 use crate::host::time_limits::TimeLimit;
 use crate::lab::start::Start;
 use crate::profile::Profile;
@@ -42,9 +40,6 @@ pub struct Question {
     /// Threads.
     pub jobs: usize,
 }
-
-/// Told how many steps of how many are done.
-pub type Told<'t> = dyn Fn(usize, usize) + Sync + 't;
 
 /// The answer.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
@@ -145,33 +140,6 @@ pub struct IdleForecast {
     pub day_ns: Ranged,
 }
 
-/// A drive with the runs of its plan.
-struct Bench {
-    control: Control,
-    centre: Assumed,
-    drive: Drive,
-    /// Bytes that each stream wrote in the centre.
-    written: Vec<u64>,
-    runs: Vec<Trial>,
-    /// Of those runs what they assumed.
-    assumed: Vec<Assumed>,
-    not_run: Vec<NotRun>,
-}
-
-/// Counts steps.
-struct Steps<'t> {
-    done: AtomicUsize,
-    all: usize,
-    told: &'t Told<'t>,
-}
-
-impl Steps<'_> {
-    fn step(&self) {
-        let done = self.done.fetch_add(1, Ordering::Relaxed) + 1;
-        (self.told)(done.min(self.all), self.all);
-    }
-}
-
 /// Answers a question.
 ///
 /// # Errors
@@ -188,12 +156,8 @@ pub fn forecast(question: &Question, told: &Told<'_>) -> Result<Forecast, Foreca
     } else {
         0
     };
-    let steps = Steps {
-        done: AtomicUsize::new(0),
-        all: runs + plans.len() * (1 + advice),
-        told,
-    };
-    let (benches, not_run) = benches(question, plans, &steps)?;
+    let steps = Steps::new(runs + plans.len() * (1 + advice), told);
+    let (benches, not_run) = bench::benches(question, plans, &steps)?;
     let drives = advised(question, benches, &steps);
     Ok(Forecast {
         load: question.asked.name(),
@@ -228,135 +192,15 @@ pub enum ForecastError {
     },
 }
 
-type Benches = (Vec<Bench>, Vec<NotRun>);
-
-/// Runs the plans, all at once.
-fn benches(
-    question: &Question,
-    plans: Vec<Vec<Variation>>,
-    steps: &Steps<'_>,
-) -> Result<Benches, ForecastError> {
-    let controls: Vec<Assumed> = question
-        .profiles
-        .iter()
-        .map(|profile| control_for(question, profile))
-        .collect::<Result<_, _>>()?;
-    let mut tasks: Vec<&Assumed> = controls.iter().collect();
-    let possible = plans.iter().flatten();
-    tasks.extend(possible.filter_map(|run| run.assumed.as_ref().ok()));
-    let course = trial::course(question.deadline);
-    let run = |assumed: &Assumed| {
-        let outcome = trial::assumed(assumed, &question.asked, &course)?;
-        let written = match &question.asked {
-            Asked::Workload(workload) => written_by_stream(workload, &outcome.summary),
-            Asked::Trace { .. } => Vec::new(),
-        };
-        Ok((Figures::of(&outcome), written))
-    };
-    let results = crew::all(question.jobs, tasks, &run, &|| steps.step());
-    let mut results = results.into_iter();
-    let on_controls: Vec<_> = results.by_ref().take(controls.len()).collect();
-    let (mut benches, mut not_run, mut first) = (Vec::new(), Vec::new(), None);
-    for ((plan, control), result) in plans.into_iter().zip(controls).zip(on_controls) {
-        let possible = plan.iter().filter(|run| run.assumed.is_ok()).count();
-        let mine: Vec<_> = results.by_ref().take(possible).collect();
-        let control = match result {
-            Ok((figures, _)) => Control {
-                profile: control.profile.name,
-                figures,
-            },
-            Err(source) => {
-                let drive = control.profile.name;
-                return Err(ForecastError::Load { drive, source });
-            }
-        };
-        match bench(control, plan, mine) {
-            Ok(bench) => benches.push(bench),
-            Err((drive, source)) => {
-                not_run.push(NotRun {
-                    what: drive.clone(),
-                    why: source.to_string(),
-                });
-                first.get_or_insert(ForecastError::Load { drive, source });
-            }
-        }
-    }
-    match first {
-        Some(error) if benches.is_empty() => Err(error),
-        _ => Ok((benches, not_run)),
-    }
-}
-
-fn control_for(question: &Question, profile: &Profile) -> Result<Assumed, ForecastError> {
-    let control = alter::control(&question.control, profile);
-    let profile = control.map_err(|why| ForecastError::Control {
-        drive: profile.name.clone(),
-        why,
-    })?;
-    Ok(Assumed {
-        profile,
-        start: question.start,
-        seed_plus: 0,
-    })
-}
-
-type Ran = Result<(Figures, Vec<u64>), TrialError>;
-
-/// The runs of a plan with their results; without its centre there is no bench.
-fn bench(
-    control: Control,
-    plan: Vec<Variation>,
-    results: Vec<Ran>,
-) -> Result<Bench, (String, TrialError)> {
-    let mut results = results.into_iter();
-    let (mut runs, mut all_assumed, mut not_run) = (Vec::new(), Vec::new(), Vec::new());
-    let mut of_centre = Vec::new();
-    for variation in plan {
-        let what = variation.words;
-        match variation.assumed {
-            Err(why) => not_run.push(NotRun { what, why }),
-            Ok(assumed) => match results.next().expect("each has a result") {
-                Ok((figures, written)) => {
-                    if runs.is_empty() {
-                        of_centre = written;
-                    }
-                    runs.push(Trial {
-                        assumes: what,
-                        figures,
-                    });
-                    all_assumed.push(assumed);
-                }
-                Err(error) if runs.is_empty() => return Err((assumed.profile.name, error)),
-                Err(error) => not_run.push(NotRun {
-                    what,
-                    why: error.to_string(),
-                }),
-            },
-        }
-    }
-    let centre = all_assumed[0].clone();
-    let made = centre.start.drive(&centre.profile);
-    let drive = made.map_err(|error| (centre.profile.name.clone(), error.into()))?;
-    Ok(Bench {
-        control,
-        centre,
-        drive,
-        written: of_centre,
-        runs,
-        assumed: all_assumed,
-        not_run,
-    })
-}
-
 /// Looks for idle time and for what would help, and says what all of it says.
 fn advised(question: &Question, benches: Vec<Bench>, steps: &Steps<'_>) -> Vec<DriveForecast> {
     let idles = if question.advise {
-        idle_times(question, &benches, steps)
+        bench::idle_times(question, &benches, steps)
     } else {
         benches.iter().map(|_| None).collect()
     };
     let helps = if question.advise {
-        helps(question, &benches, &idles, steps)
+        bench::helps(question, &benches, &idles, steps)
     } else {
         benches.iter().map(|_| Vec::new()).collect()
     };
@@ -364,78 +208,6 @@ fn advised(question: &Question, benches: Vec<Bench>, steps: &Steps<'_>) -> Vec<D
     parts
         .map(|((bench, idle), help)| whole(question, bench, idle, help))
         .collect()
-}
-
-fn idle_times(
-    question: &Question,
-    benches: &[Bench],
-    steps: &Steps<'_>,
-) -> Vec<Option<IdleForecast>> {
-    const RUNS: [&str; 3] = [CENTRE, WORST, BEST];
-    let tasks: Vec<(usize, &str)> = (0..benches.len())
-        .flat_map(|at| RUNS.map(|words| (at, words)))
-        .collect();
-    let look = |(at, words): (usize, &str)| {
-        let bench = &benches[at];
-        let run = bench.runs.iter().position(|run| run.assumes == words)?;
-        let day = &bench.runs[run].figures;
-        let drive = if words == CENTRE {
-            bench.drive.clone()
-        } else {
-            let assumed = &bench.assumed[run];
-            assumed.start.drive(&assumed.profile).ok()?
-        };
-        idle::look(&drive, &question.asked, day).ok().flatten()
-    };
-    let found = crew::all(question.jobs, tasks, &look, &|| steps.step());
-    found
-        .chunks(RUNS.len())
-        .map(|found| {
-            let centre = found[0].clone()?;
-            let days = RUNS.into_iter().zip(found);
-            let days: Vec<(&str, Option<u64>)> = days
-                .filter_map(|(words, idle)| Some((words, idle.as_ref()?.day_ns())))
-                .collect();
-            Some(IdleForecast {
-                centre,
-                day_ns: Ranged::of(&days),
-            })
-        })
-        .collect()
-}
-
-fn helps(
-    question: &Question,
-    benches: &[Bench],
-    idles: &[Option<IdleForecast>],
-    steps: &Steps<'_>,
-) -> Vec<Vec<Help>> {
-    let tasks: Vec<(usize, Kind)> = (0..benches.len())
-        .flat_map(|at| Kind::ALL.map(|kind| (at, kind)))
-        .collect();
-    let course = trial::course(question.deadline);
-    let try_it = |(at, kind): (usize, Kind)| {
-        let bench: &Bench = &benches[at];
-        let figures = &bench.runs[0].figures;
-        let fastest = per_s_milli(figures).max(per_s_milli(&bench.control.figures));
-        let known = Known {
-            drive: &bench.drive,
-            assumed: &bench.centre,
-            asked: &question.asked,
-            figures,
-            written: &bench.written,
-            idle: idles[at].as_ref().map(|idle| &idle.centre),
-            per_s_milli: fastest,
-            course: &course,
-        };
-        help::tried(kind, &known)
-    };
-    let found = crew::all(question.jobs, tasks, &try_it, &|| steps.step());
-    let mut by_drive: Vec<Vec<Help>> = found.chunks(Kind::ALL.len()).map(<[_]>::to_vec).collect();
-    for help in &mut by_drive {
-        help::rank(help);
-    }
-    by_drive
 }
 
 fn whole(

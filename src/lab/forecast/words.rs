@@ -40,6 +40,17 @@ fn two((whole, unit): (u64, &str), (rest, smaller): (u64, &str)) -> String {
     }
 }
 
+/// A size as people say it: exact where that is short.
+pub(super) fn sized(bytes: u64) -> String {
+    const GB: u64 = 1_000_000_000;
+    let exact = Unit::Bytes.format(bytes);
+    if exact.len() <= "1000.5 GiB".len() || bytes < GB {
+        return exact;
+    }
+    let tenths = (bytes + GB / 20) / (GB / 10);
+    format!("about {}.{} GB", tenths / 10, tenths % 10)
+}
+
 /// A ratio in thousandths, such as `1.08`.
 pub(super) fn ratio(milli: u64) -> String {
     match milli {
@@ -116,8 +127,8 @@ impl Forecast {
             f,
             "{} ({}): {}",
             drive.profile,
-            Unit::Bytes.format(drive.capacity_bytes),
-            verdict_words(&drive.verdict, self.deadline_ns)
+            sized(drive.capacity_bytes),
+            verdict_words(drive, self.deadline_ns)
         )?;
         let mut lines = Lines { to: f };
         let stopped = format!("not done within {}", spoken(self.stopped_ns));
@@ -169,7 +180,10 @@ impl Forecast {
         )?;
         let cause = &drive.runs[0].figures.longest_stall_cause;
         if !cause.is_empty() {
-            lines.line("", &format!("as asked for: {cause}"))?;
+            lines.line(
+                "",
+                &format!("as asked for, ended by a request that {cause}"),
+            )?;
         }
         write_limits(&mut lines, drive)?;
         if let Some(idle) = &drive.idle {
@@ -182,18 +196,23 @@ impl Forecast {
     }
 }
 
-fn verdict_words(verdict: &Verdict, deadline_ns: u64) -> String {
+fn verdict_words(drive: &DriveForecast, deadline_ns: u64) -> String {
     let deadline = spoken(deadline_ns);
-    match verdict {
-        Verdict::Fits => format!("FITS in {deadline}, in every run"),
+    let of_all = match drive.runs.len() {
+        1 => "in the only run".to_owned(),
+        runs => format!("in each of {runs} runs"),
+    };
+    match &drive.verdict {
+        Verdict::Fits => format!("FITS in {deadline}, {of_all}"),
         Verdict::FitsUnless { unless } => {
-            format!(
-                "FITS IF in {deadline}: as asked for, but not with: {}",
-                unless.join("; ")
-            )
+            let unless = unless.join("; ");
+            format!("FITS in {deadline} ONLY IF none of these holds: {unless}")
         }
         Verdict::DoesNotFit { does_with } if does_with.is_empty() => {
-            format!("DOES NOT FIT in {deadline}, in no run")
+            format!(
+                "DOES NOT FIT in {deadline}, {}",
+                of_all.replace("in each", "in none")
+            )
         }
         Verdict::DoesNotFit { does_with } => format!(
             "DOES NOT FIT in {deadline} as asked for; it does with: {}",
@@ -331,6 +350,17 @@ mod tests {
             (90 * 3600 * S, "3 d 18 h"),
         ] {
             assert_eq!(spoken(ns), expected);
+        }
+    }
+
+    #[test]
+    fn sizes_are_exact_where_that_is_short() {
+        for (bytes, expected) in [
+            (8 << 20, "8 MiB"),
+            (5_000_000_000_000, "5 TB"),
+            (20_000_000_000 / 4096 * 4096, "about 20.0 GB"),
+        ] {
+            assert_eq!(sized(bytes), expected);
         }
     }
 

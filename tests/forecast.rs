@@ -1,0 +1,471 @@
+//! A forecast says what its runs say: the idle time is what cleaning takes and is enough where half of
+//! it is not, the control is compared with itself as an equal, a rebuild of the control goes at the rate
+//! of its platters, the number of threads changes nothing, and exit codes tell the verdict.
+
+use std::process::Command;
+
+use imbrex::drive::Drive;
+use imbrex::lab::forecast::asked::Asked;
+use imbrex::lab::forecast::idle::{self, Found, Idle};
+use imbrex::lab::forecast::plan::Aspect;
+use imbrex::lab::forecast::trial::{self, Figures};
+use imbrex::lab::forecast::verdict::Verdict;
+use imbrex::lab::forecast::whole::{self, Forecast, Question};
+use imbrex::lab::forecast::{alter, rebuild};
+use imbrex::lab::simulation::course::{Course, Outcome, Pauses};
+use imbrex::lab::simulation::{self, Observers};
+use imbrex::lab::start::Start;
+use imbrex::lab::workload::Workload;
+use imbrex::profile::Profile;
+use imbrex::profile::changed::Change;
+use imbrex::time::Duration;
+
+fn built_in(name: &str) -> Profile {
+    let text = Profile::built_in(name).expect("a shipped profile");
+    Profile::from_toml(name, text).expect("it is valid")
+}
+
+fn words(words: &str) -> Asked {
+    Asked::Workload(Workload::from_words(words).expect("the words are known"))
+}
+
+fn set(profile: &Profile, keys: &[&str]) -> Profile {
+    let change = |key: &&str| Change::from_words(key).expect("a key and its value");
+    let changes: Vec<Change> = keys.iter().map(change).collect();
+    profile.changed(&changes).expect("it is valid")
+}
+
+fn run(drive: &Drive, asked: &Asked, course: &Course) -> Outcome {
+    let observers = Observers {
+        progress: &mut |_| {},
+        jobs: None,
+        answers: None,
+    };
+    simulation::carry_out(drive.clone(), asked.load(), course, observers).expect("it runs")
+}
+
+const IDLE_DELAY: Duration = Duration::from_ms(1);
+
+/// The tiny drive with room for 16 staged writes only, without a write cache, all of it written.
+fn cramped() -> Drive {
+    let profile = set(
+        &built_in("tiny"),
+        &[
+            "staging.slots=16",
+            "staging.bytes=512 KiB",
+            "write_cache.enabled=false",
+            "cleaning.idle_delay=1 ms",
+        ],
+    );
+    Start::Formatted.drive(&profile).expect("it fits")
+}
+
+/// Writes one block of each outer band after the other, round and round: with staging for 16, no write
+/// meets a band that still has a staged one, so that each costs the cleaning of a band.
+fn one_band_each(count: u64) -> Asked {
+    let text = format!(
+        "[workload]\nname = \"one band each\"\ncount = {count}\n[[stream]]\n\
+         order = \"alternate-blocks\"\nskip = 63\nrequest = \"4 KiB\"\nwrite = \"100%\"\n\
+         under_way = 1\n"
+    );
+    Asked::Workload(Workload::from_toml("one band each", &text).expect("it is valid"))
+}
+
+const A_DAY: u64 = 96;
+/// Bands that a round of [`one_band_each`] goes over.
+const A_ROUND: u64 = 32;
+
+/// How long one band takes to be cleaned, on average over a round, measured from outside: what the drive
+/// goes on for after a round of writes, with room for all of them.
+fn band_cleaning_ns() -> u64 {
+    let keys = ["write_cache.enabled=false", "cleaning.idle_delay=1 ms"];
+    let roomy = set(&built_in("tiny"), &keys);
+    let drive = Start::Formatted.drive(&roomy).expect("it fits");
+    let course = Course {
+        drain: true,
+        ..Course::default()
+    };
+    let outcome = run(&drive, &one_band_each(A_ROUND), &course);
+    let summary = outcome.summary;
+    assert_eq!(summary.room_ran_out_ns, None);
+    assert_eq!(summary.status.counters.bands_cleaned, A_ROUND);
+    let took = summary.drained_ns.expect("it drained") - summary.answered_ns;
+    (took - IDLE_DELAY.0) / A_ROUND
+}
+
+fn idle_of(drive: &Drive, asked: &Asked) -> Idle {
+    let once = trial::course(Duration::from_s(3600));
+    let day = Figures::of(&run(drive, asked, &once));
+    let idle = idle::look(drive, asked, &day).expect("it runs");
+    idle.expect("the drive stages")
+}
+
+#[test]
+fn idle_time_is_the_dirty_bands_of_a_day_times_the_cleaning_of_a_band() {
+    let idle = idle_of(&cramped(), &one_band_each(A_DAY));
+    let Found::Pauses { day_ns, .. } = idle.found else {
+        panic!("{idle:?}");
+    };
+    let band = band_cleaning_ns();
+    // At the end of all days as many bands may be left dirty as there are slots.
+    let least = (idle.days * A_DAY - 16) * band / idle.days;
+    // Of each pause the idle delay is lost, and a step of cleaning that does not end within it: a band
+    // of four tracks in four passes is sixteen of them. It is looked for to one part in sixteen.
+    let most = (A_DAY * band + idle.pauses * (IDLE_DELAY.0 + band / 16)) * 17 / 16;
+    assert!(
+        (least * 15 / 16..=most).contains(&day_ns),
+        "{idle:?}: {least} to {most}"
+    );
+}
+
+#[test]
+fn with_the_idle_time_the_drive_stays_out_of_the_slow_mode_and_with_half_of_it_not() {
+    for (drive, asked) in [
+        (cramped(), one_band_each(A_DAY)),
+        (
+            Start::from_words("filled 60%")
+                .unwrap()
+                .drive(&built_in("tiny"))
+                .unwrap(),
+            words("uniform write 4KiB 1000-requests"),
+        ),
+    ] {
+        let requests = run(&drive, &asked, &Course::default()).summary.answered;
+        let idle = idle_of(&drive, &asked);
+        let Found::Pauses { day_ns, short_ns } = idle.found else {
+            panic!("{idle:?}");
+        };
+        assert!(
+            short_ns < day_ns && day_ns - short_ns <= day_ns / 16,
+            "{idle:?}"
+        );
+        let waited_with = |day_ns: u64| {
+            let course = Course {
+                days: idle.days,
+                pauses: Pauses {
+                    each: Duration(day_ns / idle.pauses),
+                    every: (idle.pauses > 1).then(|| requests.div_ceil(idle.pauses)),
+                },
+                ..Course::default()
+            };
+            let summary = run(&drive, &asked, &course).summary;
+            assert_eq!(summary.answered, idle.days * requests);
+            summary.room_ran_out_ns.is_some()
+        };
+        assert!(!waited_with(day_ns), "{idle:?}");
+        assert!(waited_with(day_ns / 2), "{idle:?}");
+    }
+}
+
+#[test]
+fn a_load_that_the_drive_cleans_up_after_by_itself_needs_no_idle_time() {
+    let drive = Start::New.drive(&built_in("tiny")).expect("it fits");
+    let paused = words("uniform write 4KiB 60-requests bursts-of-20 pause-60s");
+    assert_eq!(idle_of(&drive, &paused).found, Found::Nothing);
+}
+
+fn question(profile: Profile, asked: Asked) -> Question {
+    Question {
+        asked,
+        profiles: vec![profile],
+        control: built_in("control-5tb"),
+        start: Start::from_words("filled 60%").expect("a state"),
+        aspects: vec![Aspect::Start, Aspect::Seed, Aspect::Corners],
+        deadline: Duration::from_s(120),
+        advise: true,
+        jobs: 1,
+    }
+}
+
+fn forecast(question: &Question) -> Forecast {
+    whole::forecast(question, &|_, _| {}).expect("it runs")
+}
+
+#[test]
+fn the_control_is_as_fast_as_itself() {
+    let (control, _) = built_in("control-5tb")
+        .scaled_to(4 << 30)
+        .expect("it can be");
+    let load = words("uniform 50%read 50%write 16KiB 500-requests 4-under-way");
+    let mut question = question(control, load);
+    question.aspects.clear();
+    let forecast = forecast(&question);
+    let [drive] = &forecast.drives[..] else {
+        panic!("{forecast:?}");
+    };
+    for range in [&drive.slowdown_milli, &drive.request_slowdown_milli] {
+        assert_eq!(
+            (range.lowest, range.centre, range.highest),
+            (Some(1000), Some(1000), Some(1000))
+        );
+    }
+    assert_eq!(drive.verdict, Verdict::Fits);
+    assert!(drive.idle.is_none() && forecast.fits());
+}
+
+#[test]
+fn the_number_of_threads_changes_nothing() {
+    let asked = words("uniform write 4KiB 800-requests");
+    let said = |jobs| {
+        let question = Question {
+            jobs,
+            ..question(built_in("tiny"), asked.clone())
+        };
+        let forecast = forecast(&question);
+        let json = serde_json::to_string(&forecast).expect("plain values");
+        (forecast.to_string(), json)
+    };
+    assert_eq!(said(1), said(1));
+    assert_eq!(said(1), said(4));
+}
+
+#[test]
+fn steps_are_told_to_the_end() {
+    let question = question(built_in("tiny"), words("uniform write 4KiB 50-requests"));
+    let told = std::sync::Mutex::new(Vec::new());
+    let tell = |done, all| told.lock().expect("no panic").push((done, all));
+    whole::forecast(&question, &tell).expect("it runs");
+    let told = told.into_inner().expect("no panic");
+    let all = told.len();
+    assert!(
+        told.into_iter().eq((1..=all).map(|done| (done, all))),
+        "{all}"
+    );
+}
+
+/// Time in which all of a conventional drive passes under the heads, and how many tracks that is.
+fn platter_ns(profile: &Profile, bytes: u64) -> (u64, u64) {
+    let revolution_ns = 60_000_000_000_000 / profile.platters.rpm_milli;
+    let (mut left, mut ns, mut tracks) = (bytes / 4096, 0, 0);
+    for zone in &profile.platters.zones {
+        let sectors = u64::from(zone.sectors_per_track);
+        let here = u64::from(zone.tracks) * u64::from(profile.platters.surfaces);
+        let used = here.min(left.div_ceil(sectors));
+        ns += used * revolution_ns;
+        tracks += used;
+        left -= left.min(here * sectors);
+    }
+    (ns, tracks)
+}
+
+#[test]
+fn a_rebuild_of_the_control_takes_what_its_platters_take_to_pass() {
+    let (control, _) = built_in("control-5tb")
+        .scaled_to(2 << 30)
+        .expect("it can be");
+    let (platters_ns, tracks) = platter_ns(&control, 2 << 30);
+    let question = rebuild::Question {
+        profile: control.clone(),
+        control: built_in("control-5tb"),
+        start: Start::New,
+        member_bytes: 2 << 30,
+        pieces: vec![1 << 20],
+        foreground: None,
+        deadline: Duration::from_s(3600),
+        jobs: 2,
+    };
+    let rebuild = rebuild::rebuild(&question, &|_, _| {}).expect("it runs");
+    let piece = rebuild
+        .pieces
+        .iter()
+        .find(|piece| piece.asked_for)
+        .expect("asked for");
+    assert_eq!(
+        (piece.slowdown_milli, piece.share_milli),
+        (Some(1000), 1000)
+    );
+    let took = piece.member.finish_ns.expect("it is done");
+    // What the write cache holds at the end is not waited for.
+    let cached = control.write_cache.bytes * platters_ns / (2 << 30);
+    // From track to track the heads are switched, or the arm moves by one and settles: twice a
+    // millisecond at most.
+    let switches = tracks * 2_000_000;
+    assert!(
+        (platters_ns - cached..=platters_ns + switches).contains(&took),
+        "{took} for {platters_ns}, {tracks} tracks"
+    );
+    assert!(rebuild.fits());
+}
+
+#[test]
+fn a_member_that_stalls_for_longer_than_arrays_wait_is_dropped_and_does_not_fit() {
+    let mut question = rebuild::Question {
+        profile: built_in("tiny"),
+        control: built_in("control-5tb"),
+        start: Start::from_words("filled 60%, staging 95%").expect("a state"),
+        member_bytes: 8 << 20,
+        pieces: vec![64 << 10],
+        foreground: None,
+        deadline: Duration::from_s(3600),
+        jobs: 1,
+    };
+    let alone = rebuild::rebuild(&question, &|_, _| {}).expect("it runs");
+    let alone_piece = &alone.pieces[0];
+    assert_eq!(alone_piece.member.dropped(), None, "{alone}");
+    assert!(alone.fits() && alone_piece.alone.is_none());
+    let busy = "uniform write 64KiB 1-requests 64-under-way";
+    question.foreground = Some(Workload::from_words(busy).expect("known"));
+    let busy = rebuild::rebuild(&question, &|_, _| {}).expect("it runs");
+    let piece = &busy.pieces[0];
+    assert_eq!(piece.alone.as_ref(), Some(&alone_piece.member));
+    assert!(
+        piece.member.finish_ns > alone_piece.member.finish_ns,
+        "{busy}"
+    );
+    assert!(piece.member.dropped().is_some(), "{busy}");
+    assert!(!busy.fits() && busy.to_string().contains("the member would be dropped"));
+}
+
+#[test]
+fn a_larger_control_keeps_its_mechanics() {
+    let archive = built_in("archive-8tb");
+    let small = built_in("control-5tb");
+    let control = alter::control(&small, &archive).expect("it can be");
+    assert_eq!(control.drive.capacity_bytes, archive.drive.capacity_bytes);
+    assert_eq!(control.platters.seek, small.platters.seek);
+    assert_eq!(control.platters.rpm_milli, small.platters.rpm_milli);
+}
+
+fn imbrex(arguments: &[&str]) -> (Option<i32>, String, String) {
+    let mut program = Command::new(env!("CARGO_BIN_EXE_imbrex"));
+    let output = program.args(arguments).output().expect("it runs");
+    let text = |bytes: Vec<u8>| String::from_utf8(bytes).expect("text");
+    (
+        output.status.code(),
+        text(output.stdout),
+        text(output.stderr),
+    )
+}
+
+const TINY: [&str; 6] = [
+    "forecast",
+    "uniform write 4KiB 500-requests",
+    "--profile",
+    "tiny",
+    "--no-advice",
+    "--deadline",
+];
+
+#[test]
+fn exit_codes_tell_whether_it_fits() {
+    for (deadline, code, verdict) in [
+        ("1h", 0, "tiny (8 MiB): FITS in 1 h, in each of 14 runs"),
+        (
+            "30s",
+            1,
+            "tiny (8 MiB): FITS in 30 s ONLY IF none of these holds: ",
+        ),
+        (
+            "1ms",
+            1,
+            "tiny (8 MiB): DOES NOT FIT in 1 ms, in none of 14 runs",
+        ),
+    ] {
+        let (ended, said, complained) = imbrex(&[&TINY[..], &[deadline]].concat());
+        assert_eq!(ended, Some(code), "{said}{complained}");
+        assert!(said.contains(verdict), "{deadline}: {said}");
+        assert!(said.contains("a trial on the real drive decides"), "{said}");
+    }
+    for wrong in [
+        &["forecast", "--deadline", "1h"][..],
+        &["forecast", "nightly-backup"],
+        &["forecast", "nightly-backup", "--deadline", "0s"],
+        &[
+            "forecast",
+            "nightly-backup",
+            "--deadline",
+            "8h",
+            "--vary",
+            "moon",
+        ],
+        &[
+            "forecast",
+            "nightly-backup",
+            "--deadline",
+            "8h",
+            "--start",
+            "as-it-is",
+        ],
+        &[
+            "forecast",
+            "rebuild",
+            "--deadline",
+            "8h",
+            "--member",
+            "90TB",
+        ],
+        &["forecast", "rebuild", "--deadline", "8h", "--piece", "12"],
+    ] {
+        let (ended, said, complained) = imbrex(wrong);
+        assert_eq!(ended, Some(2), "{wrong:?}: {said}{complained}");
+    }
+}
+
+#[test]
+fn json_says_what_the_words_say() {
+    let arguments = [&TINY[..], &["30s", "--json", "--vary", "seed"]].concat();
+    let (_, said, _) = imbrex(&arguments);
+    let value: serde_json::Value = serde_json::from_str(&said).expect("JSON");
+    let drive = &value["drives"][0];
+    assert_eq!(drive["profile"], "tiny");
+    assert_eq!(drive["runs"].as_array().map(Vec::len), Some(3));
+    assert_eq!(value["deadline_ns"], 30_000_000_000_u64);
+    assert!(
+        ["fits", "fits-unless", "does-not-fit"].contains(&drive["verdict"].as_str().unwrap_or(""))
+    );
+    assert_eq!(
+        drive["finish_ns"]["centre"],
+        drive["runs"][0]["figures"]["finish_ns"]
+    );
+}
+
+#[test]
+fn what_was_not_tried_says_why() {
+    let (_, said, complained) = imbrex(&[
+        "forecast",
+        "uniform write 4KiB 200-requests",
+        "--profile",
+        "tiny",
+        "--vary",
+        "none",
+        "--deadline",
+        "1h",
+    ]);
+    let line = said
+        .lines()
+        .find(|line| line.contains("trim before overwriting"));
+    assert!(
+        line.is_some_and(|line| line.contains("not tried: ")),
+        "{said}{complained}"
+    );
+}
+
+#[test]
+fn an_imported_trace_is_forecast() {
+    let folder = tempfile::TempDir::new().expect("a folder");
+    let path = folder.path().join("trace.parquet");
+    let path = path.to_str().expect("a plain path");
+    let fixture = concat!(
+        env!("CARGO_MANIFEST_DIR"),
+        "/tests/fixtures/traces/blkparse.txt"
+    );
+    let (code, said, complained) = imbrex(&["import", fixture, "--as", "blkparse", "-o", path]);
+    assert_eq!(code, Some(0), "{said}{complained}");
+    let common = [
+        "forecast",
+        "--replay",
+        path,
+        "--profile",
+        "desktop-5tb",
+        "--vary",
+        "none",
+    ];
+    let rest = ["--deadline", "1h", "--start", "new", "--beyond", "fold"];
+    let (code, said, complained) = imbrex(&[&common[..], &rest].concat());
+    assert_eq!(code, Some(0), "{said}{complained}");
+    assert!(said.contains("furthest behind its times"), "{said}");
+    let waiting = [&common[..], &rest, &["--keep", "think-times"]].concat();
+    let (code, said, complained) = imbrex(&waiting);
+    assert_eq!(code, Some(0), "{said}{complained}");
+    assert!(!said.contains("furthest behind its times"), "{said}");
+}
