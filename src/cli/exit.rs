@@ -11,6 +11,8 @@ use crate::host::owner::StopError;
 use crate::image::backing_error::BackingError;
 use crate::image::open::OpenError;
 use crate::lab::ageing::condition::AgeError;
+use crate::lab::forecast::trial::TrialError;
+use crate::lab::forecast::whole::ForecastError;
 use crate::lab::import::ImportError;
 use crate::lab::import::rates::RatesError;
 use crate::lab::recording::RecordingError;
@@ -89,6 +91,12 @@ pub(super) fn code_of(error: &anyhow::Error) -> Code {
 }
 
 fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
+    // Says what the error in it says, and is left out of the chain for that.
+    match cause.downcast_ref() {
+        Some(TrialError::Start(error)) => return code_of_cause(error),
+        Some(TrialError::Simulation(error)) => return code_of_cause(error),
+        None => {}
+    }
     let is_drive = cause.is::<StopError>() || cause.is::<DriveError>();
     let is_rig = cause.is::<NbdError>()
         || cause.is::<FuseError>()
@@ -104,6 +112,7 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
         || cause.is::<UnusableError>();
     let is_usage = cause.is::<UsageError>()
         || cause.is::<ScaleError>()
+        || matches!(cause.downcast_ref(), Some(ForecastError::Control { .. }))
         || matches!(cause.downcast_ref(), Some(StartError::Word { .. }));
     if is_usage {
         Some(Code::Usage)

@@ -7,6 +7,7 @@ use super::super::exit::{Code, UsageError};
 use super::super::{output, profile_source, workload_source};
 use super::{CONTROL, bar, jobs, parse_time, profile, show, start};
 use crate::lab::forecast::rebuild::{self, Question};
+use crate::lab::workload::Workload;
 use crate::profile::Profile;
 use crate::profile::quantity::Unit;
 use crate::time::Duration;
@@ -36,7 +37,7 @@ pub(super) struct Arguments {
     /// Bytes of a piece; may be given more than once. Smaller and larger ones are tried beside it.
     #[arg(long, value_name = "SIZE", value_parser = parse_size, default_value = "512KiB")]
     piece: Vec<u64>,
-    /// A workload whose streams are asked of the member all the time.
+    /// A workload whose streams are asked of the member all the time, but for one named rebuild.
     #[arg(long, value_name = "WORKLOAD")]
     foreground: Option<String>,
     /// By when the rebuild is to be done, such as 24h.
@@ -77,7 +78,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         start: start(&arguments.beginning, "new")?,
         member_bytes,
         pieces: arguments.piece.clone(),
-        foreground: foreground.map(workload_source::load).transpose()?,
+        foreground: foreground.map(beside).transpose()?,
         deadline: Duration(arguments.deadline),
         jobs: jobs(arguments.jobs),
     };
@@ -94,6 +95,18 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         Code::Ok
     } else {
         Code::Failure
+    })
+}
+
+/// The workload of this name, without a rebuild of its own.
+fn beside(named: &str) -> anyhow::Result<Workload> {
+    let workload = workload_source::load(named)?;
+    rebuild::beside(workload).ok_or_else(|| {
+        let what = format!(
+            "--foreground: {named} has no stream but {}",
+            rebuild::OWN_STREAM
+        );
+        UsageError(what).into()
     })
 }
 

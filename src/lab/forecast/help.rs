@@ -325,7 +325,7 @@ mod tests {
             longest_request_ns: 1,
             mean_request_ns: 1,
             longest_stall_ns,
-            longest_stall_cause: String::new(),
+            slowest_cause: String::new(),
             limits: Vec::new(),
             bands_cleaned_foreground: 0,
             cleaning_ns: 0,

@@ -33,7 +33,7 @@ pub struct Question {
     pub member_bytes: u64,
     /// Sizes of pieces for which there is a verdict; never empty.
     pub pieces: Vec<u64>,
-    /// What else is asked of the member meanwhile: the streams of this workload.
+    /// What else is asked of the member meanwhile: the streams of this workload, which has at least one.
     pub foreground: Option<Workload>,
     /// By when the rebuild is to be done.
     pub deadline: Duration,
@@ -54,12 +54,21 @@ pub struct Rebuild {
     pub member_bytes: u64,
     /// The state at the start, in words.
     pub start: String,
-    /// Name of the workload beside it.
-    pub foreground: Option<String>,
+    /// What is asked of it meanwhile.
+    pub foreground: Option<Beside>,
     /// By when it is to be done.
     pub deadline_ns: u64,
     /// By size of piece, those asked for and some beside them, smallest first.
     pub pieces: Vec<Piece>,
+}
+
+/// What is asked of the member meanwhile.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Beside {
+    /// Name of the workload.
+    pub workload: String,
+    /// Names of its streams.
+    pub streams: Vec<String>,
 }
 
 /// The rebuild in pieces of one size.
@@ -69,8 +78,9 @@ pub struct Piece {
     pub piece_bytes: u64,
     /// Whether it was asked for, and not only tried to compare.
     pub asked_for: bool,
-    /// Whether it is done by the deadline and no host drops the member.
-    pub fits: bool,
+    /// Whether it is done by the deadline and no host drops the member; nothing where only a part was
+    /// run with work beside it, and that part would fit.
+    pub fits: Option<bool>,
     /// Share of the pieces that was run, in thousandths; with less than 1000 times are multiplied.
     pub share_milli: u64,
     /// The member.
@@ -93,13 +103,13 @@ pub struct Run {
 }
 
 /// A rebuild in no more pieces is run as a whole.
-const PIECES_WHOLE_MAX: u64 = 16_000_000;
+const PIECES_WHOLE_MAX: u64 = 40_000_000;
 /// Otherwise so many are.
 const PIECES_SAMPLED: u64 = 2_000_000;
 /// In so many stretches.
 const STRETCHES: u64 = 64;
 /// Beside the pieces asked for, those so many times smaller and larger are tried.
-const AROUND: u64 = 8;
+const AROUND: u64 = 4;
 /// The smallest and the largest piece that is tried without being asked for.
 const PIECE_BYTES: (u64, u64) = (64 << 10, 16 << 20);
 
@@ -154,7 +164,10 @@ pub fn rebuild(question: &Question, told: &Told<'_>) -> Result<Rebuild, Forecast
         capacity_bytes: capacity,
         member_bytes: question.member_bytes,
         start: question.start.to_string(),
-        foreground: question.foreground.as_ref().map(|w| w.name.clone()),
+        foreground: question.foreground.as_ref().map(|workload| Beside {
+            workload: workload.name.clone(),
+            streams: workload.streams.iter().map(|s| s.name.clone()).collect(),
+        }),
         deadline_ns: question.deadline.0,
         pieces,
     })
@@ -167,6 +180,9 @@ fn piece(
 ) -> Piece {
     let filling = filling(question.member_bytes, piece_bytes);
     let in_time = member.finish_ns.is_some_and(|at| at <= question.deadline.0);
+    let fits = in_time && member.figures.dropped().is_none();
+    let share_milli = milli(filling.pieces(), question.member_bytes / piece_bytes).unwrap_or(1000);
+    let unsure = share_milli < 1000 && question.foreground.is_some();
     let slowdown_milli = match (member.finish_ns, control.finish_ns) {
         (Some(member), Some(control)) => milli(member, control),
         _ => None,
@@ -174,8 +190,8 @@ fn piece(
     Piece {
         piece_bytes,
         asked_for: question.pieces.contains(&piece_bytes),
-        fits: in_time && member.figures.dropped().is_none(),
-        share_milli: milli(filling.pieces(), question.member_bytes / piece_bytes).unwrap_or(1000),
+        fits: (!fits || !unsure).then_some(fits),
+        share_milli,
         slowdown_milli,
         member,
         alone,
@@ -264,11 +280,21 @@ fn scaled(value: u64, by: u64, over: u64) -> u64 {
     u64::try_from(wide).map_or(u64::MAX >> 4, |value| value.min(u64::MAX >> 4))
 }
 
+/// The name of a stream that is left out of what is asked meanwhile: the forecast makes its own.
+pub const OWN_STREAM: &str = "rebuild";
+
+/// The streams of `workload` that are asked beside a rebuild; nothing where none is left.
+pub fn beside(mut workload: Workload) -> Option<Workload> {
+    workload.streams.retain(|stream| stream.name != OWN_STREAM);
+    workload.phases.clear();
+    (!workload.streams.is_empty()).then_some(workload)
+}
+
 impl Rebuild {
     /// Whether it fits in every size of piece that was asked for.
     pub fn fits(&self) -> bool {
         let mut asked_for = self.pieces.iter().filter(|piece| piece.asked_for);
-        asked_for.all(|piece| piece.fits)
+        asked_for.all(|piece| piece.fits == Some(true))
     }
 }
 
@@ -287,13 +313,22 @@ mod tests {
     fn sizes_around_those_asked_for_are_tried_and_none_twice() {
         const KIB: u64 = 1024;
         let tb = 1_000_000_000_000;
-        assert_eq!(sizes(&[512 * KIB], tb), [64 * KIB, 512 * KIB, 4096 * KIB]);
+        assert_eq!(sizes(&[512 * KIB], tb), [128 * KIB, 512 * KIB, 2048 * KIB]);
         assert_eq!(
-            sizes(&[64 * KIB, 512 * KIB], tb),
-            [64 * KIB, 512 * KIB, 4096 * KIB]
+            sizes(&[128 * KIB, 512 * KIB], tb),
+            [128 * KIB, 512 * KIB, 2048 * KIB]
         );
         assert_eq!(sizes(&[4 * KIB], tb), [4 * KIB]);
-        assert_eq!(sizes(&[64 * KIB], 256 * KIB), [64 * KIB]);
+        assert_eq!(sizes(&[64 * KIB], 128 * KIB), [64 * KIB]);
+    }
+
+    #[test]
+    fn a_workload_with_a_rebuild_of_its_own_is_left_with_the_rest() {
+        let text = Workload::built_in("array-rebuild").unwrap();
+        let workload = Workload::from_toml("array-rebuild", text).unwrap();
+        let left = beside(workload).unwrap();
+        let names: Vec<&str> = left.streams.iter().map(|s| s.name.as_str()).collect();
+        assert_eq!(names, ["users"]);
     }
 
     #[test]

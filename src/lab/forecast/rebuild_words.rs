@@ -18,7 +18,12 @@ impl fmt::Display for Rebuild {
         )?;
         writeln!(f, "the member at the start: {}", self.start)?;
         match &self.foreground {
-            Some(name) => writeln!(f, "beside it all the time: the streams of {name}")?,
+            Some(beside) => writeln!(
+                f,
+                "beside it all the time, of {}: {}",
+                beside.workload,
+                beside.streams.join(", ")
+            )?,
             None => writeln!(f, "beside it: nothing else")?,
         }
         for piece in &self.pieces {
@@ -37,9 +42,12 @@ impl Rebuild {
         let size = sized(piece.piece_bytes);
         let deadline = spoken(self.deadline_ns);
         let verdict = match (piece.fits, piece.member.dropped()) {
-            (true, _) => format!("FITS in {deadline}"),
-            (false, Some(_)) => "DOES NOT FIT: the member would be dropped".to_owned(),
-            (false, None) => format!("DOES NOT FIT in {deadline}"),
+            (Some(true), _) => format!("FITS in {deadline}"),
+            (Some(false), Some(_)) => "DOES NOT FIT: the member would be dropped".to_owned(),
+            (Some(false), None) => format!("DOES NOT FIT in {deadline}"),
+            (None, _) => {
+                "CANNOT BE TOLD from a part: the staging area may fill over hours".to_owned()
+            }
         };
         let beside = if piece.asked_for { "" } else { " (to compare)" };
         writeln!(f, "pieces of {size}{beside}: {verdict}")?;
@@ -63,10 +71,9 @@ impl Rebuild {
         let figures = &piece.member.figures;
         let stall = spoken(figures.longest_stall_ns);
         lines.line("longest without an answer", &stall)?;
-        if !figures.longest_stall_cause.is_empty() {
-            let cause = &figures.longest_stall_cause;
-            lines.line("", &format!("ended by a request that {cause}"))?;
-        }
+        let longest = spoken(figures.longest_request_ns);
+        lines.line("longest that a request took", &longest)?;
+        lines.line("", &figures.slowest_cause)?;
         let array = TimeLimit::ArrayRecovery;
         let limit = spoken(array.duration().0);
         let trips = figures.trips(array);

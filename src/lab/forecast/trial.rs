@@ -45,12 +45,12 @@ pub struct Figures {
     pub recovery_ns: Option<u64>,
     /// The longest that a request took from coming to being answered.
     pub longest_request_ns: u64,
+    /// Where its time went, in words.
+    pub slowest_cause: String,
     /// How long that is on average.
     pub mean_request_ns: u64,
     /// The longest time without an answer while one was waited for.
     pub longest_stall_ns: u64,
-    /// What ended it, in words.
-    pub longest_stall_cause: String,
     /// Each limit of hosts with what it would have done.
     pub limits: Vec<Limit>,
     /// Bands that were cleaned while a request waited for room.
@@ -129,6 +129,7 @@ impl Figures {
         let all_answered = matches!(outcome.ended, Ended::Done | Ended::NotDrained);
         let finish_ns = all_answered.then_some(summary.answered_ns);
         let stall = summary.longest_stall.as_ref();
+        let slowest = summary.slowest.first();
         let longest = summary.operations.iter().map(|kind| kind.max_ns);
         Figures {
             finish_ns,
@@ -138,9 +139,9 @@ impl Figures {
                 .drained_ns
                 .map(|at| at.saturating_sub(summary.answered_ns)),
             longest_request_ns: longest.max().unwrap_or(0),
+            slowest_cause: slowest.map_or(String::new(), |slow| slow.cause.clone()),
             mean_request_ns: summary.mean_ns,
             longest_stall_ns: stall.map_or(0, |stall| stall.took_ns),
-            longest_stall_cause: stall.map_or(String::new(), |stall| stall.cause.clone()),
             limits: summary
                 .host_limits
                 .iter()

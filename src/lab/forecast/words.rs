@@ -22,7 +22,7 @@ pub(super) fn spoken(ns: u64) -> String {
         0..60 => Duration(ns).to_string(),
         60..3600 => two((seconds / 60, "min"), (seconds % 60, "s")),
         // Rounded to minutes.
-        3600..86_400 => {
+        3600..172_800 => {
             let minutes = (seconds + 30) / 60;
             two((minutes / 60, "h"), (minutes % 60, "min"))
         }
@@ -137,13 +137,14 @@ impl Forecast {
         lines.ranged("time to finish", &drive.finish_ns, &|value| {
             value.map_or(stopped.clone(), spoken)
         })?;
-        if self.paced {
-            lines.ranged(
-                "furthest behind its times",
-                &drive.longest_request_ns,
-                &or("-"),
-            )?;
-        }
+        let name = if self.paced {
+            "furthest behind its times"
+        } else {
+            "longest that a request took"
+        };
+        lines.ranged(name, &drive.longest_request_ns, &or("-"))?;
+        let cause = &drive.runs[0].figures.slowest_cause;
+        lines.line("", &format!("as asked for, the slowest: {cause}"))?;
         let control = &drive.control;
         let as_long = |value: Option<u64>| {
             value.map_or("unknown".to_owned(), |milli| {
@@ -178,13 +179,6 @@ impl Forecast {
             &drive.longest_stall_ns,
             &or("-"),
         )?;
-        let cause = &drive.runs[0].figures.longest_stall_cause;
-        if !cause.is_empty() {
-            lines.line(
-                "",
-                &format!("as asked for, ended by a request that {cause}"),
-            )?;
-        }
         write_limits(&mut lines, drive)?;
         if let Some(idle) = &drive.idle {
             write_idle(&mut lines, idle, drive)?;
@@ -346,7 +340,8 @@ mod tests {
             (3600 * S, "1 h"),
             (3600 * S + 29 * S, "1 h"),
             (8 * 3600 * S + 31 * S, "8 h 1 min"),
-            (86_400 * S, "1 d"),
+            (86_400 * S, "24 h"),
+            (2 * 86_400 * S, "2 d"),
             (90 * 3600 * S, "3 d 18 h"),
         ] {
             assert_eq!(spoken(ns), expected);
