@@ -200,7 +200,8 @@ mod tests {
             let twice = staging(&profile, TWICE).unwrap();
             assert_eq!(of(&twice).slots, 2 * of(&profile).slots);
             let half = staging(&profile, HALF).unwrap();
-            assert_eq!(2 * of(&half).bytes, of(&profile).bytes);
+            // To a whole sector.
+            assert!(of(&profile).bytes - 2 * of(&half).bytes < 2 * 4096);
             for times in [HALF, TWICE] {
                 let changed = bands(&profile, times);
                 // The smallest bands of the tiny drive would not hold its entries.

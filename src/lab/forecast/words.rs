@@ -333,7 +333,7 @@ mod tests {
     fn times_are_said_in_the_units_that_people_use() {
         const S: u64 = 1_000_000_000;
         for (ns, expected) in [
-            (1_500_000, "1.5 ms"),
+            (1_500_000, "1.50 ms"),
             (59 * S, "59 s"),
             (60 * S, "1 min"),
             (125 * S, "2 min 5 s"),
