@@ -12,6 +12,7 @@ use crate::translation::codec::header::{MAGIC, RecordKind, seal};
 use crate::translation::codec::map_record::*;
 use crate::translation::codec::map_state::*;
 use crate::translation::codec::record::*;
+use crate::translation::lifetime::Lifetime;
 use crate::units::{BandId, HomeBand, Lba, Pba, SECTOR_BYTES, Sectors, count, index};
 
 fn extent() -> impl Strategy<Value = LbaExtent> {
@@ -123,10 +124,14 @@ fn ascending<T: Debug>(entry: impl Strategy<Value = T>) -> impl Strategy<Value =
 
 fn map_state() -> impl Strategy<Value = MapState> {
     let target = prop_oneof![
-        (0..1_u64 << 50).prop_map(|pba| Target::At(Pba(pba))),
+        (0..1_u64 << 39).prop_map(|pba| Target::At(Pba(pba))),
         Just(Target::Hole)
     ];
-    let extents = vec((0..100_u64, 1..500_u64, target), 0..400).prop_map(|runs| {
+    let extents = vec(
+        (0..100_u64, prop_oneof![1..500_u64, 1..1_u64 << 30], target),
+        0..400,
+    )
+    .prop_map(|runs| {
         let mut end = Lba(0);
         let place = |(gap, sectors, target)| {
             let extent = LbaExtent::new(end + Sectors(gap), Sectors(sectors));
@@ -141,7 +146,14 @@ fn map_state() -> impl Strategy<Value = MapState> {
         ascending(wide()),
         ascending(any::<u64>()),
     );
-    (extents, tables, vec(wide(), 0..8)).prop_map(|(extents, (places, passes, ages), heads)| {
+    let counted = [(); 4].map(|()| any::<u64>()).prop_map(|counted| Lifetime {
+        entries: counted[0],
+        staged: Sectors(counted[1]),
+        bands_cleaned: counted[2],
+        rewritten: Sectors(counted[3]),
+    });
+    let all = (extents, tables, vec(wide(), 0..8), counted);
+    all.prop_map(|(extents, (places, passes, ages), heads, lifetime)| {
         let place = |(band, (at, written))| BandPlace {
             band: HomeBand(band),
             at: BandId(at),
@@ -166,6 +178,7 @@ fn map_state() -> impl Strategy<Value = MapState> {
             passes: passes.into_iter().map(pass).collect(),
             heads: heads.into_iter().map(head).collect(),
             ages: ages.into_iter().map(age).collect(),
+            lifetime,
         }
     })
 }
@@ -262,6 +275,12 @@ pub(super) fn sample_full() -> MapRecord {
             band: BandId(0),
             age: 5,
         }],
+        lifetime: Lifetime {
+            entries: 31,
+            staged: Sectors(32),
+            bands_cleaned: 33,
+            rewritten: Sectors(34),
+        },
     };
     MapRecord::Full {
         header: sample_map_header(),
@@ -551,13 +570,13 @@ fn overlapping_extents_are_not_read() {
         .extents
         .push((LbaExtent::new(Lba(7), Sectors(1)), Target::Hole));
     let mut bytes = encode_state(&header, &state);
-    // The second extent's start: 84 bytes of header and counts, one entry of 24.
-    assert_eq!(bytes[108], 7);
-    bytes[108] = 6;
+    // The second extent's start: 116 bytes of header and counts, one entry of 16.
+    assert_eq!(bytes[132], 7);
+    bytes[132] = 6;
     seal(&mut bytes);
     let error = decode_map(&bytes, Pba(88)).unwrap_err();
     assert_eq!(
         error.to_string(),
-        "sector 88, byte 108: extent.start is 6, expected no less than the end before it"
+        "sector 88, byte 132: extent.start is 6, expected no less than the end before it"
     );
 }
