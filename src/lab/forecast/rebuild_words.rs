@@ -92,12 +92,10 @@ impl Rebuild {
     }
 
     fn finish(&self, run: &Run) -> String {
-        match run.finish_ns {
-            Some(ns) => spoken(ns),
-            None => {
-                let stopped = self.deadline_ns.saturating_mul(DEADLINES_MAX);
-                format!("not done within {}", spoken(stopped))
-            }
+        if let Some(ns) = run.finish_ns {
+            return spoken(ns);
         }
+        let stopped = self.deadline_ns.saturating_mul(DEADLINES_MAX);
+        format!("not done within {}", spoken(stopped))
     }
 }

@@ -13,7 +13,7 @@ use super::help::{Help, Kind};
 use super::idle::Idle;
 use super::plan::{Aspect, Variation, plan};
 use super::trial::{self, Figures, Trial, TrialError, milli};
-use super::verdict::{Finishes, Ranged, Verdict};
+use super::verdict::{Ranged, Verdict};
 use crate::host::time_limits::TimeLimit;
 use crate::lab::start::Start;
 use crate::profile::Profile;
@@ -221,7 +221,7 @@ fn whole(
         runs.map(|run| (run.assumes.as_str(), figure(&run.figures)))
             .collect()
     };
-    let range = |figure: &dyn Fn(&Figures) -> Option<u64>| Ranged::of(&of(figure) as &Finishes<'_>);
+    let range = |figure: &dyn Fn(&Figures) -> Option<u64>| Ranged::of(&of(figure)[..]);
     let control = &bench.control.figures;
     let finishes = of(&|run| run.finish_ns);
     let beyond = TimeLimit::ALL.into_iter().filter_map(|limit| {
