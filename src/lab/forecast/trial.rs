@@ -130,7 +130,6 @@ impl Figures {
         let finish_ns = all_answered.then_some(summary.answered_ns);
         let stall = summary.longest_stall.as_ref();
         let slowest = summary.slowest.first();
-        let longest = summary.operations.iter().map(|kind| kind.max_ns);
         Figures {
             finish_ns,
             answered: summary.answered,
@@ -138,7 +137,7 @@ impl Figures {
             recovery_ns: summary
                 .drained_ns
                 .map(|at| at.saturating_sub(summary.answered_ns)),
-            longest_request_ns: longest.max().unwrap_or(0),
+            longest_request_ns: slowest.map_or(0, |slow| slow.took_ns),
             slowest_cause: slowest.map_or(String::new(), |slow| slow.cause.clone()),
             mean_request_ns: summary.mean_ns,
             longest_stall_ns: stall.map_or(0, |stall| stall.took_ns),

@@ -1,5 +1,6 @@
 //! Owns a forecast as people read it. All numbers are those of the forecast; nothing is decided here.
 
+use std::cmp::Ordering;
 use std::fmt::{self, Write as _};
 
 use super::help::{Came, Help};
@@ -130,6 +131,13 @@ impl Forecast {
             sized(drive.capacity_bytes),
             verdict_words(drive, self.deadline_ns)
         )?;
+        if let Some((limit, at)) = drive.runs[0].figures.dropped() {
+            let at = spoken(at);
+            writeln!(
+                f,
+                "  BUT as asked for, a host with the limit {limit} drops the drive after {at}"
+            )?;
+        }
         let mut lines = Lines { to: f };
         let stopped = format!("not done within {}", spoken(self.stopped_ns));
         let or =
@@ -148,19 +156,15 @@ impl Forecast {
         let control = &drive.control;
         let as_long = |value: Option<u64>| {
             value.map_or("unknown".to_owned(), |milli| {
-                format!("{} times as long", ratio(milli))
+                format!("{} times", ratio(milli))
             })
         };
         let on_control = control.figures.finish_ns.map_or(stopped.clone(), spoken);
         let name = format!("{} takes", control.profile);
         lines.line(&name, &on_control)?;
+        lines.ranged("  the load takes that", &drive.slowdown_milli, &as_long)?;
         lines.ranged(
-            "  the load takes, against it",
-            &drive.slowdown_milli,
-            &as_long,
-        )?;
-        lines.ranged(
-            "  a request takes on average",
+            "  a request on average",
             &drive.request_slowdown_milli,
             &as_long,
         )?;
@@ -180,6 +184,11 @@ impl Forecast {
             &or("-"),
         )?;
         write_limits(&mut lines, drive)?;
+        if self.paced && !drive.beyond.is_empty() {
+            let words = "counted from when a request was to come: a host that holds requests back \
+                         has fewer";
+            lines.line("", words)?;
+        }
         if let Some(idle) = &drive.idle {
             write_idle(&mut lines, idle, drive)?;
         }
@@ -277,15 +286,21 @@ fn write_idle(
         }
     }
     lines.line("", &words)?;
-    match drive.finish_ns.centre {
-        Some(finish) if finish < DAY_NS => {
-            let left = spoken(DAY_NS - finish);
+    match (centre.day_ns(), drive.finish_ns.centre) {
+        (Some(0), _) | (_, None) => Ok(()),
+        (needed, Some(finish)) => {
+            let left = DAY_NS.saturating_sub(finish);
+            let more = if needed.is_none_or(|needed| needed > left) {
+                ": TOO LITTLE"
+            } else {
+                ""
+            };
+            let left = spoken(left);
             lines.line(
                 "",
-                &format!("a day with this load once leaves {left} beside it"),
+                &format!("a day with this load once has {left} left{more}"),
             )
         }
-        _ => Ok(()),
     }
 }
 
@@ -312,8 +327,9 @@ fn write_help(lines: &mut Lines<'_, '_>, drive: &DriveForecast, stopped: &str) -
         match &help.came {
             Came::Tried { how, figures } => {
                 let text = format!(
-                    "{}, longest without an answer {}",
+                    "{}{}, longest without an answer {}",
                     finish(figures.finish_ns),
+                    compared(figures.finish_ns, centre.finish_ns),
                     spoken(figures.longest_stall_ns)
                 );
                 lines.line(&name, &text)?;
@@ -323,6 +339,16 @@ fn write_help(lines: &mut Lines<'_, '_>, drive: &DriveForecast, stopped: &str) -
         }
     }
     Ok(())
+}
+
+/// How a time to finish stands to that as asked for.
+fn compared(tried: Option<u64>, centre: Option<u64>) -> &'static str {
+    let size = |value: Option<u64>| value.unwrap_or(u64::MAX);
+    match size(tried).cmp(&size(centre)) {
+        Ordering::Less => " (sooner)",
+        Ordering::Equal => " (no sooner)",
+        Ordering::Greater => " (LATER)",
+    }
 }
 
 #[cfg(test)]
