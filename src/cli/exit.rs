@@ -16,6 +16,7 @@ use crate::lab::import::rates::RatesError;
 use crate::lab::recording::RecordingError;
 use crate::lab::simulation::SimulationError;
 use crate::lab::start::StartError;
+use crate::lab::structures::StructuresError;
 use crate::lab::workload::error::WorkloadError;
 use crate::profile::error::ProfileError;
 use crate::profile::scale::ScaleError;
@@ -99,6 +100,7 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
         || matches!(cause.downcast_ref(), Some(StartError::Layout(_)))
         || cause.is::<WorkloadError>()
         || cause.is::<RecordingError>()
+        || cause.is::<StructuresError>()
         || cause.is::<ImportError>()
         || cause.is::<RatesError>()
         || cause.is::<UnusableError>();

@@ -1,8 +1,8 @@
 //! The command line: parses arguments, composes a drive from an image and a profile, prints.
 //!
 //! One file per command. Around them: `exit` (codes), `output` (what goes to stdout), `image_file`
-//! (the way from a path to an opened image), `profile_source` and `workload_source` (the way from a word
-//! to a profile or a workload), `beginning` (from a word to a drive that an experiment begins with), `address`, `pace` and `tls` (arguments with a form of their own),
+//! (the way from a path to an opened image), `profile_source`, `workload_source` and `structure_source` (the way from a
+//! word to a profile, a workload or a list of structures), `beginning` (from a word to a drive that an experiment begins with), `address`, `pace` and `tls` (arguments with a form of their own),
 //! `frontends`, `privileges`, `signals`, `room_watch`, `account`, `record` and `display`. Errors end
 //! here: they are printed once, with everything that led to them.
 
@@ -11,6 +11,7 @@ mod address;
 mod age;
 mod beginning;
 mod check;
+mod compare;
 mod create;
 mod display;
 mod exit;
@@ -28,6 +29,7 @@ mod room_watch;
 mod serve;
 mod signals;
 mod simulate;
+mod structure_source;
 mod tell;
 mod tls;
 mod workload;
@@ -51,7 +53,7 @@ Examples:
 
 Exit codes:
   0  all is well
-  1  the check found damage, or something else went wrong
+  1  the check found damage, what was compared is slower, or something else went wrong
   2  the command line cannot be understood
   3  the image, profile or workload cannot be used (damaged, another version, not one)
   4  refused, to protect data that is already there or in use
@@ -92,6 +94,8 @@ enum Command {
     Profile(profile::Arguments),
     /// Run a workload on a drive in virtual time.
     Simulate(Box<simulate::Arguments>),
+    /// Tell what differs between two recordings, or two workloads on the same drive.
+    Compare(Box<compare::Arguments>),
     /// Make a recording of a trace of another tool.
     Import(Box<import::Arguments>),
     /// List, print and check workloads.
@@ -135,6 +139,7 @@ fn carry_out(command: Command) -> anyhow::Result<Code> {
         Command::Age(arguments) => age::run(&arguments),
         Command::Profile(arguments) => profile::run(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),
+        Command::Compare(arguments) => compare::run(&arguments),
         Command::Import(arguments) => import::run(&arguments),
         Command::Workload(arguments) => workload::run(&arguments),
         Command::Version => {
