@@ -10,6 +10,7 @@ mod account;
 mod address;
 mod age;
 mod beginning;
+mod blame;
 mod check;
 mod compare;
 mod create;
@@ -96,6 +97,8 @@ enum Command {
     Simulate(Box<simulate::Arguments>),
     /// Tell what differs between two recordings, or two workloads on the same drive.
     Compare(Box<compare::Arguments>),
+    /// Tell which addresses cause which cleaning.
+    Blame(Box<blame::Arguments>),
     /// Make a recording of a trace of another tool.
     Import(Box<import::Arguments>),
     /// List, print and check workloads.
@@ -140,6 +143,7 @@ fn carry_out(command: Command) -> anyhow::Result<Code> {
         Command::Profile(arguments) => profile::run(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
+        Command::Blame(arguments) => blame::run(&arguments),
         Command::Import(arguments) => import::run(&arguments),
         Command::Workload(arguments) => workload::run(&arguments),
         Command::Version => {

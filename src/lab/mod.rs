@@ -12,6 +12,7 @@
 
 pub mod ageing;
 pub mod agreement;
+pub mod blame;
 mod column;
 mod columns;
 pub mod compare;
