@@ -9,8 +9,12 @@ use crate::control::reply::ErrorKind;
 use crate::control::server::ControlError;
 use crate::host::owner::StopError;
 use crate::image::backing_error::BackingError;
+use crate::image::envelope::EnvelopeError;
 use crate::image::open::OpenError;
 use crate::lab::ageing::condition::AgeError;
+use crate::lab::draw::book::BookError;
+use crate::lab::draw::drawing::NoDrive;
+use crate::lab::draw::score::GuessError;
 use crate::lab::import::ImportError;
 use crate::lab::import::rates::RatesError;
 use crate::lab::recording::RecordingError;
@@ -76,6 +80,32 @@ pub(super) struct RigError {
 #[error("{0}")]
 pub(super) struct UnusableError(pub(super) String);
 
+/// The image is sealed, and what was asked for would show what is hidden.
+#[derive(Debug, thiserror::Error)]
+#[error(
+    "{shown} is a sealed drive, made by `imbrex draw`: this would show what it hides; a sealed image can be \
+     served, aged, checked and inspected, and simulated with `simulate {shown} WORKLOAD`, without what would \
+     tell its parameters ({what})"
+)]
+pub(super) struct SealedError {
+    shown: String,
+    what: String,
+}
+
+impl SealedError {
+    pub(super) fn new(path: &std::path::Path) -> SealedError {
+        SealedError::of(path, "`imbrex draw unseal` shows them")
+    }
+
+    /// `what`: what in particular was asked for.
+    pub(super) fn of(path: &std::path::Path, what: &str) -> SealedError {
+        SealedError {
+            shown: path.display().to_string(),
+            what: what.to_owned(),
+        }
+    }
+}
+
 /// The drive failed while it was served.
 #[derive(Debug, thiserror::Error)]
 #[error("the drive has failed: {0}")]
@@ -101,9 +131,16 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
         || cause.is::<WorkloadError>()
         || cause.is::<RecordingError>()
         || cause.is::<StructuresError>()
+        || cause.is::<BookError>()
+        || cause.is::<NoDrive>()
+        || cause.is::<GuessError>()
+        || cause.is::<EnvelopeError>()
         || cause.is::<ImportError>()
         || cause.is::<RatesError>()
         || cause.is::<UnusableError>();
+    if cause.is::<SealedError>() {
+        return Some(Code::Protected);
+    }
     let is_usage = cause.is::<UsageError>()
         || cause.is::<ScaleError>()
         || matches!(cause.downcast_ref(), Some(StartError::Word { .. }));

@@ -15,6 +15,7 @@ mod check;
 mod compare;
 mod create;
 mod display;
+mod draw;
 mod exit;
 mod frontends;
 mod image_file;
@@ -99,6 +100,8 @@ enum Command {
     Compare(Box<compare::Arguments>),
     /// Tell which addresses cause which cleaning.
     Blame(Box<blame::Arguments>),
+    /// Make a drive with hidden parameters, and score guesses of them.
+    Draw(Box<draw::Arguments>),
     /// Make a recording of a trace of another tool.
     Import(Box<import::Arguments>),
     /// List, print and check workloads.
@@ -144,6 +147,7 @@ fn carry_out(command: Command) -> anyhow::Result<Code> {
         Command::Simulate(arguments) => simulate::run(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Blame(arguments) => blame::run(&arguments),
+        Command::Draw(arguments) => draw::run(&arguments),
         Command::Import(arguments) => import::run(&arguments),
         Command::Workload(arguments) => workload::run(&arguments),
         Command::Version => {

@@ -14,7 +14,7 @@ use crossbeam_channel::{Receiver, never, select, tick};
 use super::account::{self, AccountFile, Session};
 use super::address::NbdAddress;
 use super::display::Display;
-use super::exit::{Code, DriveError, RigError, UsageError};
+use super::exit::{Code, DriveError, RigError, SealedError, UsageError};
 use super::frontends::{Frontends, Wanted};
 use super::image_file::{self, Way, id_words, recovery_words};
 use super::privileges::LesserUser;
@@ -141,7 +141,10 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         read_only: arguments.read_only,
         block_device: arguments.block_device,
     };
-    let (opened, file) = image_file::open(&arguments.image, way)?;
+    let (opened, file) = image_file::open_any(&arguments.image, way)?;
+    if opened.sealed.is_some() {
+        refuse_what_tells(arguments)?;
+    }
     // Before there are threads, sockets or a ring.
     if let Some(user) = user {
         user.become_it()?;
@@ -154,7 +157,10 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         "image: {} ({}), {}\n",
         arguments.image.display(),
         session.profile,
-        recovery_words(&opened)
+        match opened.sealed {
+            Some(_) => "sealed".to_owned(),
+            None => recovery_words(&opened),
+        }
     ))?;
     let seat = seat(arguments, &opened)?;
     let choice = arguments.mover.choice();
@@ -176,7 +182,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let parts = (opened.drive, mover, bay);
     let (handle, owner) =
         start(parts, arguments, info, recorder).map_err(rig("start the thread of the drive"))?;
-    let end = serve(arguments, &handle, &asked, (session.mover, seat, &mut room));
+    let end = serve(arguments, &handle, &asked, (&session, seat, &mut room));
     // In any case: what was acknowledged is made durable before anything is reported.
     let stopped = owner.stop();
     session.real = begun.elapsed();
@@ -206,6 +212,24 @@ fn user(arguments: &Arguments) -> anyhow::Result<Option<LesserUser>> {
     name.map(LesserUser::find).transpose()
 }
 
+/// What would tell what a sealed drive hides is not to be had.
+fn refuse_what_tells(arguments: &Arguments) -> anyhow::Result<()> {
+    let asked = [
+        (
+            arguments.record.is_some(),
+            "--record tells where the time went",
+        ),
+        (
+            arguments.status.is_some(),
+            "--status tells what the arm does",
+        ),
+    ];
+    match asked.into_iter().find(|(asked, _)| *asked) {
+        Some((_, what)) => Err(SealedError::of(&arguments.image, what).into()),
+        None => Ok(()),
+    }
+}
+
 /// What is known of the session before it begins.
 fn session(arguments: &Arguments, opened: &Opened) -> Session {
     Session {
@@ -215,6 +239,7 @@ fn session(arguments: &Arguments, opened: &Opened) -> Session {
         paced: arguments.pace != Pace::Off,
         pace: pace::words(arguments.pace),
         mover: "",
+        sealed: opened.sealed.is_some(),
         recovery: opened.report.clone(),
         real: Duration::ZERO,
     }
@@ -224,7 +249,7 @@ fn serve(
     arguments: &Arguments,
     handle: &Handle,
     asked: &Receiver<()>,
-    (mover, seat, room): (&str, Option<Seat>, &mut RoomWatch),
+    (session, seat, room): (&Session, Option<Seat>, &mut RoomWatch),
 ) -> anyhow::Result<End> {
     let wanted = Wanted {
         nbd: &arguments.nbd,
@@ -234,14 +259,23 @@ fn serve(
         allow_root: arguments.allow_root,
     };
     let frontends = Frontends::start(handle, &wanted)?;
-    let attendant = Attendant::new(handle.clone(), seat, frontends.dropper());
+    let mut attendant = Attendant::new(handle.clone(), seat, frontends.dropper());
+    if session.sealed {
+        attendant = attendant.discreet();
+    }
     let control = control(arguments, attendant)?;
     let places = frontends.places().join(" ");
     output::print(&format!(
-        "ready: {places} (pace: {}; mover: {mover})\n",
-        pace::words(arguments.pace)
+        "ready: {places} (pace: {}; mover: {})\n",
+        pace::words(arguments.pace),
+        session.mover
     ))?;
-    let end = wait(arguments, handle, asked, &frontends, room);
+    let display = if session.sealed {
+        Display::none()
+    } else {
+        Display::new(arguments.status)
+    };
+    let end = wait((handle, display), asked, &frontends, room);
     drop(control);
     frontends.stop();
     Ok(end)
@@ -293,15 +327,13 @@ fn control(arguments: &Arguments, attendant: Attendant) -> anyhow::Result<Option
 }
 
 fn wait(
-    arguments: &Arguments,
-    handle: &Handle,
+    (handle, mut display): (&Handle, Display),
     asked: &Receiver<()>,
     frontends: &Frontends,
     room: &mut RoomWatch,
 ) -> End {
     let unmounted = frontends.unmounted().cloned().unwrap_or_else(never);
     let pulse = tick(PULSE);
-    let mut display = Display::new(arguments.status);
     loop {
         select! {
             recv(asked) -> _ => return End::Asked,

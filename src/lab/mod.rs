@@ -8,7 +8,8 @@
 //! out of it (`summary` with `series`, `events` and `recording` in `columns`), and how far that agrees
 //! with a served drive (`agreement`); drives that were used before (`ageing`), and the state in which a run
 //! begins (`start`). Made of runs: what differs between two of them (`compare`), by addresses (`ranges`,
-//! `structures`), and which addresses cause which cleaning (`blame`). Same profile, workload and seed give the same output, byte for byte; nothing here knows the time of day.
+//! `structures`), and which addresses cause which cleaning (`blame`); drives
+//! with hidden parameters (`draw`). Same profile, workload and seed give the same output, byte for byte; nothing here knows the time of day.
 
 pub mod ageing;
 pub mod agreement;
@@ -17,6 +18,7 @@ mod column;
 mod columns;
 pub mod compare;
 pub mod dice;
+pub mod draw;
 pub mod events;
 pub mod generator;
 pub mod import;
