@@ -66,7 +66,8 @@ impl Sealed {
         .success();
         let line = told.lines().find(|line| line.starts_with("commitment"));
         let word = line.and_then(|line| line.split_whitespace().last());
-        sealed.commitment = word.expect("a commitment").to_owned();
+        word.expect("a commitment")
+            .clone_into(&mut sealed.commitment);
         sealed
     }
 
@@ -101,7 +102,7 @@ fn secrets(truth: &Profile) -> Vec<String> {
         staging.extents.to_string(),
         format!("{:#018x}", truth.format_fingerprint()),
     ];
-    let turn = 60_000_000_000_000 / u64::from(rpm);
+    let turn = 60_000_000_000_000 / rpm;
     all.push(turn.to_string());
     for ns in [truth.platters.head_switch.0, truth.cleaning.idle_delay.0] {
         all.push(ns.to_string());
@@ -114,12 +115,51 @@ fn secrets(truth: &Profile) -> Vec<String> {
 #[test]
 fn no_command_shows_what_a_sealed_drive_hides() {
     let sealed = Sealed::draw("4711");
-    let path = sealed.path();
     let truth = Profile::from_toml("truth", &sealed.truth()).unwrap();
     let mut outputs: Vec<(String, String)> = Vec::new();
     let mut note = |what: &str, ended: &Ended| {
         outputs.push((what.to_owned(), format!("{}{}", ended.stdout, ended.stderr)));
     };
+    // They are what an open drive shows.
+    let open = sealed.file("open.toml");
+    std::fs::write(&open, sealed.truth()).unwrap();
+    let shown = sealed.truth() + &run(&["profile", "show", &open, "--json"]).success();
+    let seen = secrets(&truth).into_iter().filter(|secret| shown.contains(secret));
+    assert!(seen.count() >= 5, "{shown}");
+    alone(&sealed, &mut note);
+    served(&sealed, &mut note);
+    assert!(outputs.len() > 25);
+    for (what, output) in &outputs {
+        for secret in secrets(&truth) {
+            assert!(!output.contains(&secret), "{what} shows {secret}: {output}");
+        }
+        for inside in [
+            "slots",
+            "dirty",
+            "home band",
+            "clean-",
+            "merge",
+            "cylinder",
+            "waited",
+        ] {
+            let told = output.replace("staging.merge", "");
+            assert!(!told.contains(inside), "{what} tells of {inside}: {output}");
+        }
+    }
+    // Not even in the bytes of the file, read as text.
+    let bytes = std::fs::read(&sealed.image).unwrap();
+    let head = String::from_utf8_lossy(&bytes[..64 * 4096]);
+    for secret in secrets(&truth)
+        .iter()
+        .filter(|secret| !secret.starts_with("0x"))
+    {
+        assert!(!head.contains(secret.as_str()), "the image shows {secret}");
+    }
+}
+
+/// Everything that can be asked without serving it.
+fn alone(sealed: &Sealed, note: &mut impl FnMut(&str, &Ended)) {
+    let path = sealed.path();
     let events = sealed.file("events.parquet");
     let other = sealed.file("other.img");
     let words = "uniform 50%write 50%read 4KiB 3000-requests";
@@ -167,34 +207,6 @@ fn no_command_shows_what_a_sealed_drive_hides() {
         note(&arguments.join(" "), &ended);
     }
     assert!(!Path::new(&events).exists() && !Path::new(&other).exists());
-    served(&sealed, &mut note);
-    assert!(outputs.len() > 25);
-    for (what, output) in &outputs {
-        for secret in secrets(&truth) {
-            assert!(!output.contains(&secret), "{what} shows {secret}: {output}");
-        }
-        for inside in [
-            "slots",
-            "dirty",
-            "home band",
-            "clean-",
-            "merge",
-            "cylinder",
-            "waited",
-        ] {
-            let told = output.replace("staging.merge", "");
-            assert!(!told.contains(inside), "{what} tells of {inside}: {output}");
-        }
-    }
-    // Not even in the bytes of the file, read as text.
-    let bytes = std::fs::read(&sealed.image).unwrap();
-    let head = String::from_utf8_lossy(&bytes[..64 * 4096]);
-    for secret in secrets(&truth)
-        .iter()
-        .filter(|secret| !secret.starts_with("0x"))
-    {
-        assert!(!head.contains(secret.as_str()), "the image shows {secret}");
-    }
 }
 
 /// A session with everything that can be asked of it.
@@ -204,10 +216,12 @@ fn served(sealed: &Sealed, note: &mut impl FnMut(&str, &Ended)) {
     let served = Served::start(&sealed.image, &options);
     let mut client = served.client();
     for at in 0..300 {
-        client.write(at * 4096 * 7 % (7 << 20), &[3; 4096]).unwrap();
+        client
+            .write(at * 4096 * 7 % (7 << 20), &[3; 4096])
+            .expect("it works");
     }
-    client.flush().unwrap();
-    client.read(4096, 4096).unwrap();
+    client.flush().expect("it works");
+    client.read(4096, 4096).expect("it works");
     for words in [
         "status",
         "account",
@@ -240,14 +254,14 @@ fn served(sealed: &Sealed, note: &mut impl FnMut(&str, &Ended)) {
     assert_eq!(ended.code, Some(0), "{ended:#?}");
     assert!(ended.stdout.contains("latency"), "{}", ended.stdout);
     note("serve", &ended);
-    let file = std::fs::read_to_string(account).unwrap();
+    let file = std::fs::read_to_string(account).expect("it works");
     let told = Ended {
         code: Some(0),
         stdout: file,
         stderr: String::new(),
     };
-    assert_eq!(told.json()["host"]["writes"], 300);
     note("the account", &told);
+    assert_eq!(told.json()["host"]["writes"], 300);
     note("the saved image", &run(&["inspect", &saved]));
 }
 
@@ -278,7 +292,7 @@ fn a_sealed_drive_takes_as_long_as_the_drive_that_is_in_it() {
 fn the_truth_scores_in_full_and_a_wrong_guess_does_not() {
     let sealed = Sealed::draw("7");
     let guess = sealed.file("guess.toml");
-    let mut score = |text: &str| {
+    let score = |text: &str| {
         std::fs::write(&guess, text).unwrap();
         run(&[
             "draw",

@@ -7,6 +7,7 @@ mod nbd_client;
 mod program;
 
 use std::collections::BTreeMap;
+use std::fmt::Write as _;
 use std::io::Write as _;
 use std::path::Path;
 
@@ -110,7 +111,7 @@ fn the_structures_of_xfs_are_those_that_its_own_tools_name() {
     // A prototype of a tree: many files, so that there is more than one chunk of inodes.
     let mut proto = "/stand\n0 0\nd--755 0 0\n".to_owned();
     for file in 0..300 {
-        proto += &format!("f{file} ---644 0 0 /etc/passwd\n");
+        writeln!(proto, "f{file} ---644 0 0 /etc/passwd").unwrap();
     }
     let prototype = folder.path().join("prototype");
     std::fs::write(&prototype, proto + "$\n").unwrap();

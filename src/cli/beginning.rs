@@ -102,13 +102,11 @@ impl Beginning {
         };
         let (opened, _) = image_file::open_any(path, way)?;
         let mut drive = opened.drive;
-        match start {
-            Some(start) => Ok(start.drive(drive.profile())?),
-            None => {
-                drive.go_on_without_bytes();
-                Ok(drive)
-            }
+        if let Some(start) = start {
+            return Ok(start.drive(drive.profile())?);
         }
+        drive.go_on_without_bytes();
+        Ok(drive)
     }
 
     /// Whether it begins with what an image holds.

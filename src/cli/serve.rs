@@ -137,14 +137,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     }
     let user = user(arguments)?;
     let asked = signals::catch().map_err(rig("catch SIGINT and SIGTERM"))?;
-    let way = Way {
-        read_only: arguments.read_only,
-        block_device: arguments.block_device,
-    };
-    let (opened, file) = image_file::open_any(&arguments.image, way)?;
-    if opened.sealed.is_some() {
-        refuse_what_tells(arguments)?;
-    }
+    let (opened, file) = open_image(arguments)?;
     // Before there are threads, sockets or a ring.
     if let Some(user) = user {
         user.become_it()?;
@@ -153,15 +146,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let account_file = account_file.map(AccountFile::open).transpose()?;
     let info = DriveInfo::new(opened.drive.profile(), arguments.read_only);
     let mut session = session(arguments, &opened);
-    output::print(&format!(
-        "image: {} ({}), {}\n",
-        arguments.image.display(),
-        session.profile,
-        match opened.sealed {
-            Some(_) => "sealed".to_owned(),
-            None => recovery_words(&opened),
-        }
-    ))?;
+    tell_what_was_found(&session, &opened)?;
     let seat = seat(arguments, &opened)?;
     let choice = arguments.mover.choice();
     let mut room = RoomWatch::over(&file, &arguments.image)?;
@@ -210,6 +195,31 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
 fn user(arguments: &Arguments) -> anyhow::Result<Option<LesserUser>> {
     let name = arguments.user.as_deref();
     name.map(LesserUser::find).transpose()
+}
+
+fn open_image(arguments: &Arguments) -> anyhow::Result<(Opened, std::fs::File)> {
+    let way = Way {
+        read_only: arguments.read_only,
+        block_device: arguments.block_device,
+    };
+    let (opened, file) = image_file::open_any(&arguments.image, way)?;
+    if opened.sealed.is_some() {
+        refuse_what_tells(arguments)?;
+    }
+    Ok((opened, file))
+}
+
+fn tell_what_was_found(session: &Session, opened: &Opened) -> anyhow::Result<()> {
+    output::print(&format!(
+        "image: {} ({}), {}\n",
+        session.image.display(),
+        session.profile,
+        match opened.sealed {
+            Some(_) => "sealed".to_owned(),
+            None => recovery_words(opened),
+        }
+    ))?;
+    Ok(())
 }
 
 /// What would tell what a sealed drive hides is not to be had.

@@ -10,7 +10,7 @@ use serde::Serialize;
 use toml::Value;
 
 use super::measure::{self, Measure};
-use crate::profile::Profile;
+use crate::profile::{Profile, RecordingZone};
 use crate::units::count;
 
 /// Relative error up to which a guess is right, and from which on it is worthless, in millionths.
@@ -135,7 +135,7 @@ fn in_bytes(profile: &Profile, measure: Measure) -> Measure {
                 .platters
                 .zones
                 .first()
-                .map_or(0, |zone| zone.track_bytes());
+                .map_or(0, RecordingZone::track_bytes);
             Measure::Number(tracks.saturating_mul(track))
         }
         other => other,
