@@ -124,7 +124,9 @@ fn no_command_shows_what_a_sealed_drive_hides() {
     let open = sealed.file("open.toml");
     std::fs::write(&open, sealed.truth()).unwrap();
     let shown = sealed.truth() + &run(&["profile", "show", &open, "--json"]).success();
-    let seen = secrets(&truth).into_iter().filter(|secret| shown.contains(secret));
+    let seen = secrets(&truth)
+        .into_iter()
+        .filter(|secret| shown.contains(secret));
     assert!(seen.count() >= 5, "{shown}");
     alone(&sealed, &mut note);
     served(&sealed, &mut note);

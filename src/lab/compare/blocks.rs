@@ -79,11 +79,12 @@ impl Blocks {
         (number >= BLOCKS_MIN).then_some(number)
     }
 
-    /// Divides what came in `span` into `number` stretches of equal length, by when it came.
+    /// Divides what came in `span` into `number` stretches of equal length: latencies by when a request
+    /// came, bytes by when they were answered.
     pub(super) fn new(points: &[Point], span: (u64, u64), number: usize) -> Blocks {
         let length = span.1.saturating_sub(span.0) + 1;
-        let block_of = |point: &Point| {
-            let since = point.arrived_ns.saturating_sub(span.0);
+        let block_at = |ns: u64| {
+            let since = ns.saturating_sub(span.0);
             let wide = u128::from(since) * u128::from(count(number)) / u128::from(length);
             usize::try_from(wide).map_or(number - 1, |block| block.min(number - 1))
         };
@@ -99,11 +100,13 @@ impl Blocks {
         for step in sorted.chunks(sorted.len().div_ceil(STEPS).max(1)) {
             let mut counts = vec![0; number];
             for point in step {
-                let block = block_of(point);
+                let block = block_at(point.arrived_ns);
                 counts[block] += 1;
                 blocks.counts[block] += 1;
                 blocks.took[block] += u128::from(point.took_ns);
-                blocks.bytes[block] += u128::from(point.bytes);
+                // Bytes have been moved when they are answered.
+                let answered = block_at(point.arrived_ns + point.took_ns);
+                blocks.bytes[answered] += u128::from(point.bytes);
             }
             let largest = step.last().map_or(0, |point| point.took_ns);
             blocks.steps.push((largest, counts));
@@ -211,11 +214,18 @@ mod tests {
             bytes: 4096,
         };
         let all = [point(0), point(500_000_000), point(900_000_000)];
+        let late = Point {
+            took_ns: 600_000_000,
+            ..point(400_000_000)
+        };
         assert_eq!(Figure::Throughput.of(&all, 1_000_000_000), Some(12_288));
         let blocks = Blocks::new(&all, (0, 999_999_999), 2);
         assert_eq!(blocks.figure(Figure::Throughput, &[1, 1]), Some(12_288));
         assert_eq!(blocks.figure(Figure::Throughput, &[0, 2]), Some(16_384));
         assert_eq!(blocks.figure(Figure::Mean, &[0, 0]), None);
+        // What came in the first half and was answered in the second counts there.
+        let blocks = Blocks::new(&[late, point(0)], (0, 999_999_999), 2);
+        assert_eq!(blocks.figure(Figure::Throughput, &[0, 1]), Some(8192));
     }
 
     #[test]

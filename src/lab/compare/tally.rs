@@ -27,12 +27,14 @@ impl Spent {
     pub(super) fn add(&mut self, other: &Spent) {
         self.count += other.count;
         for (sum, part) in self.parts.iter_mut().zip(other.parts) {
-            *sum += part;
+            // Not reached: 584 years.
+            *sum = sum.saturating_add(part);
         }
     }
 
     pub(super) fn total_ns(&self) -> u64 {
-        self.parts.iter().sum()
+        let parts = self.parts.iter();
+        parts.fold(0, |sum, part| sum.saturating_add(*part))
     }
 }
 

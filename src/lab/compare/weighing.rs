@@ -107,7 +107,10 @@ impl Sides<'_> {
                 longest(self.a).map(i128::from),
                 longest(self.b).map(i128::from),
             ),
-            total_ns: numbers(|points| points.iter().map(|point| point.took_ns).sum()),
+            total_ns: numbers(|points| {
+                let took = points.iter().map(|point| point.took_ns);
+                took.fold(0, u64::saturating_add)
+            }),
             bytes_per_s,
         }
     }
