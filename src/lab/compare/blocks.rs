@@ -224,8 +224,8 @@ mod tests {
         assert_eq!(blocks.figure(Figure::Throughput, &[0, 2]), Some(16_384));
         assert_eq!(blocks.figure(Figure::Mean, &[0, 0]), None);
         // What came in the first half and was answered in the second counts there.
-        let blocks = Blocks::new(&[late, point(0)], (0, 999_999_999), 2);
-        assert_eq!(blocks.figure(Figure::Throughput, &[0, 1]), Some(8192));
+        let blocks = Blocks::new(&[late, point(0), point(700_000_000)], (0, 999_999_999), 2);
+        assert_eq!(blocks.figure(Figure::Throughput, &[0, 1]), Some(16_384));
     }
 
     #[test]
