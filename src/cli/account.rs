@@ -137,7 +137,7 @@ fn write_lag(text: &mut String, session: &Session, stopped: &Stopped) {
 }
 
 /// The object of a sealed drive: what a host can know.
-fn discreet_value(session: &Session, stopped: &Stopped) -> Value {
+fn discreet_value(session: &Session, stopped: &Stopped, failed: bool) -> Value {
     let account = &stopped.account;
     let counters = &stopped.status.counters;
     json!({
@@ -147,6 +147,7 @@ fn discreet_value(session: &Session, stopped: &Stopped) -> Value {
         "profile": session.profile,
         "sealed": true,
         "pace": session.pace,
+        "failed": failed,
         "real_s": session.real.as_secs_f64(),
         "at_ns": stopped.status.at_ns,
         "host": {
@@ -166,10 +167,10 @@ fn discreet_value(session: &Session, stopped: &Stopped) -> Value {
     })
 }
 
-/// The object.
-pub(super) fn value(session: &Session, stopped: &Stopped) -> Value {
+/// The object. `failed`: why the drive did, if it did.
+pub(super) fn value(session: &Session, stopped: &Stopped, failed: Option<&str>) -> Value {
     if session.sealed {
-        return discreet_value(session, stopped);
+        return discreet_value(session, stopped, failed.is_some());
     }
     let counters = &stopped.status.counters;
     let medium: Map<String, Value> = Purpose::ALL
@@ -189,6 +190,7 @@ pub(super) fn value(session: &Session, stopped: &Stopped) -> Value {
         "profile": session.profile,
         "pace": session.pace,
         "mover": session.mover,
+        "failed": failed,
         "real_s": session.real.as_secs_f64(),
         "recovery": session.recovery,
         "write_amplification": amplification(counters),
