@@ -7,9 +7,11 @@ use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use anyhow::Context as _;
+use tempfile::TempDir;
 
 use super::exit::{Code, FileExistsError, UsageError};
 use super::output;
+use crate::lab::summary::Summary;
 use crate::report::gather::Material;
 use crate::report::page::{self, Report};
 
@@ -38,7 +40,7 @@ pub(super) struct Arguments {
 
 /// Where a report goes.
 #[derive(Debug, clap::Args)]
-pub(super) struct Outputs {
+struct Outputs {
     /// The page.
     #[arg(short, long, value_name = "PAGE")]
     output: PathBuf,
@@ -80,9 +82,58 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     Ok(Code::Ok)
 }
 
-/// Writes the page of a run whose other files are not asked for.
-pub(super) fn write_page(material: &Material, path: &Path) -> anyhow::Result<()> {
-    write(path, &page::make(material, None).html, false)
+/// The files of a run, those included that only its page needs; the latter go when this does.
+pub(super) struct RunFiles {
+    /// Every job of the arm.
+    pub(super) events: Option<PathBuf>,
+    /// Every request.
+    pub(super) record: Option<PathBuf>,
+    page: Option<PathBuf>,
+    _folder: Option<TempDir>,
+}
+
+impl RunFiles {
+    /// Where a run's files go, by where its events, its requests and its page are wanted.
+    pub(super) fn places(wanted: [Option<&PathBuf>; 3]) -> anyhow::Result<RunFiles> {
+        let [events, record, page] = wanted.map(|path| path.cloned());
+        let Some(page) = page else {
+            return Ok(RunFiles {
+                events,
+                record,
+                page,
+                _folder: None,
+            });
+        };
+        free(&page, false)?;
+        // Beside the page, since there is room where it is wanted.
+        let beside = page
+            .parent()
+            .filter(|parent| !parent.as_os_str().is_empty());
+        let beside = beside.unwrap_or(Path::new("."));
+        let folder = tempfile::Builder::new()
+            .prefix(".imbrex-report-")
+            .tempdir_in(beside)
+            .with_context(|| format!("cannot make a folder in {}", beside.display()))?;
+        let within = |name: &str| folder.path().join(name);
+        Ok(RunFiles {
+            events: events.or_else(|| Some(within("jobs.parquet"))),
+            record: record.or_else(|| Some(within("requests.parquet"))),
+            page: Some(page),
+            _folder: Some(folder),
+        })
+    }
+
+    /// Makes the page, if one is wanted, once the other files are complete.
+    pub(super) fn make_page(&self, summary: &Summary) -> anyhow::Result<()> {
+        let Some(page) = &self.page else {
+            return Ok(());
+        };
+        let files = [&self.record, &self.events].map(Option::as_ref);
+        let files: Vec<PathBuf> = files.into_iter().flatten().cloned().collect();
+        let mut material = Material::gather(&files)?;
+        material.join_summary(&serde_json::to_value(summary)?)?;
+        write(page, &page::make(&material, None).html, false)
+    }
 }
 
 /// What was made, in a line.
@@ -119,7 +170,7 @@ fn files(report: &Report, outputs: &Outputs) -> Vec<(PathBuf, String)> {
 }
 
 /// Insists that nothing is at `path`, or may be replaced.
-pub(super) fn free(path: &Path, replace: bool) -> Result<(), FileExistsError> {
+fn free(path: &Path, replace: bool) -> Result<(), FileExistsError> {
     // A link that leads nowhere is something as well.
     if !replace && path.symlink_metadata().is_ok() {
         return Err(FileExistsError(path.to_owned()));

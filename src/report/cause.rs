@@ -61,7 +61,7 @@ impl Cause {
             Cause::Cleaning => "cleaning under way",
             Cause::Room => "waiting for room",
             Cause::Merge => "merge of the map",
-            Cause::Destage => "destage of the write cache",
+            Cause::Destage => "destage of the cache",
             Cause::Seek => "seek",
             Cause::Rotation => "rotation",
             Cause::Transfer => "transfer",
@@ -69,7 +69,7 @@ impl Cause {
             Cause::Overhead => "electronics",
             Cause::Stalled => "stall on request",
             Cause::Slowed => "slowed on request",
-            Cause::Lag => "lag of the serving machine",
+            Cause::Lag => "lag of the machine",
             Cause::Unknown => "not told",
         }
     }

@@ -202,15 +202,22 @@ fn slow(material: &Material) -> Option<String> {
         text += &format!(" No request took {limit} or more.");
         return Some(text.trim().to_owned());
     }
-    let mut causes: BTreeMap<Cause, usize> = BTreeMap::new();
+    // How often and how long at most, the longest first.
+    let mut causes: BTreeMap<Cause, (usize, u64)> = BTreeMap::new();
     for time in &times {
-        *causes.entry(time.slowest.cause).or_default() += 1;
+        let (count, longest) = causes.entry(time.slowest.cause).or_default();
+        *count += 1;
+        *longest = (*longest).max(time.slowest.took_ns);
     }
-    let mut causes: Vec<(Cause, usize)> = causes.into_iter().collect();
-    causes.sort_by_key(|(_, count)| std::cmp::Reverse(*count));
-    let named = causes
-        .iter()
-        .map(|(cause, count)| format!("{} ({count})", cause.words()));
+    let mut causes: Vec<(Cause, (usize, u64))> = causes.into_iter().collect();
+    causes.sort_by_key(|(_, (_, longest))| std::cmp::Reverse(*longest));
+    let named = causes.iter().map(|(cause, (count, longest))| {
+        format!(
+            "{} ({count}, up to {})",
+            cause.words(),
+            amount::time(*longest)
+        )
+    });
     let named: Vec<String> = named.collect();
     let count = times.len();
     let noun = if count == 1 { "time" } else { "times" };

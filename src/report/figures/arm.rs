@@ -39,7 +39,7 @@ pub(super) fn figure(material: &Material) -> Option<Figure> {
         title: "Position of the arm over time",
         caption: format!(
             "Which tracks, counted from the outer diameter, the arm worked on and what for; each cell \
-             is {step} by {} tracks. The darker it is, the more of that time went there.",
+             is {step} by {} tracks. The stronger it is, the more of that time went there.",
             amount::grouped(first.rows.width())
         ),
         told: format!(

@@ -17,6 +17,8 @@ const LISTED_MAX: usize = 12;
 const THROUGHPUT_HEIGHT: u32 = 300;
 const LATENCY_HEIGHT: u32 = 400;
 const CAUSE_HEIGHT: u32 = 40;
+/// Room for the words of causes, and so on the left of every panel: their times are the same.
+const LEFT: u32 = 320;
 
 pub(super) fn figure(material: &Material) -> Option<Figure> {
     let flow = Flow::of(material)?;
@@ -37,16 +39,25 @@ pub(super) fn figure(material: &Material) -> Option<Figure> {
     Some(Figure {
         id: "over-time",
         title: "Throughput and latency over time",
-        caption: format!(
-            "Each step is {times}. A sign stands at the slowest request of a time in which one took \
-             {limit} or more (ten times what half of all took, and 50 ms at least); its shape, colour \
-             and row say why, its number leads to the table."
-        ),
+        caption: caption(&times, &limit, &slow),
         told: told(&flow, &slow, &limit),
         drawing: drawing(&flow, &slow, &listed),
         data,
         tables,
     })
+}
+
+fn caption(step: &str, limit: &str, slow: &[SlowTime]) -> String {
+    let mut text = format!(
+        "Each step is {step}. A sign stands at the slowest request of a time in which one took {limit} \
+         or more (ten times what half of all took, and 50 ms at least); its shape, colour and row say \
+         why, its number leads to the table."
+    );
+    if slow.iter().any(|time| time.slowest.cause == Cause::Unknown) {
+        text += " Where the cause is not told, a recording of the run would tell it: a summary names \
+                 those of its ten slowest requests, an imported trace none.";
+    }
+    text
 }
 
 /// The slowest times, slowest first.
@@ -218,8 +229,8 @@ fn draw_throughput(area: &Area<'_>, flow: &Flow) -> DrawResult {
     });
     let frame = Frame {
         title: "Throughput",
+        left: LEFT,
         below: 48,
-        ..Frame::default()
     };
     let mut panel = Panel::new(area, frame, &time_axis(flow, false), &up)?;
     let known = |of: fn(&Point) -> u64| {
@@ -260,7 +271,8 @@ fn draw_latency(
     up.ends.1 += (up.ends.1 - up.ends.0) * 0.12;
     let frame = Frame {
         title: "Latency",
-        ..Frame::default()
+        left: LEFT,
+        below: if slow.is_empty() { 86 } else { 48 },
     };
     let mut panel = Panel::new(area, frame, &time_axis(flow, slow.is_empty()), &up)?;
     let known = |of: &dyn Fn(&Point) -> Option<u64>| {
@@ -289,14 +301,17 @@ fn draw_latency(
     for time in slow {
         panel.mark(place(time), time.slowest.cause.sign())?;
     }
+    let marks: Vec<(i32, i32)> = slow.iter().map(|time| panel.pixel(place(time))).collect();
     let mut numbered: Vec<(i32, i32)> = Vec::new();
     for (number, time) in (1..).zip(listed) {
-        let at = panel.pixel(place(time));
-        // A number that would cover another one is left to the table.
-        let free = |other: &(i32, i32)| (other.0 - at.0).abs() > 40 || (other.1 - at.1).abs() > 30;
-        if numbered.iter().all(free) {
+        let (x, y) = panel.pixel(place(time));
+        // A number that would cover another one, or a sign, is left to the table.
+        let beside = |other: &(i32, i32)| (other.0 - x).abs() > 40 || (other.1 - y).abs() > 30;
+        let covers =
+            |mark: &(i32, i32)| (mark.0 - x).abs() < 30 && (y - 54..y - 6).contains(&mark.1);
+        if numbered.iter().all(beside) && !marks.iter().any(covers) {
             panel.text_above(place(time), &format!("{number}"))?;
-            numbered.push(at);
+            numbered.push((x, y));
         }
     }
     Ok(())
@@ -307,7 +322,7 @@ fn draw_causes(area: &Area<'_>, flow: &Flow, causes: &[(Cause, Vec<&SlowTime>)])
     let up = Axis::words(&words);
     let frame = Frame {
         title: "When requests were slow, and why",
-        left: 420,
+        left: LEFT,
         ..Frame::default()
     };
     let panel = Panel::new(area, frame, &time_axis(flow, true), &up)?;

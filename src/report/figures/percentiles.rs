@@ -1,11 +1,9 @@
 //! Latency by operation: how long which share of the requests took at most.
 
-use hdrhistogram::Histogram;
-
 use super::Figure;
 use crate::report::amount::{self, float};
 use crate::report::gather::Material;
-use crate::report::gather::requests::OPERATIONS;
+use crate::report::gather::requests::{OPERATIONS, OperationUse};
 use crate::report::plot::axis::{Axis, logarithm};
 use crate::report::plot::canvas::{self, DrawResult, Drawing};
 use crate::report::plot::ink::Ink;
@@ -79,7 +77,7 @@ fn curves(material: &Material) -> Vec<Curve> {
             .iter()
             .filter(|operation| operation.count > 0);
         return operations
-            .map(|operation| of_histogram(operation.word, &operation.took))
+            .map(|operation| of_recording(operation))
             .collect();
     }
     let told = material.told.as_ref();
@@ -109,20 +107,24 @@ fn curves(material: &Material) -> Vec<Curve> {
         .collect()
 }
 
-fn of_histogram(word: &str, took: &Histogram<u64>) -> Curve {
+fn of_recording(operation: &OperationUse) -> Curve {
+    let (took, longest_ns) = (&operation.took, operation.longest_ns);
     let end = logarithm(took.len());
-    let of = |nines: f64| took.value_at_quantile(1.0 - 10_f64.powf(-nines));
+    let of = |nines: f64| {
+        took.value_at_quantile(1.0 - 10_f64.powf(-nines))
+            .min(longest_ns)
+    };
     let fine = (0..10 * FINENESS).map(|step| f64::from(step) / f64::from(FINENESS));
     let fine = fine.take_while(|nines| *nines < end);
     let mut points: Vec<(f64, u64)> = fine.map(|nines| (nines, of(nines))).collect();
-    points.push((end, took.max()));
+    points.push((end, longest_ns));
     let listed = SHARES.iter().filter(|(nines, _)| *nines <= end);
     Curve {
-        word: word.to_owned(),
+        word: operation.word.to_owned(),
         count: took.len(),
         points,
         listed: listed.map(|(nines, share)| (*share, of(*nines))).collect(),
-        longest_ns: took.max(),
+        longest_ns,
     }
 }
 

@@ -34,7 +34,7 @@ pub(super) fn figure(material: &Material) -> Option<Figure> {
         id: "places",
         title: "Addresses over time",
         caption: format!(
-            "Bytes by address and by the time of the answer; each cell is {} by {}. The darker it is, \
+            "Bytes by address and by the time of the answer; each cell is {} by {}. The stronger it is, \
              the more bytes went there.",
             amount::time(first.columns.width()),
             amount::bytes(first.rows.width())
@@ -138,19 +138,21 @@ fn drawing(used: &[Used<'_>]) -> Drawing {
         key::draw(&top, &entries)?;
         for one in used {
             let (area, below) = rest.split_vertically(PANEL);
-            draw(&area, one, limits)?;
+            draw(&area, one)?;
             rest = below;
         }
         Ok(())
     })
 }
 
-fn draw(area: &Area<'_>, (words, ink, grid): &Used<'_>, limits: [u64; 4]) -> DrawResult {
+fn draw(area: &Area<'_>, (words, ink, grid): &Used<'_>) -> DrawResult {
+    let limits = limits(grid.most());
+    let most = amount::bytes(grid.most());
     let across = Axis::time(grid.columns.start(), grid.columns.end());
     let ends = (grid.rows.start(), grid.rows.end());
     let up = Axis::between("address", ends, 5, amount::bytes);
     let frame = Frame {
-        title: words,
+        title: &format!("{words}, at most {most} in a cell"),
         ..Frame::default()
     };
     let panel = Panel::new(area, frame, &across, &up)?;

@@ -32,7 +32,7 @@ pub(super) fn figure(material: &Material) -> Option<Figure> {
         title: "Latency by size of the request",
         caption:
             "Requests by size (from each power of two to the next) and by how long they took. The \
-                  darker a cell is, the more requests it holds; one is enough to show."
+                  stronger a cell is, the more requests it holds; one is enough to show."
                 .to_owned(),
         told: told.join(" "),
         drawing: drawing(&used),

@@ -90,8 +90,10 @@ pub(in crate::report) struct OperationUse {
     pub(in crate::report) count: u64,
     /// Their bytes.
     pub(in crate::report) bytes: u64,
-    /// How long they took.
+    /// How long they took, with an error below 1 %.
     pub(in crate::report) took: Histogram<u64>,
+    /// How long the longest took.
+    pub(in crate::report) longest_ns: u64,
     /// How many by size (its power of two) and how long they took (rungs of the ladder).
     pub(in crate::report) by_size: BTreeMap<(u32, u32), u64>,
 }
@@ -193,6 +195,7 @@ impl Requests {
             count: 0,
             bytes: 0,
             took: histogram(),
+            longest_ns: 0,
             by_size: BTreeMap::new(),
         };
         Requests {
@@ -278,6 +281,7 @@ impl Requests {
         operation.count += 1;
         operation.bytes = operation.bytes.saturating_add(bytes);
         operation.took.saturating_record(took);
+        operation.longest_ns = operation.longest_ns.max(took);
         if bytes > 0 {
             let cell = (bytes.ilog2(), rung(took));
             *operation.by_size.entry(cell).or_default() += 1;

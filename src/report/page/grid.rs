@@ -50,7 +50,7 @@ pub(super) fn html(matrix: &Matrix) -> String {
     let mut page = format!("<section aria-labelledby=\"{ID}\">\n<h2 id=\"{ID}\">{TITLE}</h2>\n");
     page += &head(matrix);
     page += &controls(matrix);
-    page += "<div class=\"wide\" role=\"group\" aria-label=\"Cells of the matrix\" tabindex=\"0\">\n\
+    page += "<div class=\"wide broad\" role=\"group\" aria-label=\"Cells of the matrix\" tabindex=\"0\">\n\
              <table id=\"grid\"><caption>Cells of the matrix. The headings sort.</caption>\n<thead><tr>";
     for column in &columns {
         let heading = escaped(&column.heading);
@@ -145,7 +145,7 @@ fn columns(matrix: &Matrix) -> Vec<Column> {
                 .map_or_else(Shown::default, |seed| number(seed, seed.to_string()))
         }),
     );
-    column("changes", Box::new(|cell| text(&cell.changes.join(", "))));
+    column("changes", Box::new(|cell| changes(cell)));
     column("assertions", Box::new(|cell| assertions(cell)));
     for name in figures(matrix) {
         let heading = heading(&name);
@@ -206,6 +206,17 @@ fn assertions(cell: &Cell) -> Shown {
     }
     Shown {
         html: format!("<ul>{}</ul>", lines.concat()),
+        number: None,
+    }
+}
+
+fn changes(cell: &Cell) -> Shown {
+    if cell.changes.is_empty() {
+        return Shown::default();
+    }
+    let words = escaped(&cell.changes.join(", "));
+    Shown {
+        html: format!("<span class=\"long\">{words}</span>"),
         number: None,
     }
 }

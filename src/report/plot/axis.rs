@@ -75,7 +75,12 @@ impl Axis {
         let high = high.max(low + 1);
         let powers = (low..=high).map(|power| {
             let ns = 10_u64.saturating_pow(power);
-            (f64::from(power), amount::time(ns))
+            // In powers of ten, 100 s are read more easily than a minute and 40 s.
+            let label = match power {
+                9.. => format!("{} s", ns / 1_000_000_000),
+                _ => amount::time(ns),
+            };
+            (f64::from(power), label)
         });
         Axis {
             name: name.to_owned(),
