@@ -95,7 +95,7 @@ pub(super) struct RunFiles {
 impl RunFiles {
     /// Where a run's files go, by where its events, its requests and its page are wanted.
     pub(super) fn places(wanted: [Option<&PathBuf>; 3]) -> anyhow::Result<RunFiles> {
-        let [events, record, page] = wanted.map(|path| path.cloned());
+        let [events, record, page] = wanted.map(Option::<&PathBuf>::cloned);
         let Some(page) = page else {
             return Ok(RunFiles {
                 events,

@@ -201,7 +201,7 @@ mod tests {
             }),
             ..Point::default()
         };
-        let end = slowest.len() as u64 * 10 - 1;
+        let end = crate::units::count(slowest.len()) * 10 - 1;
         Flow {
             steps: Steps::with_width(0, end, 10),
             points: slowest.iter().map(point).collect(),

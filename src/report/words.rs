@@ -4,6 +4,7 @@
 //! Every number is one of the material's; where nothing is known, nothing is said.
 
 use std::collections::BTreeMap;
+use std::fmt::Write as _;
 
 use super::amount;
 use super::cause::Cause;
@@ -76,16 +77,16 @@ fn run(material: &Material) -> Option<String> {
         None => "A session".to_owned(),
     };
     if let Some(profile) = &about.profile {
-        text += &format!(" on {profile}");
+        let _ = write!(text, " on {profile}");
     }
     if let Some(capacity) = about.capacity_bytes.filter(|bytes| *bytes > 0) {
-        text += &format!(", which offers {}", amount::bytes(capacity));
+        let _ = write!(text, ", which offers {}", amount::bytes(capacity));
     }
     if let Some(seed) = &about.seed {
-        text += &format!("; seed {seed}");
+        let _ = write!(text, "; seed {seed}");
     }
     if let Some(began) = &about.began {
-        text += &format!("; the drive began {began}");
+        let _ = write!(text, "; the drive began {began}");
     }
     Some(text + ".")
 }
@@ -118,14 +119,15 @@ fn amounts(material: &Material) -> Option<String> {
         (None, None) => String::new(),
     };
     if let Some(drained) = material.told.as_ref().and_then(|told| told.drained_ns) {
-        text += &format!(
+        let _ = write!(
+            text,
             " The drive had nothing left to do after {}.",
             amount::time(drained)
         );
     }
     if let Some(jobs) = &material.jobs {
         let took = amount::time(jobs.to_ns - jobs.from_ns);
-        text += &format!(" The arm is known over {took}.");
+        let _ = write!(text, " The arm is known over {took}.");
     }
     let text = text.trim();
     (!text.is_empty()).then(|| text.to_owned())
@@ -140,7 +142,7 @@ fn flowed(answered: u64, took_ns: u64, (read, written): (u64, u64)) -> String {
     for (bytes, word) in [(read, "read"), (written, "written")] {
         if bytes > 0 {
             let (all, rate) = (amount::bytes(bytes), amount::rate(bytes, took_ns));
-            text += &format!("; {all} {word} ({rate})");
+            let _ = write!(text, "; {all} {word} ({rate})");
         }
     }
     text + "."
@@ -193,13 +195,15 @@ fn slow(material: &Material) -> Option<String> {
     {
         let (took, from) = (amount::time(stall.took_ns), amount::time(stall.from_ns));
         let cause = &stall.cause;
-        text +=
-            &format!(" The longest time without an answer was {took}, from {from} on: {cause}.");
+        let _ = write!(
+            text,
+            " The longest time without an answer was {took}, from {from} on: {cause}."
+        );
     }
     let limit = amount::time(flow.slow_ns);
     let times = flow.slow_times();
     if times.is_empty() {
-        text += &format!(" No request took {limit} or more.");
+        let _ = write!(text, " No request took {limit} or more.");
         return Some(text.trim().to_owned());
     }
     // How often and how long at most, the longest first.
@@ -221,7 +225,8 @@ fn slow(material: &Material) -> Option<String> {
     let named: Vec<String> = named.collect();
     let count = times.len();
     let noun = if count == 1 { "time" } else { "times" };
-    text += &format!(
+    let _ = write!(
+        text,
         " At {count} {noun} a request took {limit} or more, mostly: {}.",
         named.join(", ")
     );
@@ -285,7 +290,8 @@ fn inside(material: &Material) -> Option<String> {
         (None, None) => None,
     };
     if let (Some((slots, dirty)), Some(all)) = (last, material.about.staging_slots) {
-        text += &format!(
+        let _ = write!(
+            text,
             " At the end {} of the staging area was in use and {} bands were dirty.",
             amount::share(slots, all),
             amount::grouped(dirty)

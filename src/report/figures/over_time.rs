@@ -1,5 +1,7 @@
 //! Throughput and latency over time, with the cause of each slow time marked by shape, colour and words.
 
+use std::fmt::Write as _;
+
 use super::Figure;
 use crate::report::amount::{self, float};
 use crate::report::cause::Cause;
@@ -86,11 +88,13 @@ fn told(flow: &Flow, slow: &[SlowTime], limit: &str) -> String {
         return told + &format!(" No request took {limit} or more.");
     }
     let count = slow.len();
-    told +=
-        &format!(" {count} times with requests that took {limit} or more; the slowest request:");
+    let _ = write!(
+        told,
+        " {count} times with requests that took {limit} or more; the slowest request:"
+    );
     if let Some(worst) = slow.iter().max_by_key(|time| time.slowest.took_ns) {
         let took = amount::time(worst.slowest.took_ns);
-        told += &format!(" {took}, {}.", worst.slowest.cause.words());
+        let _ = write!(told, " {took}, {}.", worst.slowest.cause.words());
     }
     told
 }

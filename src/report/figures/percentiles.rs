@@ -1,5 +1,8 @@
 //! Latency by operation: how long which share of the requests took at most.
 
+use std::f64::consts::LOG10_2;
+use std::fmt::Write as _;
+
 use super::Figure;
 use crate::report::amount::{self, float};
 use crate::report::gather::Material;
@@ -15,7 +18,7 @@ use crate::report::table::{Table, Value};
 const HEIGHT: u32 = 560;
 /// Shares that are listed: how many nines, and how they are written.
 const SHARES: [(f64, &str); 7] = [
-    (0.301_029_995_663_981_2, "50"),
+    (LOG10_2, "50"),
     (1.0, "90"),
     (2.0, "99"),
     (3.0, "99.9"),
@@ -47,7 +50,8 @@ pub(super) fn figure(material: &Material) -> Option<Figure> {
         let of = |share| curve.listed.iter().find(|(known, _)| *known == share);
         let half = of("50").map_or(0, |(_, ns)| *ns);
         let most = of("99").map_or(curve.longest_ns, |(_, ns)| *ns);
-        told += &format!(
+        let _ = write!(
+            told,
             "{}: {} answered, half within {}, 99 % within {}, the longest {}. ",
             curve.word,
             amount::grouped(curve.count),
@@ -76,9 +80,7 @@ fn curves(material: &Material) -> Vec<Curve> {
             .operations
             .iter()
             .filter(|operation| operation.count > 0);
-        return operations
-            .map(|operation| of_recording(operation))
-            .collect();
+        return operations.map(of_recording).collect();
     }
     let told = material.told.as_ref();
     let operations = told

@@ -29,8 +29,8 @@ pub(in crate::report) struct Matrix {
 #[derive(Clone, Debug, Default, Deserialize)]
 pub(in crate::report) struct Cell {
     /// Its number.
-    #[serde(default)]
-    pub(in crate::report) cell: u64,
+    #[serde(default, rename = "cell")]
+    pub(in crate::report) number: u64,
     /// The profile.
     #[serde(default)]
     pub(in crate::report) profile: String,
@@ -140,7 +140,7 @@ mod tests {
         let cell = "{\"cell\":3,\"outcome\":\"passed\",\"figures\":{\"new_ns\":7},\"more\":[]}\n";
         let matrix = read(&format!("{HEAD}{cell}")).expect("it is one");
         assert_eq!(matrix.cells[0].figures["new_ns"], 7);
-        assert_eq!(matrix.cells[0].cell, 3);
+        assert_eq!(matrix.cells[0].number, 3);
         assert!(!matrix.cut);
     }
 

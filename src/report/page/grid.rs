@@ -132,9 +132,9 @@ fn columns(matrix: &Matrix) -> Vec<Column> {
     };
     column(
         "cell",
-        Box::new(move |cell| number(cell.cell, cell.cell.to_string())),
+        Box::new(move |cell| number(cell.number, cell.number.to_string())),
     );
-    column("outcome", Box::new(|cell| outcome_shown(cell)));
+    column("outcome", Box::new(outcome_shown));
     column("profile", Box::new(|cell| text(&cell.profile)));
     column("start", Box::new(|cell| text(&cell.start)));
     column("workload", Box::new(|cell| text(&cell.workload)));
@@ -145,8 +145,8 @@ fn columns(matrix: &Matrix) -> Vec<Column> {
                 .map_or_else(Shown::default, |seed| number(seed, seed.to_string()))
         }),
     );
-    column("changes", Box::new(|cell| changes(cell)));
-    column("assertions", Box::new(|cell| assertions(cell)));
+    column("changes", Box::new(changes));
+    column("assertions", Box::new(assertions));
     for name in figures(matrix) {
         let heading = heading(&name);
         column(
@@ -285,7 +285,7 @@ pub(super) fn table(matrix: &Matrix) -> Table {
     ]);
     for cell in &matrix.cells {
         let own = [
-            Value::Count(cell.cell),
+            Value::Count(cell.number),
             Value::words(&cell.outcome),
             Value::words(&cell.profile),
             Value::words(&cell.start),

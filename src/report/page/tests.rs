@@ -8,6 +8,7 @@ use tempfile::TempDir;
 
 use super::{Report, make};
 use crate::drive::job_record::JobRecord;
+use crate::drive::request::{Breakdown, Completion, Operation};
 use crate::host::recorder::Answered;
 use crate::image::open;
 use crate::lab::events::EventWriter;
@@ -15,9 +16,11 @@ use crate::lab::recording::RecordingWriter;
 use crate::lab::simulation::{self, Observers};
 use crate::lab::summary::Summary;
 use crate::lab::workload::Workload;
+use crate::medium::movement::RequestId;
 use crate::profile::Profile;
 use crate::report::error::ReportError;
 use crate::report::gather::Material;
+use crate::time::{Duration, Instant};
 
 const BUSY: &str = "uniform 20%read 65%write 10%trim 5%flush 12KiB 1500-requests 8-under-way \
                     bursts-of-700 pause-3s then-drain";
@@ -340,6 +343,29 @@ fn every_figure_is_named_and_has_its_data_as_a_table() {
 }
 
 #[test]
+fn the_document_names_every_column() {
+    let document = include_str!("../../../docs/report.md");
+    let named = |id: &str, csv: &str| {
+        let row = document
+            .lines()
+            .find(|line| line.starts_with(&format!("| `{id}` |")));
+        let row = row.unwrap_or_else(|| panic!("no row for {id}"));
+        for column in csv.lines().next().expect("a head").split(',') {
+            assert!(row.contains(&format!("`{column}`")), "{column} of {id}");
+        }
+    };
+    let report = Run::new("busy", BUSY).report(&ALL);
+    report
+        .figures
+        .iter()
+        .for_each(|figure| named(figure.id(), &figure.csv()));
+    let folder = TempDir::new().expect("a folder");
+    let path = written(&folder, "m.jsonl", matrix("w").as_bytes());
+    let report = make(&Material::gather(&[path]).expect("it is one"), None);
+    named("matrix", &report.grid.expect("a matrix has a table"));
+}
+
+#[test]
 fn a_run_without_requests_gives_a_page_all_the_same() {
     let folder = TempDir::new().expect("a folder");
     let path = folder.path().join("none.parquet");
@@ -352,6 +378,48 @@ fn a_run_without_requests_gives_a_page_all_the_same() {
     assert!(report.figures.is_empty());
     assert!(report.html.contains("nothing to draw"));
     well_formed(&report.html);
+}
+
+#[test]
+fn lag_of_the_machine_is_told_before_everything_else() {
+    let folder = TempDir::new().expect("a folder");
+    let path = folder.path().join("served.parquet");
+    let served = |lag: u64| Answered {
+        completion: Completion {
+            request: RequestId(lag),
+            operation: Operation::Read,
+            offset: 0,
+            bytes: 4096,
+            arrived: Instant(lag),
+            due: Instant(lag + 10_000_000),
+            needs: None,
+            breakdown: Breakdown {
+                seek: Duration::from_ms(10),
+                ..Breakdown::default()
+            },
+            behind: None,
+            room_by: None,
+            missed_by: None,
+            failing: None,
+        },
+        lag: Duration(lag),
+    };
+    let file = std::fs::File::create(&path).expect("room");
+    let mut writer = RecordingWriter::new(file, &[]).expect("room");
+    // One that is not noticed, and one that is.
+    writer
+        .take(&[served(900_000), served(700_000_000)])
+        .expect("room");
+    writer.finish().expect("room");
+    let report = make(&Material::gather(&[path]).expect("it is one"), None);
+    let words = "<strong>Attention:</strong> RESULTS ARE AFFECTED: 1 of 2 answers";
+    assert!(report.html.contains(words));
+    assert!(report.html.contains("<td>lag of the machine</td>"));
+    assert_eq!(Csv::of(&report, "over-time").sum("late"), 1);
+    assert_eq!(
+        Csv::of(&report, "parts").sum_where("part", "lag of the machine", "ns"),
+        700_000_000
+    );
 }
 
 #[test]

@@ -1,6 +1,6 @@
 //! Owns the shapes that mark what a figure tells apart beside colour, and how each is drawn.
 
-use plotters::element::{Circle, EmptyElement, PathElement, Polygon};
+use plotters::element::{Circle, PathElement, Polygon};
 use plotters::style::{Color, ShapeStyle};
 
 use super::canvas::{Area, DrawResult};
@@ -74,7 +74,7 @@ pub(in crate::report) fn draw(
         ),
         Shape::Plus => lines(
             area,
-            points(&[(-wide, 0), (wide, 0), (0, -wide), (0, wide)]),
+            &points(&[(-wide, 0), (wide, 0), (0, -wide), (0, wide)]),
             line,
         ),
         Shape::Cross => {
@@ -84,7 +84,7 @@ pub(in crate::report) fn draw(
                 (-reach, reach),
                 (reach, -reach),
             ];
-            lines(area, points(&ends), line)
+            lines(area, &points(&ends), line)
         }
     }
 }
@@ -99,9 +99,7 @@ fn outline(area: &Area<'_>, mut points: Vec<(i32, i32)>, style: ShapeStyle) -> D
 }
 
 /// Two lines, each between two of four points.
-fn lines(area: &Area<'_>, points: Vec<(i32, i32)>, style: ShapeStyle) -> DrawResult {
+fn lines(area: &Area<'_>, points: &[(i32, i32)], style: ShapeStyle) -> DrawResult {
     let mut ends = points.chunks_exact(2);
-    ends.try_for_each(|ends| {
-        area.draw(&(EmptyElement::at((0, 0)) + PathElement::new(ends.to_vec(), style)))
-    })
+    ends.try_for_each(|ends| area.draw(&PathElement::new(ends.to_vec(), style)))
 }
