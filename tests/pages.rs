@@ -205,6 +205,12 @@ fn cells(dom: &str) -> Vec<u64> {
     .collect()
 }
 
+/// The head of the grid.
+fn head(dom: &str) -> &str {
+    let grid = dom.split_once("<table id=\"grid\"").expect("a grid").1;
+    grid.split("<tbody>").next().unwrap_or_default()
+}
+
 #[test]
 fn headings_sort_and_fields_filter() {
     let bench = Bench::new();
@@ -221,19 +227,19 @@ fn headings_sort_and_fields_filter() {
     let dom = after("");
     assert_eq!(cells(&dom), [3, 1, 2, 4]);
     assert!(dom.contains("4 of 4 cells shown"));
-    assert!(!dom.contains("aria-sort"));
+    assert!(!head(&dom).contains("aria-sort"));
 
     // As numbers, not as text: 900 ms are less than 20 s. What has no value comes last.
     let dom = after(&format!("{press} press('write p99');"));
     assert_eq!(cells(&dom), [3, 4, 1, 2]);
-    assert_eq!(dom.matches("aria-sort=\"ascending\"").count(), 1);
+    assert_eq!(head(&dom).matches("aria-sort=\"ascending\"").count(), 1);
 
     let dom = after(&format!(
         "{press} press('cell'); press('write p99'); press('write p99');"
     ));
     assert_eq!(cells(&dom), [1, 4, 3, 2]);
-    assert_eq!(dom.matches("aria-sort=").count(), 1);
-    assert!(dom.contains("aria-sort=\"descending\""));
+    assert_eq!(head(&dom).matches("aria-sort=").count(), 1);
+    assert!(head(&dom).contains("aria-sort=\"descending\""));
 
     let filter = "const change = (id, value, event) => { const field = document.getElementById(id); \
                   field.value = value; field.dispatchEvent(new Event(event)); };";

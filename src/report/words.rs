@@ -11,7 +11,7 @@ use super::cause::Cause;
 use super::flow::Flow;
 use super::gather::Material;
 use super::gather::matrix::Matrix;
-use super::gather::requests::Requests;
+use super::gather::requests::{Requests, Slow};
 use super::gather::told::Told;
 use crate::host::account::lag_words;
 use crate::time::Duration;
@@ -150,63 +150,53 @@ fn flowed(answered: u64, took_ns: u64, (read, written): (u64, u64)) -> String {
 
 fn slow(material: &Material) -> Option<String> {
     let flow = Flow::of(material)?;
-    let slowest = match (&material.requests, &material.told) {
-        (Some(requests), _) => requests.slowest.first().map(|slow| {
-            (
-                slow.operation.clone(),
-                slow.bytes,
-                slow.offset,
-                slow.took_ns,
-                slow.words.clone(),
-            )
-        }),
-        (None, Some(told)) => told.slowest.first().map(|slow| {
-            (
-                slow.operation.clone(),
-                slow.bytes,
-                slow.offset,
-                slow.took_ns,
-                slow.cause.clone(),
-            )
-        }),
-        (None, None) => None,
-    };
-    let mut text = String::new();
-    if let Some((operation, bytes, offset, took, words)) = slowest {
-        let took = amount::time(took);
-        let what = if bytes == 0 {
-            operation
-        } else {
-            format!(
-                "{operation} of {} at byte {}",
-                amount::size(bytes),
-                amount::grouped(offset)
-            )
-        };
-        text = format!("The slowest request took {took}: a {what}; {words}.");
-        if words.is_empty() {
-            text = format!("The slowest request took {took}: a {what}.");
-        }
-    }
-    if let Some(stall) = material
-        .told
-        .as_ref()
-        .and_then(|told| told.longest_stall.as_ref())
-    {
+    let mut sentences: Vec<String> = slowest(material).into_iter().collect();
+    let told = material.told.as_ref();
+    if let Some(stall) = told.and_then(|told| told.longest_stall.as_ref()) {
         let (took, from) = (amount::time(stall.took_ns), amount::time(stall.from_ns));
         let cause = &stall.cause;
-        let _ = write!(
-            text,
-            " The longest time without an answer was {took}, from {from} on: {cause}."
-        );
+        sentences.push(format!(
+            "The longest time without an answer was {took}, from {from} on: {cause}."
+        ));
     }
+    sentences.push(slow_times(&flow));
+    Some(sentences.join(" "))
+}
+
+/// The slowest request.
+fn slowest(material: &Material) -> Option<String> {
+    let slow = match (&material.requests, &material.told) {
+        (Some(requests), _) => requests.slowest.first()?.clone(),
+        (None, Some(told)) => told.slowest.first().map(|slow| Slow {
+            operation: slow.operation.clone(),
+            offset: slow.offset,
+            bytes: slow.bytes,
+            arrived_ns: slow.arrived_ns,
+            took_ns: slow.took_ns,
+            cause: Cause::of_sentence(&slow.cause),
+            words: slow.cause.clone(),
+        })?,
+        (None, None) => return None,
+    };
+    let took = amount::time(slow.took_ns);
+    let mut text = format!("The slowest request took {took}: a {}", slow.operation);
+    if slow.bytes > 0 {
+        let (size, offset) = (amount::size(slow.bytes), amount::grouped(slow.offset));
+        let _ = write!(text, " of {size} at byte {offset}");
+    }
+    if !slow.words.is_empty() {
+        let _ = write!(text, "; {}", slow.words);
+    }
+    Some(text + ".")
+}
+
+/// How often requests were slow, how slow, and why: the longest first.
+fn slow_times(flow: &Flow) -> String {
     let limit = amount::time(flow.slow_ns);
     let times = flow.slow_times();
     if times.is_empty() {
-        let _ = write!(text, " No request took {limit} or more.");
-        return Some(text.trim().to_owned());
+        return format!("No request took {limit} or more.");
     }
-    // How often and how long at most, the longest first.
     let mut causes: BTreeMap<Cause, (usize, u64)> = BTreeMap::new();
     for time in &times {
         let (count, longest) = causes.entry(time.slowest.cause).or_default();
@@ -216,21 +206,14 @@ fn slow(material: &Material) -> Option<String> {
     let mut causes: Vec<(Cause, (usize, u64))> = causes.into_iter().collect();
     causes.sort_by_key(|(_, (_, longest))| std::cmp::Reverse(*longest));
     let named = causes.iter().map(|(cause, (count, longest))| {
-        format!(
-            "{} ({count}, up to {})",
-            cause.words(),
-            amount::time(*longest)
-        )
+        let longest = amount::time(*longest);
+        format!("{} ({count}, up to {longest})", cause.words())
     });
     let named: Vec<String> = named.collect();
     let count = times.len();
     let noun = if count == 1 { "time" } else { "times" };
-    let _ = write!(
-        text,
-        " At {count} {noun} a request took {limit} or more, mostly: {}.",
-        named.join(", ")
-    );
-    Some(text.trim().to_owned())
+    let named = named.join(", ");
+    format!("At {count} {noun} a request took {limit} or more, mostly: {named}.")
 }
 
 fn why(material: &Material) -> Option<String> {
