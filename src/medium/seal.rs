@@ -32,20 +32,66 @@ pub(super) fn sealed<'a>(
     ranges.flatten().map(|step| movement_of(steps, step))
 }
 
-/// The bytes of a record with its checksums filled in.
-pub(super) fn seal(record: &mut Record, steps: &[Step], buffers: &mut Buffers) -> Vec<u8> {
-    let mut bytes = std::mem::take(&mut record.bytes);
-    for seal in &record.seals {
-        let mut crc = 0;
-        for step in seal.over.clone() {
-            crc = append(crc, movement_of(steps, step), buffers);
+/// Fills in checksums.
+pub(super) struct Sealer {
+    /// What 1, 2, 4 ... blocks of zeroes make of a checksum.
+    doublings: Vec<Zeroes>,
+}
+
+impl Sealer {
+    pub(super) fn new() -> Sealer {
+        let doublings = std::iter::successors(Some(Zeroes::block()), |run| Some(run.twice()));
+        Sealer {
+            doublings: doublings.take(index(u64::BITS.into())).collect(),
         }
-        let at = index(seal.at);
-        bytes[at..at + 4].copy_from_slice(&crc.to_le_bytes());
     }
-    let crc = crc32c::crc32c(&bytes[Record::CRC_AT + 4..]);
-    bytes[Record::CRC_AT..Record::CRC_AT + 4].copy_from_slice(&crc.to_le_bytes());
-    bytes
+
+    /// The bytes of a record with its checksums filled in.
+    pub(super) fn seal(
+        &self,
+        record: &mut Record,
+        steps: &[Step],
+        buffers: &mut Buffers,
+    ) -> Vec<u8> {
+        let mut bytes = std::mem::take(&mut record.bytes);
+        for seal in &record.seals {
+            let mut crc = 0;
+            for step in seal.over.clone() {
+                crc = self.append(crc, movement_of(steps, step), buffers);
+            }
+            let at = index(seal.at);
+            bytes[at..at + 4].copy_from_slice(&crc.to_le_bytes());
+        }
+        let crc = crc32c::crc32c(&bytes[Record::CRC_AT + 4..]);
+        bytes[Record::CRC_AT..Record::CRC_AT + 4].copy_from_slice(&crc.to_le_bytes());
+        bytes
+    }
+
+    fn append(&self, mut crc: u32, movement: &Movement, buffers: &mut Buffers) -> u32 {
+        let Some(place) = sealed_source(movement) else {
+            return if movement.from == Place::Zeroes {
+                self.append_zeroes(crc, movement.bytes)
+            } else {
+                crc
+            };
+        };
+        for (piece, bytes) in Buffers::pieces(place, movement.bytes) {
+            crc = crc32c::crc32c_append(crc, buffers.piece(piece, bytes));
+        }
+        crc
+    }
+
+    /// The checksum after `bytes` more zero bytes: a zeroed gigabyte costs as little as a sector.
+    fn append_zeroes(&self, crc: u32, bytes: u64) -> u32 {
+        let mut crc = crc32c::crc32c_append(crc, &ZEROES[..index(bytes % count(ZEROES.len()))]);
+        let blocks = bytes / count(ZEROES.len());
+        for (power, run) in self.doublings.iter().enumerate() {
+            if blocks >> power & 1 == 1 {
+                crc = run.after(crc);
+            }
+        }
+        crc
+    }
 }
 
 fn movement_of(steps: &[Step], step: usize) -> &Movement {
@@ -55,37 +101,36 @@ fn movement_of(steps: &[Step], step: usize) -> &Movement {
     }
 }
 
-fn append(mut crc: u32, movement: &Movement, buffers: &mut Buffers) -> u32 {
-    let Some(place) = sealed_source(movement) else {
-        return if movement.from == Place::Zeroes {
-            append_zeroes(crc, movement.bytes)
-        } else {
-            crc
-        };
-    };
-    for (piece, bytes) in Buffers::pieces(place, movement.bytes) {
-        crc = crc32c::crc32c_append(crc, buffers.piece(piece, bytes));
-    }
-    crc
+/// What a run of zeroes makes of a checksum. That is affine over the bits of the checksum: the
+/// exclusive sum of a constant and of one column for each bit that is set.
+#[derive(Clone, Copy)]
+struct Zeroes {
+    columns: [u32; 32],
+    constant: u32,
 }
 
-/// The checksum after `bytes` more zero bytes: from the checksum of 2^n zeroes follows that of
-/// 2^(n+1), so that a zeroed gigabyte costs as little as a sector.
-fn append_zeroes(crc: u32, bytes: u64) -> u32 {
-    let mut crc = crc32c::crc32c_append(crc, &ZEROES[..index(bytes % count(ZEROES.len()))]);
-    let mut blocks = bytes / count(ZEROES.len());
-    let (mut run, mut run_bytes) = (crc32c::crc32c(&ZEROES), ZEROES.len());
-    while blocks > 0 {
-        if blocks % 2 == 1 {
-            crc = crc32c::crc32c_combine(crc, run, run_bytes);
-        }
-        blocks /= 2;
-        if blocks > 0 {
-            run = crc32c::crc32c_combine(run, run, run_bytes);
-            run_bytes *= 2;
+impl Zeroes {
+    fn block() -> Zeroes {
+        let constant = crc32c::crc32c_append(0, &ZEROES);
+        Zeroes {
+            columns: std::array::from_fn(|bit| crc32c::crc32c_append(1 << bit, &ZEROES) ^ constant),
+            constant,
         }
     }
-    crc
+
+    fn after(&self, crc: u32) -> u32 {
+        let columns = self.columns.iter().enumerate();
+        let set = columns.filter(|(bit, _)| crc >> bit & 1 == 1);
+        set.fold(self.constant, |sum, (_, column)| sum ^ column)
+    }
+
+    fn twice(&self) -> Zeroes {
+        let constant = self.after(self.constant);
+        Zeroes {
+            columns: std::array::from_fn(|bit| self.after(self.after(1 << bit)) ^ constant),
+            constant,
+        }
+    }
 }
 
 #[cfg(test)]
@@ -95,11 +140,11 @@ mod tests {
 
     proptest! {
         #[test]
-        fn zeroes_count_as_so_many_zero_bytes(before in any::<Vec<u8>>(), bytes in 0..100_000_usize) {
+        fn zeroes_count_as_so_many_zero_bytes(before in any::<Vec<u8>>(), bytes in 0..1_000_000_usize) {
             let mut all = before.clone();
             all.resize(before.len() + bytes, 0);
             prop_assert_eq!(
-                append_zeroes(crc32c::crc32c(&before), count(bytes)),
+                Sealer::new().append_zeroes(crc32c::crc32c(&before), count(bytes)),
                 crc32c::crc32c(&all)
             );
         }
