@@ -127,7 +127,7 @@ fn amounts(material: &Material) -> Option<String> {
     }
     if let Some(jobs) = &material.jobs {
         let took = amount::time(jobs.to_ns - jobs.from_ns);
-        let _ = write!(text, " The arm is known over {took}.");
+        let _ = write!(text, " The jobs of the arm cover {took}.");
     }
     let text = text.trim();
     (!text.is_empty()).then(|| text.to_owned())

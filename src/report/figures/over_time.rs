@@ -87,10 +87,13 @@ fn told(flow: &Flow, slow: &[SlowTime], limit: &str) -> String {
     if slow.is_empty() {
         return told + &format!(" No request took {limit} or more.");
     }
-    let count = slow.len();
+    let times = match slow.len() {
+        1 => "1 time".to_owned(),
+        count => format!("{count} times"),
+    };
     let _ = write!(
         told,
-        " {count} times with requests that took {limit} or more; the slowest request:"
+        " {times} with requests that took {limit} or more; the slowest request:"
     );
     if let Some(worst) = slow.iter().max_by_key(|time| time.slowest.took_ns) {
         let took = amount::time(worst.slowest.took_ns);
@@ -228,7 +231,7 @@ fn draw_throughput(area: &Area<'_>, flow: &Flow) -> DrawResult {
         .iter()
         .map(|point| point.read_bytes.max(point.written_bytes))
         .max();
-    let up = Axis::up_to("bytes per second", rate(most.unwrap_or(0)), |value| {
+    let up = Axis::up_to("", rate(most.unwrap_or(0)), |value| {
         format!("{}/s", amount::bytes(value))
     });
     let frame = Frame {
@@ -271,7 +274,7 @@ fn draw_latency(
     let least = |point: &Point| point.p50_ns.or(took(point));
     let shortest = flow.points.iter().filter_map(least).min().unwrap_or(0);
     // Room for the numbers above the signs.
-    let mut up = Axis::log_time("latency", shortest, longest);
+    let mut up = Axis::log_time("", shortest, longest);
     up.ends.1 += (up.ends.1 - up.ends.0) * 0.12;
     let frame = Frame {
         title: "Latency",

@@ -227,6 +227,7 @@ fn shares(curves: &[Curve]) -> Axis {
         name: "share of the requests".to_owned(),
         ends: (0.0, end),
         ticks,
+        ruled: true,
     }
 }
 

@@ -118,21 +118,16 @@ fn limits(most: u64) -> [u64; 4] {
 
 fn drawing(used: &[Used<'_>]) -> Drawing {
     let panels = u32::try_from(used.len()).unwrap_or(1);
-    let most = used
-        .iter()
-        .map(|(_, _, grid)| grid.most())
-        .max()
-        .unwrap_or(0);
-    let limits = limits(most);
-    let entry = |(strength, limit): (u32, u64)| {
-        let words = if strength == 1 {
-            "less".to_owned()
-        } else {
-            format!("{} or more", amount::bytes(limit))
-        };
-        (Sign::Fill(Ink::Text, strength), words)
-    };
-    let entries: Vec<(Sign, String)> = (1..).zip(limits).map(entry).collect();
+    let words = [
+        "less",
+        "1/64 of the most or more",
+        "an eighth or more",
+        "half or more",
+    ];
+    let entries: Vec<(Sign, String)> = (1..)
+        .zip(words)
+        .map(|(strength, words)| (Sign::Fill(Ink::Text, strength), words.to_owned()))
+        .collect();
     canvas::draw(key::ROW + panels * PANEL, |area| {
         let (top, mut rest) = area.split_vertically(key::ROW);
         key::draw(&top, &entries)?;

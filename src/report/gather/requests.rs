@@ -245,14 +245,18 @@ impl Requests {
         stretch.count(kind, bytes, took);
         stretch.late += u64::from(late > 0);
         let slow = || -> Result<Slow, String> {
+            let cause = Cause::largest(&parts, late);
+            // Rows of an imported trace have no parts, and their sentence says so.
+            let nobody_says = cause == Cause::Unknown && took > 0;
+            let words = if nobody_says { "" } else { row.text(CAUSE)? };
             Ok(Slow {
                 operation: word.to_owned(),
                 offset,
                 bytes,
                 arrived_ns: arrived,
                 took_ns: took,
-                cause: Cause::largest(&parts, late),
-                words: row.text(CAUSE)?.to_owned(),
+                cause,
+                words: words.to_owned(),
             })
         };
         if stretch

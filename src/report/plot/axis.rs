@@ -16,6 +16,8 @@ pub(in crate::report) struct Axis {
     pub(in crate::report) ends: (f64, f64),
     /// Positions and labels.
     pub(in crate::report) ticks: Vec<(f64, String)>,
+    /// Whether a line runs through the panel from each tick.
+    pub(in crate::report) ruled: bool,
 }
 
 /// Ticks of an axis, about.
@@ -38,6 +40,7 @@ impl Axis {
             name: "model time".to_owned(),
             ends: (float(from_ns), float(to_ns)),
             ticks: ticks.collect(),
+            ruled: true,
         }
     }
 
@@ -61,6 +64,7 @@ impl Axis {
             name: name.to_owned(),
             ends: (float(from), float(to)),
             ticks: ticks.collect(),
+            ruled: true,
         }
     }
 
@@ -86,6 +90,7 @@ impl Axis {
             name: name.to_owned(),
             ends: (f64::from(low), f64::from(high)),
             ticks: powers.collect(),
+            ruled: true,
         }
     }
 
@@ -101,6 +106,7 @@ impl Axis {
             name: name.to_owned(),
             ends: (f64::from(low), f64::from(high + 1)),
             ticks: ticks.collect(),
+            ruled: true,
         }
     }
 
@@ -114,6 +120,7 @@ impl Axis {
             ticks: positions
                 .zip(words.iter().map(|word| (*word).to_owned()))
                 .collect(),
+            ruled: false,
         }
     }
 }

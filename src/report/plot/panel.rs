@@ -134,9 +134,11 @@ impl<'a> Panel<'a> {
             let left = i32::try_from(frame.left).unwrap_or(0);
             area.draw(&Text::new(frame.title.to_owned(), (left, 8), style))?;
         }
-        chart
-            .configure_mesh()
-            .axis_style(Ink::Text.marker().stroke_width(2))
+        let mut mesh = chart.configure_mesh();
+        if !up.ruled {
+            mesh.disable_y_mesh();
+        }
+        mesh.axis_style(Ink::Text.marker().stroke_width(2))
             .bold_line_style(Ink::Grid.marker().stroke_width(2))
             .label_style(text_style(Ink::Text, HPos::Left, VPos::Top))
             .axis_desc_style(text_style(Ink::Text, HPos::Left, VPos::Top))
