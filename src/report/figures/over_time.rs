@@ -338,8 +338,11 @@ fn draw_causes(area: &Area<'_>, flow: &Flow, causes: &[(Cause, Vec<&SlowTime>)])
         for time in times {
             let from = float(time.from_ns.max(flow.steps.start()));
             let to = float(time.to_ns);
-            panel.cell((from, middle - 0.2), (to, middle + 0.2), ink, 4)?;
-            panel.mark((f64::midpoint(from, to), *middle), (shape, ink))?;
+            panel.cell((from, middle - 0.34), (to, middle + 0.34), ink, 4)?;
+            let at = (f64::midpoint(from, to), *middle);
+            // On a bar that is wide enough, its sign has the colour of the paper.
+            let wide = panel.pixel((to, 0.0)).0 - panel.pixel((from, 0.0)).0 > 30;
+            panel.mark(at, (shape, if wide { Ink::Paper } else { ink }))?;
         }
     }
     Ok(())
