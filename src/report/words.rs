@@ -14,7 +14,6 @@ use super::gather::matrix::Matrix;
 use super::gather::requests::{Requests, Slow};
 use super::gather::told::Told;
 use crate::host::account::lag_words;
-use crate::time::Duration;
 
 /// A sentence or two under a word.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -99,7 +98,7 @@ fn amounts(material: &Material) -> Option<String> {
                 let found = requests.operations.iter().find(|one| one.word == word);
                 found.map_or(0, |one| one.bytes)
             };
-            let written = bytes("write") + bytes("write-zeroes");
+            let written = bytes("write").saturating_add(bytes("write-zeroes"));
             flowed(requests.answered(), took, (bytes("read"), written))
         }
         (None, Some(told)) => {
@@ -323,7 +322,7 @@ fn lag(material: &Material) -> (Option<String>, bool) {
     };
     match &told.agreement {
         Some(agreement) if agreement.late > 0 => {
-            let latest = Duration(agreement.lag_ns_max);
+            let latest = amount::time(agreement.lag_ns_max);
             let late = amount::grouped(agreement.late);
             let text = format!(
                 "None here, in virtual time; but the session that was replayed had {late} late answers, \

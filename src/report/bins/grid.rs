@@ -48,7 +48,8 @@ impl Grid {
         let column = self.columns.at(x);
         let rows = self.rows;
         shares(rows, (bottom, top), amount, |row, part| {
-            self.cells[column * rows.len() + row] += part;
+            let cell = &mut self.cells[column * rows.len() + row];
+            *cell = cell.saturating_add(part);
         });
     }
 
@@ -62,7 +63,8 @@ impl Grid {
         let row = self.rows.at(y);
         let height = self.rows.len();
         shares(self.columns, (from, to), amount, |column, part| {
-            self.cells[column * height + row] += part;
+            let cell = &mut self.cells[column * height + row];
+            *cell = cell.saturating_add(part);
         });
     }
 
@@ -81,18 +83,23 @@ impl Grid {
 
     /// All of it.
     pub(in crate::report) fn total(&self) -> u64 {
-        self.cells.iter().sum()
+        sum(self.cells.iter())
     }
 
     /// All of a row.
     pub(in crate::report) fn row_total(&self, row: usize) -> u64 {
-        self.cells.iter().skip(row).step_by(self.rows.len()).sum()
+        sum(self.cells.iter().skip(row).step_by(self.rows.len()))
     }
 
     /// The most that a cell holds.
     pub(in crate::report) fn most(&self) -> u64 {
         self.cells.iter().copied().max().unwrap_or(0)
     }
+}
+
+/// The sum, or the largest number where a file says more than that.
+fn sum<'a>(cells: impl Iterator<Item = &'a u64>) -> u64 {
+    cells.fold(0, |sum, cell| sum.saturating_add(*cell))
 }
 
 /// Shares `amount` out over the steps of `from..to`. Each bound gets what the amount up to there is,

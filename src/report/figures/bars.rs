@@ -193,10 +193,10 @@ fn draw(
     let across = if unit == "time" {
         Axis {
             name: unit.to_owned(),
-            ..Axis::time(0, most + most / 6)
+            ..Axis::time(0, most.saturating_add(most / 6))
         }
     } else {
-        Axis::between(unit, (0, most + most / 6), 8, shown)
+        Axis::between(unit, (0, most.saturating_add(most / 6)), 8, shown)
     };
     let frame = Frame {
         title,

@@ -138,7 +138,7 @@ fn draw_slots(area: &Area<'_>, levels: &Levels) -> DrawResult {
         .max()
         .unwrap_or(0);
     let end = levels.slots.unwrap_or(0).max(most);
-    let up = Axis::up_to("slots", end + end / 20, amount::grouped);
+    let up = Axis::up_to("slots", end.saturating_add(end / 20), amount::grouped);
     let across = Axis {
         name: String::new(),
         ..Axis::time(levels.steps.start(), levels.steps.end())
@@ -169,7 +169,7 @@ fn draw_dirty(area: &Area<'_>, levels: &Levels) -> DrawResult {
         .map(|fill| fill.dirty_max)
         .max()
         .unwrap_or(0);
-    let up = Axis::up_to("bands", most + most / 20, amount::grouped);
+    let up = Axis::up_to("bands", most.saturating_add(most / 20), amount::grouped);
     let across = Axis::time(levels.steps.start(), levels.steps.end());
     let frame = Frame {
         title: "Dirty bands",

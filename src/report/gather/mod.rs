@@ -11,6 +11,9 @@ pub(super) mod requests;
 mod rows;
 pub(super) mod told;
 
+#[cfg(test)]
+mod tests;
+
 use std::fs::File;
 use std::io::{BufRead, BufReader, Read, Seek};
 use std::path::{Path, PathBuf};

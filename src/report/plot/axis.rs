@@ -32,7 +32,7 @@ pub(in crate::report) fn logarithm(value: u64) -> f64 {
 impl Axis {
     /// Moments from left to right.
     pub(in crate::report) fn time(from_ns: u64, to_ns: u64) -> Axis {
-        let to_ns = to_ns.max(from_ns + 1);
+        let to_ns = to_ns.max(from_ns.saturating_add(1));
         let step = round_time((to_ns - from_ns).div_ceil(ACROSS));
         let first = from_ns.div_ceil(step);
         let ticks = (first..=to_ns / step).map(|at| (float(at * step), amount::time(at * step)));
@@ -56,7 +56,7 @@ impl Axis {
         most: u64,
         label: fn(u64) -> String,
     ) -> Axis {
-        let to = to.max(from + 1);
+        let to = to.max(from.saturating_add(1));
         let step = round((to - from).div_ceil(most));
         let first = from.div_ceil(step);
         let ticks = (first..=to / step).map(|at| (float(at * step), label(at * step)));
