@@ -209,7 +209,7 @@ proptest! {
         for (at, fill) in gathered.fill.iter().enumerate() {
             let (from, to) = (gathered.steps.bound(at), gathered.steps.bound(at + 1));
             let inside = || jobs.iter().filter(|(start, ..)| (from..to).contains(start));
-            let last = inside().last();
+            let last = inside().next_back();
             prop_assert_eq!(fill.map(|fill| fill.slots), last.map(|(_, slots, _)| *slots));
             prop_assert_eq!(fill.map(|fill| fill.dirty), last.map(|(.., dirty)| *dirty));
             let most = inside().map(|(_, slots, _)| *slots).max();
