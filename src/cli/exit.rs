@@ -2,6 +2,7 @@
 //!
 //! Scripts rely on the numbers; `docs/cli.md` and `--help` list them.
 
+use std::path::PathBuf;
 use std::process::ExitCode;
 
 use crate::control::client::ClientError;
@@ -23,6 +24,7 @@ use crate::lab::structures::StructuresError;
 use crate::lab::workload::error::WorkloadError;
 use crate::profile::error::ProfileError;
 use crate::profile::scale::ScaleError;
+use crate::report::error::ReportError;
 use crate::serve::fuse::error::FuseError;
 use crate::serve::nbd::NbdError;
 
@@ -104,6 +106,10 @@ impl SealedError {
         }
     }
 }
+/// A file is there that would be lost.
+#[derive(Debug, thiserror::Error)]
+#[error("{} exists and is left alone", .0.display())]
+pub(super) struct FileExistsError(pub(super) PathBuf);
 
 /// The drive failed while it was served.
 #[derive(Debug, thiserror::Error)]
@@ -136,14 +142,21 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
         || cause.is::<EnvelopeError>()
         || cause.is::<ImportError>()
         || cause.is::<RatesError>()
+        || matches!(cause.downcast_ref(), Some(error) if is_no_material(error))
         || cause.is::<UnusableError>();
     if cause.is::<SealedError>() {
         return Some(Code::Protected);
     }
     let is_usage = cause.is::<UsageError>()
         || cause.is::<ScaleError>()
-        || matches!(cause.downcast_ref(), Some(StartError::Word { .. }));
-    if is_usage {
+        || matches!(cause.downcast_ref(), Some(StartError::Word { .. }))
+        || matches!(
+            cause.downcast_ref(),
+            Some(ReportError::Twice { .. } | ReportError::DifferentRuns { .. })
+        );
+    if cause.is::<FileExistsError>() {
+        Some(Code::Protected)
+    } else if is_usage {
         Some(Code::Usage)
     } else if is_drive {
         Some(Code::DriveFailed)
@@ -159,6 +172,17 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
             .or_else(|| cause.downcast_ref::<BackingError>().map(code_of_backing))
             .or_else(|| cause.downcast_ref::<ClientError>().map(code_of_telling))
     }
+}
+
+/// Whether a file that a report was to be made from is none.
+fn is_no_material(error: &ReportError) -> bool {
+    matches!(
+        error,
+        ReportError::Unknown { .. }
+            | ReportError::Columns { .. }
+            | ReportError::Row { .. }
+            | ReportError::Json { .. }
+    )
 }
 
 fn code_of_ageing(error: &AgeError) -> Code {
@@ -230,6 +254,9 @@ pub(super) fn option_for(error: &anyhow::Error) -> Option<&'static str> {
     error.chain().find_map(|cause| {
         if let Some(NbdError::NotLoopback { .. }) = cause.downcast_ref() {
             return Some("--allow-remote");
+        }
+        if cause.is::<FileExistsError>() {
+            return Some("--replace");
         }
         match cause.downcast_ref()? {
             BackingError::Exists { .. } => Some("--replace"),

@@ -27,6 +27,7 @@ mod privileges;
 mod profile;
 mod profile_source;
 mod record;
+mod report;
 mod room_watch;
 mod serve;
 mod signals;
@@ -52,6 +53,7 @@ Examples:
   imbrex tell disk.img stall 40s
   imbrex age disk.img --filled 60% --staging 95%
   imbrex simulate desktop-5tb 'uniform write 4KiB 10000-requests'
+  imbrex report session.parquet -o session.html
 
 Exit codes:
   0  all is well
@@ -104,6 +106,8 @@ enum Command {
     Draw(Box<draw::Arguments>),
     /// Make a recording of a trace of another tool.
     Import(Box<import::Arguments>),
+    /// Make a page with figures of what was recorded.
+    Report(report::Arguments),
     /// List, print and check workloads.
     Workload(workload::Arguments),
     /// Print the version.
@@ -149,6 +153,7 @@ fn carry_out(command: Command) -> anyhow::Result<Code> {
         Command::Blame(arguments) => blame::run(&arguments),
         Command::Draw(arguments) => draw::run(&arguments),
         Command::Import(arguments) => import::run(&arguments),
+        Command::Report(arguments) => report::run(&arguments),
         Command::Workload(arguments) => workload::run(&arguments),
         Command::Version => {
             output::print(&format!("imbrex {}\n", env!("CARGO_PKG_VERSION")))?;

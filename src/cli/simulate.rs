@@ -11,6 +11,7 @@ use indicatif::{HumanCount, ProgressBar, ProgressStyle};
 
 use super::beginning::Beginning;
 use super::exit::{Code, SealedError, UsageError};
+use super::report::RunFiles;
 use super::{output, profile_source, workload_source};
 use crate::drive::job_record::JobRecord;
 use crate::drive::request::Completion;
@@ -89,6 +90,9 @@ pub(super) struct Arguments {
     /// Record every request and its answer in this new file (Parquet, see docs/events.md).
     #[arg(long, value_name = "FILE")]
     record: Option<PathBuf>,
+    /// Make a page with figures of the run in this new file (HTML, see docs/report.md).
+    #[arg(long, value_name = "PAGE")]
+    report: Option<PathBuf>,
     /// Print one JSON object.
     #[arg(long)]
     json: bool,
@@ -265,11 +269,13 @@ fn observed(
     mut keep: Option<&mut Vec<Completion>>,
     run: impl FnOnce(Observers<'_>) -> Result<Summary, SimulationError>,
 ) -> anyhow::Result<Summary> {
-    let mut events = match &arguments.events {
+    let wanted = [&arguments.events, &arguments.record, &arguments.report];
+    let files = RunFiles::places(wanted.map(Option::as_ref))?;
+    let mut events = match &files.events {
         Some(path) => Some(EventWriter::new(new_file(path)?, about)?),
         None => None,
     };
-    let mut record = match &arguments.record {
+    let mut record = match &files.record {
         Some(path) => Some(RecordingWriter::new(new_file(path)?, about)?),
         None => None,
     };
@@ -298,6 +304,7 @@ fn observed(
     if let Some(writer) = record {
         writer.finish()?;
     }
+    files.make_page(&summary)?;
     Ok(summary)
 }
 
