@@ -2,15 +2,19 @@
 //!
 //! Scripts rely on the numbers; `docs/cli.md` and `--help` list them.
 
+use std::path::PathBuf;
 use std::process::ExitCode;
 
 use crate::control::client::ClientError;
 use crate::control::reply::ErrorKind;
 use crate::control::server::ControlError;
-use crate::host::owner::StopError;
 use crate::image::backing_error::BackingError;
+use crate::image::envelope::EnvelopeError;
 use crate::image::open::OpenError;
 use crate::lab::ageing::condition::AgeError;
+use crate::lab::draw::book::BookError;
+use crate::lab::draw::drawing::NoDrive;
+use crate::lab::draw::score::GuessError;
 use crate::lab::forecast::trial::TrialError;
 use crate::lab::forecast::whole::ForecastError;
 use crate::lab::import::ImportError;
@@ -18,9 +22,11 @@ use crate::lab::import::rates::RatesError;
 use crate::lab::recording::RecordingError;
 use crate::lab::simulation::SimulationError;
 use crate::lab::start::StartError;
+use crate::lab::structures::StructuresError;
 use crate::lab::workload::error::WorkloadError;
 use crate::profile::error::ProfileError;
 use crate::profile::scale::ScaleError;
+use crate::report::error::ReportError;
 use crate::serve::fuse::error::FuseError;
 use crate::serve::nbd::NbdError;
 
@@ -77,6 +83,36 @@ pub(super) struct RigError {
 #[error("{0}")]
 pub(super) struct UnusableError(pub(super) String);
 
+/// The image is sealed, and what was asked for would show what is hidden.
+#[derive(Debug, thiserror::Error)]
+#[error(
+    "{shown} is a sealed drive, made by `imbrex draw`: this would show what it hides; a sealed image can be \
+     served, aged, checked and inspected, and simulated with `simulate {shown} WORKLOAD`, without what would \
+     tell its parameters ({what})"
+)]
+pub(super) struct SealedError {
+    shown: String,
+    what: String,
+}
+
+impl SealedError {
+    pub(super) fn new(path: &std::path::Path) -> SealedError {
+        SealedError::of(path, "`imbrex draw unseal` shows them")
+    }
+
+    /// `what`: what in particular was asked for.
+    pub(super) fn of(path: &std::path::Path, what: &str) -> SealedError {
+        SealedError {
+            shown: path.display().to_string(),
+            what: what.to_owned(),
+        }
+    }
+}
+/// A file is there that would be lost.
+#[derive(Debug, thiserror::Error)]
+#[error("{} exists and is left alone", .0.display())]
+pub(super) struct FileExistsError(pub(super) PathBuf);
+
 /// The drive failed while it was served.
 #[derive(Debug, thiserror::Error)]
 #[error("the drive has failed: {0}")]
@@ -97,7 +133,7 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
         Some(TrialError::Simulation(error)) => return code_of_cause(error),
         None => {}
     }
-    let is_drive = cause.is::<StopError>() || cause.is::<DriveError>();
+    let is_drive = cause.is::<DriveError>();
     let is_rig = cause.is::<NbdError>()
         || cause.is::<FuseError>()
         || cause.is::<RigError>()
@@ -107,14 +143,29 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
         || matches!(cause.downcast_ref(), Some(StartError::Layout(_)))
         || cause.is::<WorkloadError>()
         || cause.is::<RecordingError>()
+        || cause.is::<StructuresError>()
+        || cause.is::<BookError>()
+        || cause.is::<NoDrive>()
+        || cause.is::<GuessError>()
+        || cause.is::<EnvelopeError>()
         || cause.is::<ImportError>()
         || cause.is::<RatesError>()
+        || matches!(cause.downcast_ref(), Some(error) if is_no_material(error))
         || cause.is::<UnusableError>();
+    if cause.is::<SealedError>() {
+        return Some(Code::Protected);
+    }
     let is_usage = cause.is::<UsageError>()
         || cause.is::<ScaleError>()
         || matches!(cause.downcast_ref(), Some(ForecastError::Control { .. }))
-        || matches!(cause.downcast_ref(), Some(StartError::Word { .. }));
-    if is_usage {
+        || matches!(cause.downcast_ref(), Some(StartError::Word { .. }))
+        || matches!(
+            cause.downcast_ref(),
+            Some(ReportError::Twice { .. } | ReportError::DifferentRuns { .. })
+        );
+    if cause.is::<FileExistsError>() {
+        Some(Code::Protected)
+    } else if is_usage {
         Some(Code::Usage)
     } else if is_drive {
         Some(Code::DriveFailed)
@@ -130,6 +181,17 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
             .or_else(|| cause.downcast_ref::<BackingError>().map(code_of_backing))
             .or_else(|| cause.downcast_ref::<ClientError>().map(code_of_telling))
     }
+}
+
+/// Whether a file that a report was to be made from is none.
+fn is_no_material(error: &ReportError) -> bool {
+    matches!(
+        error,
+        ReportError::Unknown { .. }
+            | ReportError::Columns { .. }
+            | ReportError::Row { .. }
+            | ReportError::Json { .. }
+    )
 }
 
 fn code_of_ageing(error: &AgeError) -> Code {
@@ -202,6 +264,9 @@ pub(super) fn option_for(error: &anyhow::Error) -> Option<&'static str> {
         if let Some(NbdError::NotLoopback { .. }) = cause.downcast_ref() {
             return Some("--allow-remote");
         }
+        if cause.is::<FileExistsError>() {
+            return Some("--replace");
+        }
         match cause.downcast_ref()? {
             BackingError::Exists { .. } => Some("--replace"),
             BackingError::IsDevice { .. } => Some("--block-device"),
@@ -232,10 +297,7 @@ mod tests {
         check(missing.into(), Code::Failure);
         check(exists.into(), Code::Protected);
         check(NbdError::NoAddress.into(), Code::Rig);
-        check(
-            StopError::Failed { why: "x".into() }.into(),
-            Code::DriveFailed,
-        );
+        check(DriveError("x".into()).into(), Code::DriveFailed);
         check(UsageError("x".into()).into(), Code::Usage);
         check(anyhow::anyhow!("something else"), Code::Failure);
     }

@@ -14,7 +14,7 @@ use crossbeam_channel::{Receiver, never, select, tick};
 use super::account::{self, AccountFile, Session};
 use super::address::NbdAddress;
 use super::display::Display;
-use super::exit::{Code, DriveError, RigError, UsageError};
+use super::exit::{Code, DriveError, RigError, SealedError, UsageError};
 use super::frontends::{Frontends, Wanted};
 use super::image_file::{self, Way, id_words, recovery_words};
 use super::privileges::LesserUser;
@@ -30,7 +30,7 @@ use crate::host::bay::{Bay, FileBay, Seat};
 use crate::host::clock::Pace;
 use crate::host::handle::{Ask, DriveInfo, Handle, HostError};
 use crate::host::limits::Limits;
-use crate::host::owner::{Owner, Watched};
+use crate::host::owner::{Owner, StopError, Watched};
 use crate::host::recorder::Recorder;
 use crate::host::time_limits::TimeLimit;
 use crate::image::open::Opened;
@@ -137,11 +137,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     }
     let user = user(arguments)?;
     let asked = signals::catch().map_err(rig("catch SIGINT and SIGTERM"))?;
-    let way = Way {
-        read_only: arguments.read_only,
-        block_device: arguments.block_device,
-    };
-    let (opened, file) = image_file::open(&arguments.image, way)?;
+    let (opened, file) = open_image(arguments)?;
     // Before there are threads, sockets or a ring.
     if let Some(user) = user {
         user.become_it()?;
@@ -150,12 +146,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let account_file = account_file.map(AccountFile::open).transpose()?;
     let info = DriveInfo::new(opened.drive.profile(), arguments.read_only);
     let mut session = session(arguments, &opened);
-    output::print(&format!(
-        "image: {} ({}), {}\n",
-        arguments.image.display(),
-        session.profile,
-        recovery_words(&opened)
-    ))?;
+    tell_what_was_found(&session, &opened)?;
     let seat = seat(arguments, &opened)?;
     let choice = arguments.mover.choice();
     let mut room = RoomWatch::over(&file, &arguments.image)?;
@@ -176,34 +167,85 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let parts = (opened.drive, mover, bay);
     let (handle, owner) =
         start(parts, arguments, info, recorder).map_err(rig("start the thread of the drive"))?;
-    let end = serve(arguments, &handle, &asked, (session.mover, seat, &mut room));
+    let end = serve(arguments, &handle, &asked, (&session, seat, &mut room));
     // In any case: what was acknowledged is made durable before anything is reported.
     let stopped = owner.stop();
     session.real = begun.elapsed();
     let written = record.map_or(Ok(()), Record::finish);
     let end = end?;
-    if let End::DriveFailed(why) = end {
-        return Err(DriveError(why).into());
-    }
-    let stopped = stopped?;
-    output::print(&account::words(&session, &stopped))?;
+    let (last, failed) = match stopped {
+        Ok(last) => (last, None),
+        Err(StopError::Failed { why, last }) => (*last, Some(why.to_string())),
+    };
+    output::print(&account::words(&session, &last))?;
     if let Some(file) = account_file {
-        file.write(&account::value(&session, &stopped))?;
+        file.write(&account::value(&session, &last, failed.as_deref()))?;
     }
     written?;
+    match failed {
+        Some(why) => Err(DriveError(why).into()),
+        None => code_of_end(end),
+    }
+}
+
+fn code_of_end(end: End) -> anyhow::Result<Code> {
     match end {
+        End::DriveFailed(why) => Err(DriveError(why).into()),
         End::MountBroken(source) => Err(RigError {
             doing: "go on serving the mount",
             source,
         }
         .into()),
-        _ => Ok(Code::Ok),
+        End::Asked | End::Unmounted => Ok(Code::Ok),
     }
 }
 
 fn user(arguments: &Arguments) -> anyhow::Result<Option<LesserUser>> {
     let name = arguments.user.as_deref();
     name.map(LesserUser::find).transpose()
+}
+
+fn open_image(arguments: &Arguments) -> anyhow::Result<(Opened, std::fs::File)> {
+    let way = Way {
+        read_only: arguments.read_only,
+        block_device: arguments.block_device,
+    };
+    let (opened, file) = image_file::open_any(&arguments.image, way)?;
+    if opened.sealed.is_some() {
+        refuse_what_tells(arguments)?;
+    }
+    Ok((opened, file))
+}
+
+fn tell_what_was_found(session: &Session, opened: &Opened) -> anyhow::Result<()> {
+    output::print(&format!(
+        "image: {} ({}), {}\n",
+        session.image.display(),
+        session.profile,
+        match opened.sealed {
+            Some(_) => "sealed".to_owned(),
+            None => recovery_words(opened),
+        }
+    ))?;
+    Ok(())
+}
+
+/// What would tell what a sealed drive hides is not to be had.
+fn refuse_what_tells(arguments: &Arguments) -> anyhow::Result<()> {
+    let asked = [
+        (
+            arguments.record.is_some(),
+            "--record tells where the time went",
+        ),
+        (
+            arguments.status.is_some(),
+            "--status tells what the arm does",
+        ),
+    ];
+    match asked.into_iter().find(|(asked, _)| *asked) {
+        Some((_, what)) => Err(SealedError::of(&arguments.image, what).into()),
+        None => Ok(()),
+    }
 }
 
 /// What is known of the session before it begins.
@@ -215,6 +257,7 @@ fn session(arguments: &Arguments, opened: &Opened) -> Session {
         paced: arguments.pace != Pace::Off,
         pace: pace::words(arguments.pace),
         mover: "",
+        sealed: opened.sealed.is_some(),
         recovery: opened.report.clone(),
         real: Duration::ZERO,
     }
@@ -224,7 +267,7 @@ fn serve(
     arguments: &Arguments,
     handle: &Handle,
     asked: &Receiver<()>,
-    (mover, seat, room): (&str, Option<Seat>, &mut RoomWatch),
+    (session, seat, room): (&Session, Option<Seat>, &mut RoomWatch),
 ) -> anyhow::Result<End> {
     let wanted = Wanted {
         nbd: &arguments.nbd,
@@ -234,14 +277,23 @@ fn serve(
         allow_root: arguments.allow_root,
     };
     let frontends = Frontends::start(handle, &wanted)?;
-    let attendant = Attendant::new(handle.clone(), seat, frontends.dropper());
+    let mut attendant = Attendant::new(handle.clone(), seat, frontends.dropper());
+    if session.sealed {
+        attendant = attendant.discreet();
+    }
     let control = control(arguments, attendant)?;
     let places = frontends.places().join(" ");
     output::print(&format!(
-        "ready: {places} (pace: {}; mover: {mover})\n",
-        pace::words(arguments.pace)
+        "ready: {places} (pace: {}; mover: {})\n",
+        pace::words(arguments.pace),
+        session.mover
     ))?;
-    let end = wait(arguments, handle, asked, &frontends, room);
+    let display = if session.sealed {
+        Display::none()
+    } else {
+        Display::new(arguments.status)
+    };
+    let end = wait((handle, display), asked, &frontends, room);
     drop(control);
     frontends.stop();
     Ok(end)
@@ -293,15 +345,13 @@ fn control(arguments: &Arguments, attendant: Attendant) -> anyhow::Result<Option
 }
 
 fn wait(
-    arguments: &Arguments,
-    handle: &Handle,
+    (handle, mut display): (&Handle, Display),
     asked: &Receiver<()>,
     frontends: &Frontends,
     room: &mut RoomWatch,
 ) -> End {
     let unmounted = frontends.unmounted().cloned().unwrap_or_else(never);
     let pulse = tick(PULSE);
-    let mut display = Display::new(arguments.status);
     loop {
         select! {
             recv(asked) -> _ => return End::Asked,

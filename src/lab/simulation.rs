@@ -6,47 +6,27 @@
 
 pub mod course;
 mod error;
+mod observers;
 mod run;
 
 use self::course::{Course, Outcome};
 use self::run::Simulation;
-use super::events::EventError;
 use super::generator;
 use super::joining::joined;
 use super::playback::Playback;
-use super::recording::{Recording, RecordingError};
+use super::recording::Recording;
 use super::replay::{self, Beyond, How, Replay};
 use super::source::Source;
 use super::streams::Streams;
 use super::summary::{About, Summary};
 use super::workload::{Afterwards, Workload};
 use crate::drive::Drive;
-use crate::drive::job_record::JobRecord;
-use crate::host::recorder::Answered;
 use crate::profile::Profile;
 use crate::time::Instant;
 use crate::units::count;
 
 pub use error::SimulationError;
-
-/// How far a run has come.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Progress {
-    /// Requests answered.
-    pub answered: u64,
-    /// Requests in all, if that is known.
-    pub count: Option<u64>,
-    /// Model time.
-    pub now: Instant,
-    /// Model time at which the last request comes, if that is known.
-    pub until: Option<Instant>,
-}
-
-/// Takes the records of jobs, and empties the list.
-pub type JobSink<'a> = dyn FnMut(&mut Vec<JobRecord>) -> Result<(), EventError> + 'a;
-
-/// Takes answers in the order in which they were given.
-pub type AnswerSink<'a> = dyn FnMut(&[Answered]) -> Result<(), RecordingError> + 'a;
+pub use observers::{AnswerSink, ChangeSink, JobSink, Observers, Progress};
 
 /// What is asked of a drive.
 #[derive(Clone, Copy, Debug)]
@@ -65,14 +45,45 @@ pub enum Load<'l> {
     },
 }
 
-/// Who is told what happens during a run.
-pub struct Observers<'a> {
-    /// From time to time, how far it is.
-    pub progress: &'a mut dyn FnMut(&Progress),
-    /// All jobs of the arm, in batches; `None`: they are not recorded.
-    pub jobs: Option<&'a mut JobSink<'a>>,
-    /// All answers, in batches.
-    pub answers: Option<&'a mut AnswerSink<'a>>,
+/// What a drive is asked for.
+#[derive(Clone, Copy, Debug)]
+pub enum Asked<'a> {
+    /// A workload.
+    Workload(&'a Workload),
+    /// The requests of a recording.
+    Recording(&'a Playback, How),
+}
+
+/// Runs whatever is `asked` on a drive whose time has not begun; `changes` is told what its jobs changed.
+///
+/// # Errors
+/// See [`SimulationError`].
+pub fn run_asked<'a>(
+    drive: Drive,
+    asked: Asked<'_>,
+    observers: Observers<'a>,
+    changes: Option<&'a mut ChangeSink<'a>>,
+) -> Result<Summary, SimulationError> {
+    let (load, drain) = match asked {
+        Asked::Workload(workload) => {
+            let drain = workload.afterwards == Afterwards::Drain;
+            (Load::Made(workload), drain)
+        }
+        Asked::Recording(playback, how) => {
+            let joined_bytes = 0;
+            let load = Load::Recorded {
+                playback,
+                how,
+                joined_bytes,
+            };
+            (load, false)
+        }
+    };
+    let course = Course {
+        drain,
+        ..Course::default()
+    };
+    Ok(carry_out_telling(drive, load, &course, (observers, changes))?.summary)
 }
 
 /// Runs `workload` on a drive whose time has not begun (see [`Start`](super::start::Start)) to its end.
@@ -101,8 +112,17 @@ pub fn carry_out(
     course: &Course,
     observers: Observers<'_>,
 ) -> Result<Outcome, SimulationError> {
+    carry_out_telling(drive, load, course, (observers, None))
+}
+
+fn carry_out_telling(
+    drive: Drive,
+    load: Load<'_>,
+    course: &Course,
+    told: Told<'_>,
+) -> Result<Outcome, SimulationError> {
     match load {
-        Load::Made(workload) => made_days(drive, workload, course, observers),
+        Load::Made(workload) => made_days(drive, workload, course, told),
         Load::Recorded {
             playback,
             how,
@@ -117,7 +137,7 @@ pub fn carry_out(
             };
             let about = About::recording(playback.name());
             let source = opened(drive.profile())?;
-            let mut simulation = Simulation::new(drive, source, about, observers);
+            let mut simulation = Simulation::new(drive, source, about, told);
             simulation.progress.count = Some(playback.requests.saturating_mul(course.days));
             simulation.run(course, opened)
         }
@@ -128,7 +148,7 @@ fn made_days(
     drive: Drive,
     workload: &Workload,
     course: &Course,
-    observers: Observers<'_>,
+    told: Told<'_>,
 ) -> Result<Outcome, SimulationError> {
     let source = made(drive.profile(), workload)?;
     let names = workload.streams.iter().map(|stream| stream.name.clone());
@@ -137,7 +157,7 @@ fn made_days(
         seed: Some(workload.seed),
         streams: names.filter(|_| workload.streams.len() > 1).collect(),
     };
-    let mut simulation = Simulation::new(drive, source, about, observers);
+    let mut simulation = Simulation::new(drive, source, about, told);
     let (count, duration) = workload.extent();
     simulation.progress.count = count.map(|count| count.saturating_mul(course.days));
     simulation.progress.until = duration
@@ -169,7 +189,7 @@ pub fn replay(
         Ok(Source::Replayed(Box::new(replay)))
     };
     let source = opened(drive.profile())?;
-    let mut simulation = Simulation::new(drive, source, about, observers);
+    let mut simulation = Simulation::new(drive, source, about, (observers, None));
     simulation.progress.count = Some(count(recording.requests.len()));
     Ok(simulation.run(&Course::default(), opened)?.summary)
 }
@@ -237,3 +257,6 @@ fn made(profile: &Profile, workload: &Workload) -> Result<Source<'static>, Simul
     })?;
     Ok(Source::Made(Box::new(streams)))
 }
+
+/// Who is told of a run, and of what its jobs changed.
+type Told<'a> = (Observers<'a>, Option<&'a mut ChangeSink<'a>>);

@@ -327,7 +327,7 @@ fn that_occurred(mut kinds: Vec<Latencies>) -> Vec<Latencies> {
 }
 
 /// Whether a purpose writes to the medium.
-fn writes(purpose: Purpose) -> bool {
+pub(super) fn writes(purpose: Purpose) -> bool {
     match purpose {
         Purpose::HostWrite
         | Purpose::Bypass

@@ -6,9 +6,9 @@
 use std::collections::BTreeMap;
 
 use super::course::{Course, Ended, Outcome, Shift, Stop};
-use super::{Observers, Progress, SimulationError};
+use super::{ChangeSink, Observers, Progress, SimulationError, Told};
 use crate::drive::Drive;
-use crate::drive::job_record::JobRecord;
+use crate::drive::job_record::{ChangeRecord, JobRecord};
 use crate::drive::request::{Completion, Effect, Request};
 use crate::host::recorder::Answered;
 use crate::lab::replay::Fault;
@@ -35,6 +35,8 @@ pub(super) struct Simulation<'a, 's> {
     pending: BTreeMap<(Instant, RequestId), Completion>,
     effects: Vec<Effect>,
     jobs: Vec<JobRecord>,
+    changed: Vec<ChangeRecord>,
+    changes: Option<&'a mut ChangeSink<'a>>,
     answers: Vec<Answered>,
     gatherer: Gatherer,
     observers: Observers<'a>,
@@ -47,9 +49,10 @@ impl<'a, 's> Simulation<'a, 's> {
         mut drive: Drive,
         source: Source<'s>,
         about: About,
-        observers: Observers<'a>,
+        (observers, changes): Told<'a>,
     ) -> Simulation<'a, 's> {
         drive.record_jobs(observers.jobs.is_some());
+        drive.record_changes(changes.is_some());
         Simulation {
             now: Instant::default(),
             capacity: drive.profile().drive.capacity_bytes,
@@ -61,6 +64,8 @@ impl<'a, 's> Simulation<'a, 's> {
             pending: BTreeMap::new(),
             effects: Vec::new(),
             jobs: Vec::new(),
+            changed: Vec::new(),
+            changes,
             answers: Vec::new(),
             gatherer: Gatherer::new(about),
             observers,
@@ -238,6 +243,10 @@ impl<'a, 's> Simulation<'a, 's> {
     }
 
     fn hand_over(&mut self) -> Result<(), SimulationError> {
+        if let Some(sink) = &mut self.changes {
+            self.drive.drain_changes(&mut self.changed);
+            sink(&mut self.changed)?;
+        }
         if let Some(sink) = &mut self.observers.jobs {
             self.drive.drain_jobs(&mut self.jobs);
             sink(&mut self.jobs)?;
