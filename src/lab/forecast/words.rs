@@ -131,13 +131,7 @@ impl Forecast {
             sized(drive.capacity_bytes),
             verdict_words(drive, self.deadline_ns)
         )?;
-        if let Some((limit, at)) = drive.runs[0].figures.dropped() {
-            let at = spoken(at);
-            writeln!(
-                f,
-                "  BUT as asked for, a host with the limit {limit} drops the drive after {at}"
-            )?;
-        }
+        write_drop(f, drive)?;
         let mut lines = Lines { to: f };
         let stopped = format!("not done within {}", spoken(self.stopped_ns));
         let or =
@@ -196,6 +190,18 @@ impl Forecast {
             lines.line("not run", &format!("{}: {}", run.what, run.why))?;
         }
         write_help(&mut lines, drive, &stopped)
+    }
+}
+
+/// A verdict is about time; that a host would not wait is said below it.
+fn write_drop(f: &mut fmt::Formatter<'_>, drive: &DriveForecast) -> fmt::Result {
+    match drive.runs[0].figures.dropped() {
+        None => Ok(()),
+        Some((limit, at)) => writeln!(
+            f,
+            "  BUT as asked for, a host with the limit {limit} drops the drive after {}",
+            spoken(at)
+        ),
     }
 }
 
