@@ -133,12 +133,46 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
         Some(TrialError::Simulation(error)) => return code_of_cause(error),
         None => {}
     }
-    let is_drive = cause.is::<DriveError>();
-    let is_rig = cause.is::<NbdError>()
+    if cause.is::<SealedError>() || cause.is::<FileExistsError>() {
+        Some(Code::Protected)
+    } else if is_usage(cause) {
+        Some(Code::Usage)
+    } else if cause.is::<DriveError>() {
+        Some(Code::DriveFailed)
+    } else if is_rig(cause) {
+        Some(Code::Rig)
+    } else if is_unusable(cause) {
+        Some(Code::Unusable)
+    } else {
+        let simulation = cause.downcast_ref::<SimulationError>();
+        simulation
+            .and_then(code_of_simulation)
+            .or_else(|| cause.downcast_ref::<AgeError>().map(code_of_ageing))
+            .or_else(|| cause.downcast_ref::<BackingError>().map(code_of_backing))
+            .or_else(|| cause.downcast_ref::<ClientError>().map(code_of_telling))
+    }
+}
+
+fn is_usage(cause: &(dyn std::error::Error + 'static)) -> bool {
+    cause.is::<UsageError>()
+        || cause.is::<ScaleError>()
+        || matches!(cause.downcast_ref(), Some(StartError::Word { .. }))
+        || matches!(cause.downcast_ref(), Some(ForecastError::Control { .. }))
+        || matches!(
+            cause.downcast_ref(),
+            Some(ReportError::Twice { .. } | ReportError::DifferentRuns { .. })
+        )
+}
+
+fn is_rig(cause: &(dyn std::error::Error + 'static)) -> bool {
+    cause.is::<NbdError>()
         || cause.is::<FuseError>()
         || cause.is::<RigError>()
-        || cause.is::<ControlError>();
-    let is_unusable = cause.is::<OpenError>()
+        || cause.is::<ControlError>()
+}
+
+fn is_unusable(cause: &(dyn std::error::Error + 'static)) -> bool {
+    cause.is::<OpenError>()
         || cause.is::<ProfileError>()
         || matches!(cause.downcast_ref(), Some(StartError::Layout(_)))
         || cause.is::<WorkloadError>()
@@ -151,36 +185,7 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
         || cause.is::<ImportError>()
         || cause.is::<RatesError>()
         || matches!(cause.downcast_ref(), Some(error) if is_no_material(error))
-        || cause.is::<UnusableError>();
-    if cause.is::<SealedError>() {
-        return Some(Code::Protected);
-    }
-    let is_usage = cause.is::<UsageError>()
-        || cause.is::<ScaleError>()
-        || matches!(cause.downcast_ref(), Some(ForecastError::Control { .. }))
-        || matches!(cause.downcast_ref(), Some(StartError::Word { .. }))
-        || matches!(
-            cause.downcast_ref(),
-            Some(ReportError::Twice { .. } | ReportError::DifferentRuns { .. })
-        );
-    if cause.is::<FileExistsError>() {
-        Some(Code::Protected)
-    } else if is_usage {
-        Some(Code::Usage)
-    } else if is_drive {
-        Some(Code::DriveFailed)
-    } else if is_rig {
-        Some(Code::Rig)
-    } else if is_unusable {
-        Some(Code::Unusable)
-    } else {
-        let simulation = cause.downcast_ref::<SimulationError>();
-        simulation
-            .and_then(code_of_simulation)
-            .or_else(|| cause.downcast_ref::<AgeError>().map(code_of_ageing))
-            .or_else(|| cause.downcast_ref::<BackingError>().map(code_of_backing))
-            .or_else(|| cause.downcast_ref::<ClientError>().map(code_of_telling))
-    }
+        || cause.is::<UnusableError>()
 }
 
 /// Whether a file that a report was to be made from is none.

@@ -119,8 +119,9 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
 
 /// A sealed drive tells what a host can know, and no file about it is written.
 fn sealed(arguments: &Arguments, path: &Path) -> anyhow::Result<Code> {
-    if arguments.events.is_some() || arguments.record.is_some() {
-        let what = "--events and --record tell what happens inside";
+    let told = [&arguments.events, &arguments.record, &arguments.report];
+    if told.iter().any(|file| file.is_some()) {
+        let what = "--events, --record and --report tell what happens inside";
         return Err(SealedError::of(path, what).into());
     }
     let drive = arguments.beginning.sealed(path)?;
