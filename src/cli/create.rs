@@ -112,7 +112,7 @@ fn make(file: File, profile: &Profile, id: [u8; 16], used: bool) -> anyhow::Resu
 }
 
 /// What every drive fills however little it holds: everything but the data bands.
-fn promised_bytes(layout: &Layout) -> u64 {
+pub(super) fn promised_bytes(layout: &Layout) -> u64 {
     let areas = layout
         .areas()
         .iter()

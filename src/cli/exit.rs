@@ -13,6 +13,7 @@ use crate::image::open::OpenError;
 use crate::lab::ageing::condition::AgeError;
 use crate::lab::import::ImportError;
 use crate::lab::import::rates::RatesError;
+use crate::lab::matrix::error::MatrixError;
 use crate::lab::recording::RecordingError;
 use crate::lab::simulation::SimulationError;
 use crate::lab::start::StartError;
@@ -39,6 +40,8 @@ pub(super) enum Code {
     DriveFailed,
     /// The machine got in the way.
     Rig,
+    /// It was interrupted before it was done.
+    Interrupted,
 }
 
 impl From<Code> for ExitCode {
@@ -51,6 +54,7 @@ impl From<Code> for ExitCode {
             Code::Protected => 4,
             Code::DriveFailed => 5,
             Code::Rig => 6,
+            Code::Interrupted => 130,
         })
     }
 }
@@ -74,6 +78,11 @@ pub(super) struct RigError {
 #[derive(Debug, thiserror::Error)]
 #[error("{0}")]
 pub(super) struct UnusableError(pub(super) String);
+
+/// What is there is left alone.
+#[derive(Debug, thiserror::Error)]
+#[error("{0}")]
+pub(super) struct ProtectedError(pub(super) String);
 
 /// The drive failed while it was served.
 #[derive(Debug, thiserror::Error)]
@@ -104,9 +113,12 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
         || cause.is::<UnusableError>();
     let is_usage = cause.is::<UsageError>()
         || cause.is::<ScaleError>()
+        || cause.is::<MatrixError>()
         || matches!(cause.downcast_ref(), Some(StartError::Word { .. }));
     if is_usage {
         Some(Code::Usage)
+    } else if cause.is::<ProtectedError>() {
+        Some(Code::Protected)
     } else if is_drive {
         Some(Code::DriveFailed)
     } else if is_rig {

@@ -1,8 +1,8 @@
 //! The command line: parses arguments, composes a drive from an image and a profile, prints.
 //!
-//! One file per command. Around them: `exit` (codes), `output` (what goes to stdout), `image_file`
+//! One file (or folder) per command. Around them: `exit` (codes), `output` (what goes to stdout), `image_file`
 //! (the way from a path to an opened image), `profile_source` and `workload_source` (the way from a word
-//! to a profile or a workload), `beginning` (from a word to a drive that an experiment begins with), `address`, `pace` and `tls` (arguments with a form of their own),
+//! to a profile or a workload), `beginning` (from a word to a drive that an experiment begins with), `address` and `tls` (arguments with a form of their own),
 //! `frontends`, `privileges`, `signals`, `room_watch`, `account`, `record` and `display`. Errors end
 //! here: they are printed once, with everything that led to them.
 
@@ -18,8 +18,8 @@ mod frontends;
 mod image_file;
 mod import;
 mod inspect;
+mod matrix;
 mod output;
-mod pace;
 mod privileges;
 mod profile;
 mod profile_source;
@@ -48,10 +48,11 @@ Examples:
   imbrex tell disk.img stall 40s
   imbrex age disk.img --filled 60% --staging 95%
   imbrex simulate desktop-5tb 'uniform write 4KiB 10000-requests'
+  imbrex matrix mine.toml -o results.jsonl
 
 Exit codes:
   0  all is well
-  1  the check found damage, or something else went wrong
+  1  the check found damage, a demand of a matrix does not hold, or something else went wrong
   2  the command line cannot be understood
   3  the image, profile or workload cannot be used (damaged, another version, not one)
   4  refused, to protect data that is already there or in use
@@ -92,6 +93,8 @@ enum Command {
     Profile(profile::Arguments),
     /// Run a workload on a drive in virtual time.
     Simulate(Box<simulate::Arguments>),
+    /// Run drives x starts x works x seeds with demands, and tell what does not hold.
+    Matrix(Box<matrix::Arguments>),
     /// Make a recording of a trace of another tool.
     Import(Box<import::Arguments>),
     /// List, print and check workloads.
@@ -135,6 +138,7 @@ fn carry_out(command: Command) -> anyhow::Result<Code> {
         Command::Age(arguments) => age::run(&arguments),
         Command::Profile(arguments) => profile::run(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),
+        Command::Matrix(arguments) => matrix::run(&arguments),
         Command::Import(arguments) => import::run(&arguments),
         Command::Workload(arguments) => workload::run(&arguments),
         Command::Version => {

@@ -7,7 +7,7 @@
 //! other tools (`import`); where either comes from (`source`), the run itself (`simulation`), what comes
 //! out of it (`summary` with `series`, `events` and `recording` in `columns`), and how far that agrees
 //! with a served drive (`agreement`); drives that were used before (`ageing`), and the state in which a run
-//! begins (`start`). Same profile, workload
+//! begins (`start`); many runs at once, with what is demanded of them (`matrix`). Same profile, workload
 //! and seed give the same output, byte for byte; nothing here knows the time of day.
 
 pub mod ageing;
@@ -17,6 +17,7 @@ pub mod dice;
 pub mod events;
 pub mod generator;
 pub mod import;
+pub mod matrix;
 mod pacing;
 mod placing;
 pub mod playback;

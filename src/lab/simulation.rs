@@ -115,11 +115,8 @@ pub fn play_back(
     how: How,
     observers: Observers<'_>,
 ) -> Result<Summary, SimulationError> {
-    let profile = drive.profile();
-    if how.beyond == Beyond::Refuse && playback.end_bytes > profile.drive.capacity_bytes {
-        // Before the run, and not in the middle of it.
-        check_fit(profile, &mut playback.read()?)?;
-    }
+    // Before the run, and not in the middle of it.
+    fits_back(drive.profile(), playback, how.beyond)?;
     let about = (playback.name(), playback.requests);
     replay_from(drive, about, (&mut playback.read()?, how), observers)
 }
@@ -162,6 +159,29 @@ fn replay_from(
             refusal,
         }),
     }
+}
+
+/// Whether `workload` can be run on a drive of `profile`.
+///
+/// # Errors
+/// What of it does not fit.
+pub fn fits(profile: &Profile, workload: &Workload) -> Result<(), SimulationError> {
+    made(profile, workload).map(drop)
+}
+
+/// Whether every request of a recording can be run on a drive of `profile`.
+///
+/// # Errors
+/// The first that does not fit.
+pub fn fits_back(
+    profile: &Profile,
+    playback: &Playback,
+    beyond: Beyond,
+) -> Result<(), SimulationError> {
+    if beyond == Beyond::Refuse && playback.end_bytes > profile.drive.capacity_bytes {
+        check_fit(profile, &mut playback.read()?)?;
+    }
+    Ok(())
 }
 
 /// The requests of a workload, if it fits the drive.
@@ -260,6 +280,9 @@ impl<'a, 's> Simulation<'a, 's> {
 
     /// Lets the drive do what it does on its own account, to the end.
     fn drain(&mut self) -> Result<(), SimulationError> {
+        let status = self.drive.status(self.now);
+        let fill = (status.staging_slots_used, status.staging_slots);
+        self.gatherer.left_alone(self.now, fill);
         while let Some(deadline) = self.drive.next_deadline() {
             self.advance(deadline.at.max(self.now))?;
             self.progress.now = self.now;

@@ -3,10 +3,13 @@
 //! Gathered answer by answer in constant memory; the end result is plain values. Always holds: the
 //! causes add up to the latencies of all answers, and the purposes are the drive's own counters.
 
+mod emptying;
 mod text;
 
 use serde::Serialize;
 
+pub use self::emptying::Emptied;
+use self::emptying::Emptying;
 use super::series::{Level, Series};
 use crate::drive::request::{Breakdown, Completion, Status};
 use crate::host::account::{Latencies, Ledger, Slow};
@@ -32,6 +35,9 @@ pub struct Summary {
     pub answered_ns: u64,
     /// When the drive had nothing left to do, if it was left alone for that long.
     pub drained_ns: Option<u64>,
+    /// How the staging area emptied after that, if the drive was left alone: for each whole percent,
+    /// when no more was in use first. Descending by percent.
+    pub emptied: Vec<Emptied>,
     /// Latencies by operation; those that did not occur are left out.
     pub operations: Vec<Latencies>,
     /// The same by stream, where there are several.
@@ -178,6 +184,7 @@ pub(super) struct Gatherer {
     answered: u64,
     last: Instant,
     drained: Option<Instant>,
+    emptying: Option<Emptying>,
     /// Since when an answer is waited for.
     waited_since: Instant,
     stall: Option<(Duration, Completion)>,
@@ -194,6 +201,7 @@ impl Gatherer {
             answered: 0,
             last: Instant::default(),
             drained: None,
+            emptying: None,
             waited_since: Instant::default(),
             stall: None,
         }
@@ -207,6 +215,16 @@ impl Gatherer {
     /// Notes how full the drive is.
     pub(super) fn level(&mut self, at: Instant, level: Level) {
         self.series.level(at, level);
+        if let Some(emptying) = &mut self.emptying {
+            emptying.level(at, level.staging_slots_used);
+        }
+    }
+
+    /// The load is over, and the drive is left alone from now on.
+    pub(super) fn left_alone(&mut self, at: Instant, (used, slots): (u64, u64)) {
+        let mut emptying = Emptying::new(self.last, slots);
+        emptying.level(at, used);
+        self.emptying = Some(emptying);
     }
 
     /// Takes an answer in the moment in which it is due.
@@ -258,6 +276,7 @@ impl Gatherer {
             answered: self.answered,
             answered_ns: self.last.0,
             drained_ns: self.drained.map(|at| at.0),
+            emptied: self.emptying.map_or(Vec::new(), Emptying::finish),
             operations: that_occurred(account.kinds),
             streams: streams
                 .map(|(stream, ledger)| StreamUse {
@@ -289,7 +308,7 @@ fn that_occurred(mut kinds: Vec<Latencies>) -> Vec<Latencies> {
 }
 
 /// Whether a purpose writes to the medium.
-fn writes(purpose: Purpose) -> bool {
+pub(super) fn writes(purpose: Purpose) -> bool {
     match purpose {
         Purpose::HostWrite
         | Purpose::Bypass

@@ -51,7 +51,7 @@ impl<'d> Reader<'d> {
     /// How many items the list at `key` has; 0 where there is no such list.
     pub(crate) fn items(&mut self, key: &str) -> u64 {
         let (items_min, items_max) = match self.listed(key).shape {
-            Shape::List { items_max, .. } => (1, items_max),
+            Shape::List { items_max, .. } | Shape::Numbers { items_max, .. } => (1, items_max),
             Shape::Texts {
                 items_min,
                 items_max,
@@ -171,6 +171,24 @@ impl<'d> Reader<'d> {
         let items = 0..self.items(key);
         items
             .map(|item| self.read(&format!("{key}[{item}]"), String::new(), text))
+            .collect()
+    }
+
+    /// The whole numbers in the list at `key`.
+    pub(crate) fn numbers(&mut self, key: &str) -> Vec<u64> {
+        let Shape::Numbers { max, .. } = self.listed(key).shape else {
+            panic!("{key} is not listed as a list of numbers");
+        };
+        let number = |value: &Value| match value {
+            Value::Number(text) => match text.parse() {
+                Ok(number) => within(number, 0, max),
+                Err(_) => Err(ProblemKind::NotAllowed),
+            },
+            _ => Err(ProblemKind::WrongType),
+        };
+        let items = 0..self.items(key);
+        items
+            .map(|item| self.read(&format!("{key}[{item}]"), 0, number))
             .collect()
     }
 
