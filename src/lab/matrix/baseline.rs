@@ -190,3 +190,114 @@ impl fmt::Display for Change {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn line(cell: u64, outcome: Outcome, figures: &[(&str, u64)]) -> Line {
+        let figures = figures
+            .iter()
+            .map(|(name, value)| ((*name).to_owned(), *value));
+        Line {
+            cell,
+            profile: format!("drive-{cell}"),
+            start: "new".to_owned(),
+            workload: "w".to_owned(),
+            seed: 1,
+            changes: Vec::new(),
+            outcome,
+            why: None,
+            assertions: Vec::new(),
+            figures: figures.collect(),
+            took_ms: 0,
+        }
+    }
+
+    fn words(changes: &[Change]) -> Vec<String> {
+        changes.iter().map(Change::to_string).collect()
+    }
+
+    #[test]
+    fn worse_and_better_go_by_the_direction_of_each_figure() {
+        let passed = Outcome::Passed;
+        let before = [line(
+            1,
+            passed,
+            &[
+                ("write_p99_ns", 1000),
+                ("written_bytes_per_s", 1000),
+                ("answered", 5),
+                ("drained_ns", 100),
+                ("lag_longest_ns", 5),
+            ],
+        )];
+        let now = [line(
+            1,
+            passed,
+            &[
+                ("write_p99_ns", 1051),
+                ("written_bytes_per_s", 900),
+                ("answered", 500),
+                ("drained_ns", 95),
+                ("lag_longest_ns", 500),
+                ("flush_trips", 1),
+            ],
+        )];
+        let comparison = compare(&before, &now, 5);
+        assert_eq!(
+            words(&comparison.worse),
+            [
+                "cell 1 (drive-1, new, w, seed 1): flush_trips 0 -> 1",
+                "cell 1 (drive-1, new, w, seed 1): write_p99_ns 1000 -> 1051 (+5.1 %)",
+                "cell 1 (drive-1, new, w, seed 1): written_bytes_per_s 1000 -> 900 (-10.0 %)",
+            ]
+        );
+        assert!(
+            comparison.better.is_empty(),
+            "5 of 100 is not more than 5 %"
+        );
+        let back = compare(&now, &before, 0);
+        assert!(words(&back.worse)[0].contains("drained_ns 95 -> 100"));
+        assert_eq!(back.better.len(), 2);
+    }
+
+    #[test]
+    fn outcomes_count_and_cells_are_found_by_what_they_are() {
+        let before = [
+            line(1, Outcome::Passed, &[]),
+            line(2, Outcome::Failed, &[]),
+            line(3, Outcome::Passed, &[]),
+        ];
+        let mut moved = line(2, Outcome::Passed, &[]);
+        moved.cell = 9;
+        let now = [
+            line(1, Outcome::Failed, &[]),
+            moved,
+            line(4, Outcome::Failed, &[]),
+        ];
+        let comparison = compare(&before, &now, 5);
+        assert_eq!(
+            words(&comparison.worse),
+            ["cell 1 (drive-1, new, w, seed 1): passed -> failed"]
+        );
+        assert_eq!(
+            words(&comparison.better),
+            ["cell 9 (drive-2, new, w, seed 1): failed -> passed"]
+        );
+        assert_eq!(comparison.new, ["drive-4, new, w, seed 1"]);
+        assert_eq!(comparison.gone, ["drive-3, new, w, seed 1"]);
+        assert_eq!(comparison.compared, 2);
+    }
+
+    #[test]
+    fn figures_of_cells_that_tell_nothing_are_not_compared() {
+        let before = [line(1, Outcome::Passed, &[("write_p99_ns", 1)])];
+        let now = [line(1, Outcome::Invalid, &[("write_p99_ns", 1000)])];
+        let comparison = compare(&before, &now, 5);
+        assert_eq!(
+            words(&comparison.worse),
+            ["cell 1 (drive-1, new, w, seed 1): passed -> invalid"]
+        );
+    }
+}

@@ -273,3 +273,6 @@ fn named(reader: &mut Reader<'_>, list: &str, known: &[String]) -> Option<Vec<us
     }
     Some(places)
 }
+
+#[cfg(test)]
+mod tests;

@@ -94,3 +94,93 @@ pub fn join(parts: &[(String, Found)]) -> Result<Joined, JoinError> {
         double,
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeMap;
+
+    use proptest::prelude::*;
+
+    use super::*;
+    use crate::lab::matrix::results::{KIND, VERSION};
+    use crate::lab::matrix::verdict::Outcome;
+
+    fn header(cells: u64) -> Header {
+        Header {
+            kind: KIND.to_owned(),
+            version: VERSION,
+            name: "m".to_owned(),
+            fingerprint: "1".to_owned(),
+            cells,
+        }
+    }
+
+    fn line(cell: u64, answered: u64, took_ms: u64) -> Line {
+        Line {
+            cell,
+            profile: String::new(),
+            start: String::new(),
+            workload: String::new(),
+            seed: 0,
+            changes: Vec::new(),
+            outcome: Outcome::Passed,
+            why: None,
+            assertions: Vec::new(),
+            figures: BTreeMap::from([("answered".to_owned(), answered)]),
+            took_ms,
+        }
+    }
+
+    fn part(name: &str, cells: u64, lines: Vec<Line>) -> (String, Found) {
+        let found = Found {
+            header: header(cells),
+            lines,
+            whole_bytes: 0,
+        };
+        (name.to_owned(), found)
+    }
+
+    proptest! {
+        #[test]
+        fn parts_in_any_order_make_the_whole(
+            (cells, of) in (1_u64..20, 1_usize..5),
+            order in proptest::collection::vec(0_usize..20, 20),
+            lost in 0_u64..30,
+        ) {
+            let mut parts: Vec<Vec<Line>> = vec![Vec::new(); of];
+            let mut whole = Vec::new();
+            for cell in 1..=cells {
+                if cell != lost {
+                    let at = crate::units::index(cell) % of;
+                    let place = order[crate::units::index(cell)] % (parts[at].len() + 1);
+                    parts[at].insert(place, line(cell, cell, 0));
+                    whole.push(line(cell, cell, 0));
+                }
+            }
+            let parts: Vec<_> = parts.into_iter().map(|lines| part("p", cells, lines)).collect();
+            let joined = join(&parts).unwrap();
+            prop_assert_eq!(joined.lines, whole);
+            let missing: Vec<u64> = (1..=cells).filter(|cell| *cell == lost).collect();
+            prop_assert_eq!(joined.missing, missing);
+        }
+    }
+
+    #[test]
+    fn double_cells_are_told_and_contradictions_refused() {
+        let first = part("a", 2, vec![line(1, 5, 10), line(2, 6, 10)]);
+        let same = part("b", 2, vec![line(2, 6, 99)]);
+        let joined = join(&[first.clone(), same]).unwrap();
+        assert_eq!((joined.double, joined.lines.len()), (vec![2], 2));
+        let other = part("c", 2, vec![line(2, 7, 10)]);
+        let told = join(&[first.clone(), other]).unwrap_err().to_string();
+        assert!(told.starts_with("cell 2 is in a and again in c"), "{told}");
+        let (name, mut found) = part("d", 2, Vec::new());
+        found.header.fingerprint = "2".to_owned();
+        let told = join(&[first, (name, found)]).unwrap_err().to_string();
+        assert!(
+            told.starts_with("d has results of the matrix m (2), and a of m (1)"),
+            "{told}"
+        );
+        assert_eq!(join(&[]), Err(JoinError::Nothing));
+    }
+}

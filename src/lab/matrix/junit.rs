@@ -153,3 +153,120 @@ fn clean(text: &str) -> String {
     let allowed = |c: &char| matches!(c, '\t' | '\n' | ' '..='\u{d7ff}' | '\u{e000}'..='\u{fffd}' | '\u{10000}'..);
     text.chars().filter(allowed).collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeMap;
+
+    use quick_xml::Reader;
+
+    use super::*;
+    use crate::lab::matrix::verdict::Assertion;
+
+    fn line(cell: u64, profile: &str, outcome: Outcome) -> Line {
+        Line {
+            cell,
+            profile: profile.to_owned(),
+            start: "new".to_owned(),
+            workload: "a < b & \"c\" \u{7} \u{b5}".to_owned(),
+            seed: 1,
+            changes: Vec::new(),
+            outcome,
+            why: (outcome != Outcome::Passed).then(|| "]]> <because>".to_owned()),
+            assertions: vec![Assertion {
+                what: "write p99 at most 40 ms".to_owned(),
+                measured: "52.3 ms".to_owned(),
+                holds: outcome == Outcome::Passed,
+            }],
+            figures: BTreeMap::new(),
+            took_ms: 1_250,
+        }
+    }
+
+    /// Elements in order with their depth, and attributes by name.
+    fn parsed(xml: &str) -> Vec<(usize, String, BTreeMap<String, String>)> {
+        let mut reader = Reader::from_str(xml);
+        let (mut depth, mut found) = (0, Vec::new());
+        loop {
+            let event = reader.read_event().expect("well-formed");
+            let (start, opens) = match &event {
+                Event::Start(start) => (start, true),
+                Event::Empty(start) => (start, false),
+                Event::End(_) => {
+                    depth -= 1;
+                    continue;
+                }
+                Event::Eof => break,
+                _ => continue,
+            };
+            let attributes = start.attributes().map(|attribute| {
+                let attribute = attribute.expect("well-formed");
+                let name = String::from_utf8(attribute.key.0.to_vec()).unwrap();
+                (name, attribute.unescape_value().unwrap().into_owned())
+            });
+            let name = String::from_utf8(start.name().0.to_vec()).unwrap();
+            found.push((depth, name, attributes.collect()));
+            depth += usize::from(opens);
+        }
+        assert_eq!(depth, 0, "all are closed");
+        found
+    }
+
+    #[test]
+    fn what_is_written_reads_back_with_every_outcome_in_its_place() {
+        let header = Header {
+            kind: String::new(),
+            version: 1,
+            name: "<m>".to_owned(),
+            fingerprint: String::new(),
+            cells: 5,
+        };
+        let lines = [
+            line(1, "a", Outcome::Passed),
+            line(2, "b", Outcome::Failed),
+            line(3, "a", Outcome::Invalid),
+            line(4, "b", Outcome::DriveFailed),
+            line(5, "b", Outcome::RigFault),
+        ];
+        let mut xml = Vec::new();
+        write(&header, &lines, &mut xml).unwrap();
+        let found = parsed(std::str::from_utf8(&xml).unwrap());
+        let shape: Vec<(usize, &str)> = found
+            .iter()
+            .map(|(d, name, _)| (*d, name.as_str()))
+            .collect();
+        assert_eq!(
+            shape,
+            [
+                (0, "testsuites"),
+                (1, "testsuite"),
+                (2, "testcase"),
+                (2, "testcase"),
+                (3, "skipped"),
+                (1, "testsuite"),
+                (2, "testcase"),
+                (3, "failure"),
+                (2, "testcase"),
+                (3, "error"),
+                (2, "testcase"),
+                (3, "error"),
+            ]
+        );
+        let counts = |at: usize| {
+            let get = |key: &str| found[at].2[key].clone();
+            ["name", "tests", "failures", "errors", "skipped", "time"].map(get)
+        };
+        assert_eq!(counts(0), ["<m>", "5", "1", "2", "1", "6.250"]);
+        assert_eq!(counts(1), ["a", "2", "0", "0", "1", "2.500"]);
+        assert_eq!(counts(5), ["b", "3", "1", "2", "0", "3.750"]);
+        assert_eq!(
+            found[2].2["name"], "cell 1: a, new, a < b & \"c\"  \u{b5}, seed 1",
+            "what XML cannot hold is left out"
+        );
+        assert_eq!(found[2].2["classname"], "<m>.a");
+        let message = "]]> <because>; write p99 at most 40 ms: 52.3 ms";
+        assert_eq!(found[7].2["message"], message);
+        assert_eq!(found[9].2["type"], "drive-failed");
+        assert_eq!(found[11].2["type"], "rig-fault");
+    }
+}

@@ -314,3 +314,6 @@ fn fingerprint(matrix: &Matrix, jobs: &[Job], cells: &[Cell]) -> String {
     let sum = count(text.len()) << 32 | u64::from(crc32c::crc32c(text.as_bytes()));
     format!("{sum:016x}")
 }
+
+#[cfg(test)]
+mod tests;
