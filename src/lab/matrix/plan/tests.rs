@@ -18,14 +18,20 @@ fn axes(drives: usize, changes: usize, starts: usize, works: usize, seeds: usize
         starts.join(", ")
     );
     for at in 0..drives {
-        text += &format!("[[drive]]\nname = \"d{at}\"\nprofile = \"tiny\"\n");
+        let _ = write!(text, "[[drive]]\nname = \"d{at}\"\nprofile = \"tiny\"\n");
     }
     for at in 0..changes {
-        text += &format!("[[change]]\nset = [\"drive.queue_depth={}\"]\n", at + 1);
+        let _ = write!(
+            text,
+            "[[change]]\nset = [\"drive.queue_depth={}\"]\n",
+            at + 1
+        );
     }
     for at in 0..works {
-        text +=
-            &format!("[[work]]\nname = \"w{at}\"\nworkload = \"uniform write 4KiB 1-requests\"\n");
+        let _ = write!(
+            text,
+            "[[work]]\nname = \"w{at}\"\nworkload = \"uniform write 4KiB 1-requests\"\n"
+        );
     }
     text
 }
