@@ -120,7 +120,7 @@ impl<V: Copy> Runs<V> {
         let runs = &mut self.chunks[chunk];
         let (at, middle) = (index + 1, runs.len() / 2);
         if runs.len() < chunk_max {
-            runs.insert(at, run);
+            insert(runs, at, run);
             return;
         }
         let rest = if at == runs.len() {
@@ -133,6 +133,7 @@ impl<V: Copy> Runs<V> {
             } else {
                 rest.insert(at - middle, run);
             }
+            runs.shrink_to(runs.len() + room(runs.len()));
             rest
         };
         self.firsts.insert(chunk + 1, rest[0].start);
@@ -143,7 +144,7 @@ impl<V: Copy> Runs<V> {
         let chunk_max = self.chunk_max();
         match self.chunks.first_mut() {
             Some(runs) if runs.len() < chunk_max => {
-                runs.insert(0, run);
+                insert(runs, 0, run);
                 self.firsts[0] = run.start;
             }
             _ => {
@@ -198,4 +199,17 @@ impl<V: Copy> Runs<V> {
         assert!(starts.is_sorted_by(|a, b| a < b), "{starts:?}");
         assert_eq!(starts.len(), self.len);
     }
+}
+
+/// Adds a run to a chunk, which grows by little: there are thousands of chunks.
+fn insert<V>(runs: &mut Vec<Run<V>>, at: usize, run: Run<V>) {
+    if runs.len() == runs.capacity() {
+        runs.reserve_exact(room(runs.len()));
+    }
+    runs.insert(at, run);
+}
+
+/// Runs that a chunk has room for beyond those it holds.
+fn room(runs: usize) -> usize {
+    (runs / 8).max(4)
 }
