@@ -5,7 +5,8 @@
 
 mod runs;
 
-use self::runs::{Run, Runs, Spot};
+pub use self::runs::Run;
+use self::runs::{Runs, Spot};
 use crate::units::{Lba, Pba, Sectors, count};
 
 /// A half-open, non-empty run of sectors from `start` on.
@@ -60,25 +61,42 @@ impl<A: Copy + Ord + std::ops::Add<Sectors, Output = A> + std::ops::Sub<A, Outpu
 
 /// What an [`ExtentMap`] holds for the first sector of an extent.
 pub trait Along: Copy + Eq {
+    /// A run with such a value as it is kept in memory: the run itself, or something smaller.
+    type Kept: Copy + std::fmt::Debug;
+
     /// The value that belongs to the sector `by` further on.
     #[must_use]
     fn along(self, by: Sectors) -> Self;
+    /// What is kept of a run.
+    fn keep(run: Run<Self>) -> Self::Kept;
+    /// The run of which it was kept.
+    fn kept(kept: Self::Kept) -> Run<Self>;
 }
 
 impl Along for () {
+    type Kept = Run<()>;
+
     fn along(self, _: Sectors) {}
+
+    fn keep(run: Run<()>) -> Run<()> {
+        run
+    }
+
+    fn kept(kept: Run<()>) -> Run<()> {
+        kept
+    }
 }
 
 /// A map from disjoint runs of host addresses to values.
 #[derive(Clone, Debug)]
-pub struct ExtentMap<V> {
+pub struct ExtentMap<V: Along> {
     runs: Runs<V>,
 }
 
 /// A set of host addresses.
 pub type ExtentSet = ExtentMap<()>;
 
-impl<V> Default for ExtentMap<V> {
+impl<V: Along> Default for ExtentMap<V> {
     fn default() -> Self {
         ExtentMap {
             runs: Runs::default(),
@@ -278,8 +296,18 @@ mod tests {
     use proptest::prelude::*;
 
     impl Along for u64 {
+        type Kept = Run<u64>;
+
         fn along(self, by: Sectors) -> u64 {
             self + by.0
+        }
+
+        fn keep(run: Run<u64>) -> Run<u64> {
+            run
+        }
+
+        fn kept(kept: Run<u64>) -> Run<u64> {
+            kept
         }
     }
 

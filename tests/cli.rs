@@ -330,7 +330,7 @@ fn an_image_of_another_version_is_refused() {
     for copy in scratch.records(SUPERBLOCK) {
         scratch.set(copy.sector, 12, |_| 9);
     }
-    scratch.is_refused(&["format version 9", "version 1"]);
+    scratch.is_refused(&["format version 9", "version 2"]);
 }
 
 #[test]

@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 
 use rustc_hash::FxHashMap;
 
-use crate::extent::{Along, ExtentMap, LbaExtent, Pieces};
+use crate::extent::{Along, ExtentMap, LbaExtent, Pieces, Run};
 use crate::medium::movement::{BufferId, Place};
 use crate::translation::Piece;
 use crate::units::{Lba, Sectors};
@@ -29,6 +29,16 @@ enum From {
 }
 
 impl Along for Cached {
+    type Kept = Run<Cached>;
+
+    fn keep(run: Run<Cached>) -> Run<Cached> {
+        run
+    }
+
+    fn kept(kept: Run<Cached>) -> Run<Cached> {
+        kept
+    }
+
     fn along(self, by: Sectors) -> Cached {
         match self.from {
             From::Buffer { id, offset } => Cached {

@@ -6,14 +6,18 @@
 //! of chunks. Chunks are longer where there are many runs, so that both take about as long. It does not
 //! know what overlaps or joins.
 
+use super::Along;
 use crate::units::{Lba, Sectors};
 
 /// A run and what it holds.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Run<V> {
-    pub(super) start: Lba,
-    pub(super) sectors: Sectors,
-    pub(super) value: V,
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Run<V> {
+    /// First address.
+    pub start: Lba,
+    /// How many.
+    pub sectors: Sectors,
+    /// What it holds.
+    pub value: V,
 }
 
 /// A place in the list.
@@ -30,13 +34,13 @@ impl Spot {
 
 /// The list.
 #[derive(Clone, Debug)]
-pub(super) struct Runs<V> {
+pub(super) struct Runs<V: Along> {
     firsts: Vec<Lba>,
-    chunks: Vec<Vec<Run<V>>>,
+    chunks: Vec<Vec<V::Kept>>,
     len: usize,
 }
 
-impl<V> Default for Runs<V> {
+impl<V: Along> Default for Runs<V> {
     fn default() -> Runs<V> {
         Runs {
             firsts: Vec::new(),
@@ -46,7 +50,7 @@ impl<V> Default for Runs<V> {
     }
 }
 
-impl<V: Copy> Runs<V> {
+impl<V: Along> Runs<V> {
     pub(super) fn len(&self) -> usize {
         self.len
     }
@@ -67,7 +71,7 @@ impl<V: Copy> Runs<V> {
     pub(super) fn last_before(&self, end: Lba) -> Option<Spot> {
         let chunk = self.firsts.partition_point(|first| *first < end);
         let chunk = chunk.checked_sub(1)?;
-        let index = self.chunks[chunk].partition_point(|run| run.start < end);
+        let index = self.chunks[chunk].partition_point(|run| V::kept(*run).start < end);
         Some(Spot {
             chunk,
             index: index - 1,
@@ -75,7 +79,8 @@ impl<V: Copy> Runs<V> {
     }
 
     pub(super) fn get(&self, spot: Spot) -> Option<Run<V>> {
-        self.chunks.get(spot.chunk)?.get(spot.index).copied()
+        let kept = self.chunks.get(spot.chunk)?.get(spot.index)?;
+        Some(V::kept(*kept))
     }
 
     pub(super) fn next(&self, spot: Spot) -> Spot {
@@ -104,7 +109,7 @@ impl<V: Copy> Runs<V> {
 
     /// Puts another run in the place of one; starts must still ascend.
     pub(super) fn replace(&mut self, spot: Spot, run: Run<V>) {
-        self.chunks[spot.chunk][spot.index] = run;
+        self.chunks[spot.chunk][spot.index] = V::keep(run);
         if spot.index == 0 {
             self.firsts[spot.chunk] = run.start;
         }
@@ -119,6 +124,7 @@ impl<V: Copy> Runs<V> {
         let chunk_max = self.chunk_max();
         let runs = &mut self.chunks[chunk];
         let (at, middle) = (index + 1, runs.len() / 2);
+        let run = V::keep(run);
         if runs.len() < chunk_max {
             insert(runs, at, run);
             return;
@@ -136,7 +142,7 @@ impl<V: Copy> Runs<V> {
             runs.shrink_to(runs.len() + room(runs.len()));
             rest
         };
-        self.firsts.insert(chunk + 1, rest[0].start);
+        self.firsts.insert(chunk + 1, V::kept(rest[0]).start);
         self.chunks.insert(chunk + 1, rest);
     }
 
@@ -144,11 +150,11 @@ impl<V: Copy> Runs<V> {
         let chunk_max = self.chunk_max();
         match self.chunks.first_mut() {
             Some(runs) if runs.len() < chunk_max => {
-                insert(runs, 0, run);
+                insert(runs, 0, V::keep(run));
                 self.firsts[0] = run.start;
             }
             _ => {
-                self.chunks.insert(0, vec![run]);
+                self.chunks.insert(0, vec![V::keep(run)]);
                 self.firsts.insert(0, run.start);
             }
         }
@@ -167,7 +173,7 @@ impl<V: Copy> Runs<V> {
             return Spot { chunk, index: 0 };
         }
         if index == 0 {
-            self.firsts[chunk] = runs[0].start;
+            self.firsts[chunk] = V::kept(runs[0]).start;
         }
         let left = runs.len();
         if left < chunk_max / 4
@@ -193,16 +199,21 @@ impl<V: Copy> Runs<V> {
         assert_eq!(self.firsts.len(), self.chunks.len());
         for (first, chunk) in self.firsts.iter().zip(&self.chunks) {
             assert!(!chunk.is_empty() && chunk.len() <= self.chunk_max());
-            assert_eq!(*first, chunk[0].start);
+            assert_eq!(*first, V::kept(chunk[0]).start);
         }
-        let starts: Vec<Lba> = self.chunks.iter().flatten().map(|run| run.start).collect();
+        let starts: Vec<Lba> = self
+            .chunks
+            .iter()
+            .flatten()
+            .map(|run| V::kept(*run).start)
+            .collect();
         assert!(starts.is_sorted_by(|a, b| a < b), "{starts:?}");
         assert_eq!(starts.len(), self.len);
     }
 }
 
 /// Adds a run to a chunk, which grows by little: there are thousands of chunks.
-fn insert<V>(runs: &mut Vec<Run<V>>, at: usize, run: Run<V>) {
+fn insert<R>(runs: &mut Vec<R>, at: usize, run: R) {
     if runs.len() == runs.capacity() {
         runs.reserve_exact(room(runs.len()));
     }

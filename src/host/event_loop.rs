@@ -35,7 +35,7 @@ const CALLS_MAX: usize = 256;
 const DEADLINES_MAX: usize = 1024;
 /// Bytes by which the mover may be behind the drive, which plans as fast as its cache acknowledges
 /// while this machine may be making things durable for seconds.
-const BEHIND_BYTES_MAX: u64 = 32 << 20;
+const BEHIND_BYTES_MAX: u64 = 16 << 20;
 
 /// See the module's description.
 pub(super) struct EventLoop<M> {

@@ -9,13 +9,14 @@ use super::movement::{Movement, Place, Plan, Step};
 use super::mover::{
     Finished, MoverError, StoreOperation, Tally, buffers_of, byte_of, only_fills_replies,
 };
-use super::seal::seal;
+use super::seal::Sealer;
 use super::store::Store;
 use crate::units::count;
 
 /// See the module's description.
 pub struct PlainMover {
     store: Box<dyn Store>,
+    sealer: Sealer,
     /// Whether something may have been written since the last sync. True at first: whoever had the
     /// image open before may have left without one.
     dirty: bool,
@@ -28,6 +29,7 @@ impl PlainMover {
     pub(super) fn new(store: Box<dyn Store>) -> PlainMover {
         PlainMover {
             store,
+            sealer: Sealer::new(),
             dirty: true,
             failed: None,
             finished: Vec::new(),
@@ -84,7 +86,7 @@ impl PlainMover {
                     // Out of the list for a moment, so that the other steps can be looked at.
                     let mut record = std::mem::replace(&mut plan.steps[step], Step::Order);
                     if let Step::Record(record) = &mut record {
-                        let bytes = seal(record, &plan.steps, buffers);
+                        let bytes = self.sealer.seal(record, &plan.steps, buffers);
                         self.write(at, &bytes)?;
                     }
                 }

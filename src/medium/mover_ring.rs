@@ -15,6 +15,7 @@ use super::footprint::Touch;
 use super::movement::{BufferId, Plan, PlanId};
 use super::mover::{Finished, MoverError, StoreOperation, Tally, buffers_of, only_fills_replies};
 use super::ring::{Job, Ring};
+use super::seal::Sealer;
 use super::store::Store;
 
 mod begin;
@@ -27,6 +28,7 @@ pub struct RingMover {
     /// The same file, for what is done at once.
     store: Box<dyn Store>,
     store_bytes: u64,
+    sealer: Sealer,
     ring: Ring,
     /// Plans with steps that have not begun.
     queue: VecDeque<Queued>,
@@ -86,6 +88,7 @@ impl RingMover {
             write_at_once_bytes: INLINE_BYTES,
             store_bytes: store.bytes()?,
             store,
+            sealer: Sealer::new(),
             ring: Ring::new(file)?,
             queue: VecDeque::new(),
             plans: BTreeMap::new(),

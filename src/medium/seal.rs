@@ -3,8 +3,6 @@
 //! A seal covers the source bytes of movements. Where the source is the medium, the bytes are
 //! looked up where the movement has put them, so it must be done before the record is sealed.
 
-use std::sync::LazyLock;
-
 use super::buffers::Buffers;
 use super::movement::{Movement, Place, Record, Step};
 use crate::units::{count, index};
@@ -34,20 +32,66 @@ pub(super) fn sealed<'a>(
     ranges.flatten().map(|step| movement_of(steps, step))
 }
 
-/// The bytes of a record with its checksums filled in.
-pub(super) fn seal(record: &mut Record, steps: &[Step], buffers: &mut Buffers) -> Vec<u8> {
-    let mut bytes = std::mem::take(&mut record.bytes);
-    for seal in &record.seals {
-        let mut crc = 0;
-        for step in seal.over.clone() {
-            crc = append(crc, movement_of(steps, step), buffers);
+/// Fills in checksums.
+pub(super) struct Sealer {
+    /// What 1, 2, 4 ... blocks of zeroes make of a checksum.
+    doublings: Vec<Zeroes>,
+}
+
+impl Sealer {
+    pub(super) fn new() -> Sealer {
+        let doublings = std::iter::successors(Some(Zeroes::block()), |run| Some(run.twice()));
+        Sealer {
+            doublings: doublings.take(index(u64::BITS.into())).collect(),
         }
-        let at = index(seal.at);
-        bytes[at..at + 4].copy_from_slice(&crc.to_le_bytes());
     }
-    let crc = crc32c::crc32c(&bytes[Record::CRC_AT + 4..]);
-    bytes[Record::CRC_AT..Record::CRC_AT + 4].copy_from_slice(&crc.to_le_bytes());
-    bytes
+
+    /// The bytes of a record with its checksums filled in.
+    pub(super) fn seal(
+        &self,
+        record: &mut Record,
+        steps: &[Step],
+        buffers: &mut Buffers,
+    ) -> Vec<u8> {
+        let mut bytes = std::mem::take(&mut record.bytes);
+        for seal in &record.seals {
+            let mut crc = 0;
+            for step in seal.over.clone() {
+                crc = self.append(crc, movement_of(steps, step), buffers);
+            }
+            let at = index(seal.at);
+            bytes[at..at + 4].copy_from_slice(&crc.to_le_bytes());
+        }
+        let crc = crc32c::crc32c(&bytes[Record::CRC_AT + 4..]);
+        bytes[Record::CRC_AT..Record::CRC_AT + 4].copy_from_slice(&crc.to_le_bytes());
+        bytes
+    }
+
+    fn append(&self, mut crc: u32, movement: &Movement, buffers: &mut Buffers) -> u32 {
+        let Some(place) = sealed_source(movement) else {
+            return if movement.from == Place::Zeroes {
+                self.append_zeroes(crc, movement.bytes)
+            } else {
+                crc
+            };
+        };
+        for (piece, bytes) in Buffers::pieces(place, movement.bytes) {
+            crc = crc32c::crc32c_append(crc, buffers.piece(piece, bytes));
+        }
+        crc
+    }
+
+    /// The checksum after `bytes` more zero bytes: a zeroed gigabyte costs as little as a sector.
+    fn append_zeroes(&self, crc: u32, bytes: u64) -> u32 {
+        let mut crc = crc32c::crc32c_append(crc, &ZEROES[..index(bytes % count(ZEROES.len()))]);
+        let blocks = bytes / count(ZEROES.len());
+        for (power, run) in self.doublings.iter().enumerate() {
+            if blocks >> power & 1 == 1 {
+                crc = run.after(crc);
+            }
+        }
+        crc
+    }
 }
 
 fn movement_of(steps: &[Step], step: usize) -> &Movement {
@@ -56,40 +100,6 @@ fn movement_of(steps: &[Step], step: usize) -> &Movement {
         other => panic!("a seal over step {step}, which moves nothing: {other:?}"),
     }
 }
-
-fn append(mut crc: u32, movement: &Movement, buffers: &mut Buffers) -> u32 {
-    let Some(place) = sealed_source(movement) else {
-        return if movement.from == Place::Zeroes {
-            append_zeroes(crc, movement.bytes)
-        } else {
-            crc
-        };
-    };
-    for (piece, bytes) in Buffers::pieces(place, movement.bytes) {
-        crc = crc32c::crc32c_append(crc, buffers.piece(piece, bytes));
-    }
-    crc
-}
-
-/// The checksum after `bytes` more zero bytes: a zeroed gigabyte costs as little as a sector.
-fn append_zeroes(crc: u32, bytes: u64) -> u32 {
-    let mut crc = crc32c::crc32c_append(crc, &ZEROES[..index(bytes % count(ZEROES.len()))]);
-    let blocks = bytes / count(ZEROES.len());
-    for (power, more) in DOUBLINGS.iter().enumerate() {
-        if blocks >> power & 1 == 1 {
-            crc = more.after(crc);
-        }
-    }
-    crc
-}
-
-/// What 1, 2, 4 ... blocks of zeroes make of a checksum.
-static DOUBLINGS: LazyLock<Vec<Zeroes>> = LazyLock::new(|| {
-    let one = Zeroes::block();
-    std::iter::successors(Some(one), |run| Some(run.twice()))
-        .take(index(u64::from(u64::BITS)))
-        .collect()
-});
 
 /// What a run of zeroes makes of a checksum. That is affine over the bits of the checksum: the
 /// exclusive sum of a constant and of one column for each bit that is set.
@@ -134,7 +144,7 @@ mod tests {
             let mut all = before.clone();
             all.resize(before.len() + bytes, 0);
             prop_assert_eq!(
-                append_zeroes(crc32c::crc32c(&before), count(bytes)),
+                Sealer::new().append_zeroes(crc32c::crc32c(&before), count(bytes)),
                 crc32c::crc32c(&all)
             );
         }

@@ -309,7 +309,7 @@ fn an_image_of_another_version_says_which() {
     let error = forged(12, &[7, 0], &COPIES).unwrap_err();
     assert_eq!(
         error.to_string(),
-        "the image has format version 7; this imbrex reads version 1: open it with the imbrex \
+        "the image has format version 7; this imbrex reads version 2: open it with the imbrex \
          that made it"
     );
 }

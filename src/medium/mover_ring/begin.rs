@@ -11,7 +11,7 @@ use crate::medium::memory::{Block, Lending};
 use crate::medium::movement::{Movement, Place, PlanId, Step};
 use crate::medium::mover::{MoverError, StoreOperation, byte_of};
 use crate::medium::ring::Job;
-use crate::medium::seal::{seal, sealed, sealed_source};
+use crate::medium::seal::{sealed, sealed_source};
 use crate::units::{count, index};
 
 /// Transfers are cut into pieces of this size, which run side by side.
@@ -184,7 +184,7 @@ impl RingMover {
         let Step::Record(record) = &mut step else {
             unreachable!("seen above");
         };
-        let sealed = seal(record, &queued.plan.steps, buffers);
+        let sealed = self.sealer.seal(record, &queued.plan.steps, buffers);
         self.dirty = true;
         if bytes <= self.inline_bytes {
             self.write_at_once(&sealed, at)?;

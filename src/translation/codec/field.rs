@@ -59,6 +59,20 @@ impl Writer {
         self.raw(&value.to_le_bytes());
     }
 
+    /// Appends the lowest `bytes` bytes of a number.
+    ///
+    /// # Panics
+    /// If that is not all of it.
+    pub fn short(&mut self, value: u64, bytes: u64) {
+        let all = value.to_le_bytes();
+        let (low, high) = all.split_at(index(bytes));
+        assert!(
+            high.iter().all(|byte| *byte == 0),
+            "{value} in {bytes} bytes"
+        );
+        self.raw(low);
+    }
+
     /// Appends the number of entries of a table in four bytes.
     ///
     /// # Panics
@@ -156,6 +170,14 @@ impl<'a> Reader<'a> {
     /// Takes eight bytes.
     pub fn u64(&mut self, field: &'static str) -> Result<u64, RecordError> {
         Ok(u64::from_le_bytes(self.array(field)?))
+    }
+
+    /// Takes a number of `bytes` bytes, at most eight.
+    pub fn short(&mut self, field: &'static str, bytes: u64) -> Result<u64, RecordError> {
+        let bytes = index(bytes);
+        let mut all = [0; 8];
+        all[..bytes].copy_from_slice(self.raw(field, bytes)?);
+        Ok(u64::from_le_bytes(all))
     }
 
     /// Takes a place on the medium.

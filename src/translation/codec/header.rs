@@ -12,7 +12,7 @@ use crate::units::{Pba, SECTOR_BYTES, Sectors, count, index};
 /// First bytes of every record. Not text, so that no text file begins with it.
 pub const MAGIC: [u8; 8] = *b"\x89imbrex\n";
 /// Version of all formats of the image together.
-pub const FORMAT_VERSION: u16 = 1;
+pub const FORMAT_VERSION: u16 = 2;
 /// Bytes of the header.
 pub const HEADER_BYTES: u64 = 48;
 /// Byte offset of the record's length.

@@ -6,17 +6,20 @@
 
 use crate::extent::LbaExtent;
 use crate::translation::codec::error::RecordError;
-use crate::translation::codec::field::{EXTENT_BYTES, Reader, Writer};
+use crate::translation::codec::field::{Reader, Writer};
 use crate::units::{BandId, HomeBand, Lba, Pba, Sectors, count};
 
-const EXTENT_ENTRY_BYTES: u64 = EXTENT_BYTES + 8;
+/// An address of 2^40 sectors ends where no drive does: there may be millions of these.
+const ADDRESS_BYTES: u64 = 5;
+const LENGTH_BYTES: u64 = 6;
+const EXTENT_ENTRY_BYTES: u64 = 2 * ADDRESS_BYTES + LENGTH_BYTES;
 const PLACE_BYTES: u64 = 16;
 const PASS_BYTES: u64 = 16;
 const HEAD_BYTES: u64 = 12;
 const AGE_BYTES: u64 = 12;
 
 /// What stands for [`Target::Hole`] in place of an address.
-const HOLE: u64 = u64::MAX;
+const HOLE: u64 = (1 << (8 * ADDRESS_BYTES)) - 1;
 
 /// Where a mapped extent is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -186,17 +189,17 @@ fn write_extents(
     for (extent, target) in extents {
         assert!(extent.start >= end, "extents out of order: {extent:?}");
         end = extent.end();
-        writer.extent(&extent);
-        writer.u64(match target {
+        let target = match target {
             Target::At(pba) => {
-                assert!(
-                    pba.0.checked_add(extent.sectors.0).is_some(),
-                    "no medium has a sector {pba}"
-                );
+                let last = pba.0.saturating_add(extent.sectors.0);
+                assert!(last <= HOLE, "no medium has a sector {pba}");
                 pba.0
             }
             Target::Hole => HOLE,
-        });
+        };
+        writer.short(extent.start.0, ADDRESS_BYTES);
+        writer.short(target, ADDRESS_BYTES);
+        writer.short(extent.sectors.0, LENGTH_BYTES);
         written += 1;
     }
     assert_eq!(written, expected, "extents");
@@ -257,13 +260,9 @@ fn read_state(reader: &mut Reader<'_>, counts: &MapCounts) -> Result<MapState, R
     };
     let mut end = Lba(0);
     for _ in 0..counts.extents {
-        let extent = reader.extent("extent.start", "extent.sectors")?;
-        if extent.start < end {
-            let found = extent.start.0;
-            return Err(reader.bad("extent.start", 16, found, "no less than the end before it"));
-        }
+        let (extent, target) = read_extent(reader, end)?;
         end = extent.end();
-        state.extents.push((extent, read_target(reader, &extent)?));
+        state.extents.push((extent, target));
     }
     let mut order = Ascending::default();
     for _ in 0..counts.band_places {
@@ -297,16 +296,24 @@ fn read_state(reader: &mut Reader<'_>, counts: &MapCounts) -> Result<MapState, R
     Ok(state)
 }
 
-fn read_target(reader: &mut Reader<'_>, extent: &LbaExtent) -> Result<Target, RecordError> {
-    let target = reader.u64("extent.target")?;
-    if target == HOLE {
-        return Ok(Target::Hole);
+fn read_extent(reader: &mut Reader<'_>, end: Lba) -> Result<(LbaExtent, Target), RecordError> {
+    let start = Lba(reader.short("extent.start", ADDRESS_BYTES)?);
+    if start < end {
+        let expected = "no less than the end before it";
+        return Err(reader.bad("extent.start", ADDRESS_BYTES, start.0, expected));
     }
-    if target.checked_add(extent.sectors.0).is_none() {
-        let expected = "all ones, or an address whose extent ends below 2^64";
-        return Err(reader.bad("extent.target", 8, target, expected));
+    let target = reader.short("extent.target", ADDRESS_BYTES)?;
+    let sectors = Sectors(reader.short("extent.sectors", LENGTH_BYTES)?);
+    let ends = |first: u64| first + sectors.0 <= HOLE;
+    if sectors.0 == 0 || !ends(start.0) || (target != HOLE && !ends(target)) {
+        let expected = "at least 1, and no further than the last address";
+        return Err(reader.bad("extent.sectors", LENGTH_BYTES, sectors.0, expected));
     }
-    Ok(Target::At(Pba(target)))
+    let target = match target {
+        HOLE => Target::Hole,
+        at => Target::At(Pba(at)),
+    };
+    Ok((LbaExtent::new(start, sectors), target))
 }
 
 fn read_ascending(
