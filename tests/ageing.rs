@@ -67,6 +67,29 @@ fn age(image: &Path, wish: &str) -> Value {
     imbrex("inspect {} --json", image).json()
 }
 
+/// Each sector is written once, and one after the other, so that what was staged is what was written.
+#[test]
+fn what_is_counted_over_a_lifetime_outlives_power_cuts() {
+    let scratch = Scratch::new();
+    let (mut writes, mut counted) = (0, Vec::new());
+    for session in 0..3 {
+        let served = Served::start(&scratch.image, "--pace off");
+        let mut client = served.client();
+        for at in 0..session + 4 {
+            let offset = (session * 16 + at * 2) * 4096;
+            client.write(offset, &[7; 4096]).expect("written");
+            client.flush().expect("flushed");
+            writes += 1;
+        }
+        served.cut();
+        let seen = imbrex("inspect {} --json", &scratch.image).json();
+        let lifetime = seen["lifetime"].clone();
+        assert_eq!(number(&lifetime, "staged_bytes"), writes * 4096, "{seen}");
+        counted.push(number(&lifetime, "entries"));
+    }
+    assert_eq!(counted, [4, 9, 15], "a flush ends an entry");
+}
+
 fn number(value: &Value, key: &str) -> u64 {
     value[key]
         .as_u64()

@@ -2,6 +2,8 @@
 //!
 //! Known of imbrex are the program, its socket and what `docs/nbd.md` promises.
 
+#[path = "clients/encrypted.rs"]
+mod encrypted;
 #[path = "clients/files.rs"]
 mod files;
 mod nbd_client;

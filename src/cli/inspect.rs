@@ -13,7 +13,8 @@ use crate::image::open::Opened;
 use crate::medium::area::BandKind;
 use crate::profile::quantity::Unit;
 use crate::time::Instant;
-use crate::units::{Sectors, count};
+use crate::translation::lifetime::Lifetime;
+use crate::units::{SECTOR_BYTES, Sectors, count};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -70,6 +71,16 @@ fn written(opened: &Opened) -> Option<Written> {
     })
 }
 
+/// What the map has counted; as true as the image: it may claim anything.
+fn lifetime(opened: &Opened) -> Option<Lifetime> {
+    let translation = opened.drive.translation()?;
+    Some(translation.state().lifetime())
+}
+
+fn bytes(counted: Sectors) -> u64 {
+    counted.0.saturating_mul(SECTOR_BYTES)
+}
+
 fn words(opened: &Opened, status: &Status, written: Option<&Written>) -> String {
     let (profile, identity) = (opened.drive.profile(), &opened.identity);
     let mut rows = vec![
@@ -120,6 +131,18 @@ fn words(opened: &Opened, status: &Status, written: Option<&Written>) -> String 
             ),
         ]);
     }
+    if let Some(lifetime) = lifetime(opened) {
+        rows.push((
+            "since it was made",
+            format!(
+                "{} log entries with {} of the host, {} bands cleaned by rewriting {}",
+                lifetime.entries,
+                BinaryBytes(bytes(lifetime.staged)),
+                lifetime.bands_cleaned,
+                BinaryBytes(bytes(lifetime.rewritten)),
+            ),
+        ));
+    }
     output::table(&rows)
 }
 
@@ -146,6 +169,12 @@ fn value(
         "damaged_superblock_copy": opened.damaged.as_ref().map(|damaged| damaged.copy),
         "recovery": opened.report,
         "status": state,
+        "lifetime": lifetime(opened).map(|lifetime| json!({
+            "entries": lifetime.entries,
+            "staged_bytes": bytes(lifetime.staged),
+            "bands_cleaned": lifetime.bands_cleaned,
+            "rewritten_bytes": bytes(lifetime.rewritten),
+        })),
         "written_bands": written.map(|written| written.bands),
         "written_band_bytes": written.map(|written| written.bytes),
     })

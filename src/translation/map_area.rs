@@ -205,6 +205,7 @@ fn render_full(
         passes: &small.passes,
         heads: &small.heads,
         ages: &small.ages,
+        lifetime: state.lifetime,
     };
     encode_full(header, counts, tables)
 }

@@ -1,6 +1,6 @@
 //! Staging log, extent map, checkpoints, cleaner and recovery; emits movement lists.
 //!
-//! Reading order: the changes of the durable state and the state itself; the journal and the map
+//! Reading order: the changes of the durable state, what is counted of them, and the state itself; the journal and the map
 //! area that make them durable; what a plan is written with; the log, direct writes and the
 //! cleaner; recovery; the audit of a state as a whole. [`Translation`] holds them together. It
 //! plans, but does not know when a plan runs or how long it takes.
@@ -21,6 +21,7 @@ pub mod state;
 pub mod target;
 
 pub mod keeper;
+pub mod lifetime;
 pub mod restore;
 
 pub use keeper::{NoRoom, Piece, Translation};

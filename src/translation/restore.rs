@@ -16,6 +16,7 @@ impl State {
     /// The state that a full map describes; otherwise what of it does not fit the layout.
     pub fn restore(layout: &Layout, formatted: bool, map: &MapState) -> Result<State, String> {
         let mut state = State::new(layout, formatted);
+        state.lifetime = map.lifetime;
         for place in &map.band_places {
             check_band(layout, place.band, place.written)?;
             check_data_band(layout, place.at, place.band)?;

@@ -9,6 +9,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::change::Change;
 use super::dirty::DirtyBands;
 use super::homes::{Home, Homes};
+use super::lifetime::Lifetime;
 use super::target::Target;
 use crate::extent::{Along, Extent, ExtentMap, LbaExtent};
 use crate::medium::area::{Area, AreaKind};
@@ -58,6 +59,7 @@ pub struct State {
     pub(super) dirty: DirtyBands,
     /// Data bands that hold nothing.
     pub(super) free: BTreeSet<BandId>,
+    pub(super) lifetime: Lifetime,
 }
 
 /// Where a run of host addresses is to be read.
@@ -86,7 +88,13 @@ impl State {
             staged_live: 0,
             dirty: DirtyBands::default(),
             free: spare_bands(layout).collect(),
+            lifetime: Lifetime::default(),
         }
+    }
+
+    /// Counts since the image was made.
+    pub fn lifetime(&self) -> Lifetime {
+        self.lifetime
     }
 
     /// Where `band` lies and how much of it was written.
@@ -157,6 +165,7 @@ impl State {
 
     /// Applies the change that record `sequence` states.
     pub fn apply(&mut self, layout: &Layout, sequence: u64, change: &Change) {
+        self.lifetime.count(change);
         match change {
             Change::Stage {
                 extents,

@@ -33,6 +33,17 @@ fn sector(store: &MemoryStore, at: u64) -> Vec<u8> {
     bytes
 }
 
+/// What is said of a comparison that fails.
+struct ToldOnPanic(String);
+
+impl Drop for ToldOnPanic {
+    fn drop(&mut self) {
+        if std::thread::panicking() {
+            println!("{}", self.0);
+        }
+    }
+}
+
 impl Rig {
     /// Takes the image as it would be found now, flips a bit of it that the dice choose, and opens
     /// it. This rig stays as it is.
@@ -65,7 +76,8 @@ impl Rig {
                 "bit flips like a torn tail"
             }
             (Ok(checked), Ok(opened)) => {
-                println!("bit of byte {byte} of sector {at}: {:?}", opened.report);
+                let report = &opened.report;
+                let _told = ToldOnPanic(format!("bit of byte {byte} of sector {at}: {report:?}"));
                 self.with_store(store).compare();
                 if checked.is_clean() {
                     "bit flips without consequence"

@@ -99,6 +99,7 @@ pub fn encode_state(header: &MapHeader, state: &MapState) -> Vec<u8> {
         passes: &state.passes,
         heads: &state.heads,
         ages: &state.ages,
+        lifetime: state.lifetime,
     };
     encode_full(header, &state.counts(), tables)
 }

@@ -7,12 +7,15 @@
 use crate::extent::LbaExtent;
 use crate::translation::codec::error::RecordError;
 use crate::translation::codec::field::{Reader, Writer};
+use crate::translation::lifetime::Lifetime;
 use crate::units::{BandId, HomeBand, Lba, Pba, Sectors, count};
 
 /// An address of 2^40 sectors ends where no drive does: there may be millions of these.
 const ADDRESS_BYTES: u64 = 5;
 const LENGTH_BYTES: u64 = 6;
 const EXTENT_ENTRY_BYTES: u64 = 2 * ADDRESS_BYTES + LENGTH_BYTES;
+const COUNTS_BYTES: u64 = 5 * 4;
+const LIFETIME_BYTES: u64 = 4 * 8;
 const PLACE_BYTES: u64 = 16;
 const PASS_BYTES: u64 = 16;
 const HEAD_BYTES: u64 = 12;
@@ -83,6 +86,8 @@ pub struct MapState {
     pub heads: Vec<RegionHead>,
     /// Ages of the staging bands in use: ascending by band.
     pub ages: Vec<BandAge>,
+    /// Counts since the image was made.
+    pub lifetime: Lifetime,
 }
 
 impl MapState {
@@ -127,11 +132,14 @@ pub struct MapTables<'a, Extents, BandPlaces> {
     pub heads: &'a [RegionHead],
     /// Ages of staging bands.
     pub ages: &'a [BandAge],
+    /// Counts since the image was made.
+    pub lifetime: Lifetime,
 }
 
 /// Bytes of the counts and tables with so many entries.
 pub(super) fn bytes_of(counts: &MapCounts) -> u64 {
-    5 * 4
+    COUNTS_BYTES
+        + LIFETIME_BYTES
         + count(counts.extents) * EXTENT_ENTRY_BYTES
         + count(counts.band_places) * PLACE_BYTES
         + count(counts.passes) * PASS_BYTES
@@ -157,6 +165,10 @@ pub(super) fn write(
     writer.count(counts.passes);
     writer.count(counts.heads);
     writer.count(counts.ages);
+    writer.u64(tables.lifetime.entries);
+    writer.u64(tables.lifetime.staged.0);
+    writer.u64(tables.lifetime.bands_cleaned);
+    writer.u64(tables.lifetime.rewritten.0);
     write_extents(writer, counts.extents, tables.extents);
     write_places(writer, counts.band_places, tables.band_places);
     write_short_tables(writer, counts, tables.passes, tables.heads, tables.ages);
@@ -171,12 +183,18 @@ pub(super) fn read(reader: &mut Reader<'_>) -> Result<MapState, RecordError> {
         heads: reader.count("heads", HEAD_BYTES)?,
         ages: reader.count("ages", AGE_BYTES)?,
     };
-    let tables_bytes = bytes_of(&counts) - 5 * 4;
-    if tables_bytes != reader.remaining() {
+    let rest_bytes = bytes_of(&counts) - COUNTS_BYTES;
+    if rest_bytes != reader.remaining() {
         let expected = "counts whose tables fill the record";
         return Err(reader.bad("ages", 4, count(counts.ages), expected));
     }
-    read_state(reader, &counts)
+    let lifetime = Lifetime {
+        entries: reader.u64("lifetime_entries")?,
+        staged: reader.sectors("lifetime_staged")?,
+        bands_cleaned: reader.u64("lifetime_bands_cleaned")?,
+        rewritten: reader.sectors("lifetime_rewritten")?,
+    };
+    read_state(reader, &counts, lifetime)
 }
 
 fn write_extents(
@@ -250,13 +268,18 @@ fn write_short_tables(
     }
 }
 
-fn read_state(reader: &mut Reader<'_>, counts: &MapCounts) -> Result<MapState, RecordError> {
+fn read_state(
+    reader: &mut Reader<'_>,
+    counts: &MapCounts,
+    lifetime: Lifetime,
+) -> Result<MapState, RecordError> {
     let mut state = MapState {
         extents: Vec::with_capacity(counts.extents),
         band_places: Vec::with_capacity(counts.band_places),
         passes: Vec::with_capacity(counts.passes),
         heads: Vec::with_capacity(counts.heads),
         ages: Vec::with_capacity(counts.ages),
+        lifetime,
     };
     let mut end = Lba(0);
     for _ in 0..counts.extents {

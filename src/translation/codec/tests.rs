@@ -12,6 +12,7 @@ use crate::translation::codec::header::{MAGIC, RecordKind, seal};
 use crate::translation::codec::map_record::*;
 use crate::translation::codec::map_state::*;
 use crate::translation::codec::record::*;
+use crate::translation::lifetime::Lifetime;
 use crate::units::{BandId, HomeBand, Lba, Pba, SECTOR_BYTES, Sectors, count, index};
 
 fn extent() -> impl Strategy<Value = LbaExtent> {
@@ -145,7 +146,14 @@ fn map_state() -> impl Strategy<Value = MapState> {
         ascending(wide()),
         ascending(any::<u64>()),
     );
-    (extents, tables, vec(wide(), 0..8)).prop_map(|(extents, (places, passes, ages), heads)| {
+    let counted = [(); 4].map(|()| any::<u64>()).prop_map(|counted| Lifetime {
+        entries: counted[0],
+        staged: Sectors(counted[1]),
+        bands_cleaned: counted[2],
+        rewritten: Sectors(counted[3]),
+    });
+    let all = (extents, tables, vec(wide(), 0..8), counted);
+    all.prop_map(|(extents, (places, passes, ages), heads, lifetime)| {
         let place = |(band, (at, written))| BandPlace {
             band: HomeBand(band),
             at: BandId(at),
@@ -170,6 +178,7 @@ fn map_state() -> impl Strategy<Value = MapState> {
             passes: passes.into_iter().map(pass).collect(),
             heads: heads.into_iter().map(head).collect(),
             ages: ages.into_iter().map(age).collect(),
+            lifetime,
         }
     })
 }
@@ -266,6 +275,12 @@ pub(super) fn sample_full() -> MapRecord {
             band: BandId(0),
             age: 5,
         }],
+        lifetime: Lifetime {
+            entries: 31,
+            staged: Sectors(32),
+            bands_cleaned: 33,
+            rewritten: Sectors(34),
+        },
     };
     MapRecord::Full {
         header: sample_map_header(),
@@ -555,13 +570,13 @@ fn overlapping_extents_are_not_read() {
         .extents
         .push((LbaExtent::new(Lba(7), Sectors(1)), Target::Hole));
     let mut bytes = encode_state(&header, &state);
-    // The second extent's start: 84 bytes of header and counts, one entry of 16.
-    assert_eq!(bytes[100], 7);
-    bytes[100] = 6;
+    // The second extent's start: 116 bytes of header and counts, one entry of 16.
+    assert_eq!(bytes[132], 7);
+    bytes[132] = 6;
     seal(&mut bytes);
     let error = decode_map(&bytes, Pba(88)).unwrap_err();
     assert_eq!(
         error.to_string(),
-        "sector 88, byte 100: extent.start is 6, expected no less than the end before it"
+        "sector 88, byte 132: extent.start is 6, expected no less than the end before it"
     );
 }
