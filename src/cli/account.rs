@@ -124,8 +124,8 @@ pub(super) fn words(session: &Session, stopped: &Stopped) -> String {
     text
 }
 
-/// The object.
-pub(super) fn value(session: &Session, stopped: &Stopped) -> Value {
+/// The object. `failed`: why the drive did, if it did.
+pub(super) fn value(session: &Session, stopped: &Stopped, failed: Option<&str>) -> Value {
     let counters = &stopped.status.counters;
     let medium: Map<String, Value> = Purpose::ALL
         .into_iter()
@@ -144,6 +144,7 @@ pub(super) fn value(session: &Session, stopped: &Stopped) -> Value {
         "profile": session.profile,
         "pace": session.pace,
         "mover": session.mover,
+        "failed": failed,
         "real_s": session.real.as_secs_f64(),
         "recovery": session.recovery,
         "write_amplification": amplification(counters),

@@ -7,7 +7,6 @@ use std::process::ExitCode;
 use crate::control::client::ClientError;
 use crate::control::reply::ErrorKind;
 use crate::control::server::ControlError;
-use crate::host::owner::StopError;
 use crate::image::backing_error::BackingError;
 use crate::image::open::OpenError;
 use crate::lab::ageing::condition::AgeError;
@@ -98,7 +97,7 @@ pub(super) fn code_of(error: &anyhow::Error) -> Code {
 }
 
 fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
-    let is_drive = cause.is::<StopError>() || cause.is::<DriveError>();
+    let is_drive = cause.is::<DriveError>();
     let is_rig = cause.is::<NbdError>()
         || cause.is::<FuseError>()
         || cause.is::<RigError>()
@@ -235,10 +234,7 @@ mod tests {
         check(missing.into(), Code::Failure);
         check(exists.into(), Code::Protected);
         check(NbdError::NoAddress.into(), Code::Rig);
-        check(
-            StopError::Failed { why: "x".into() }.into(),
-            Code::DriveFailed,
-        );
+        check(DriveError("x".into()).into(), Code::DriveFailed);
         check(UsageError("x".into()).into(), Code::Usage);
         check(anyhow::anyhow!("something else"), Code::Failure);
     }

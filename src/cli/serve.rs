@@ -30,7 +30,7 @@ use crate::host::bay::{Bay, FileBay, Seat};
 use crate::host::clock::Pace;
 use crate::host::handle::{Ask, DriveInfo, Handle, HostError};
 use crate::host::limits::Limits;
-use crate::host::owner::{Owner, Watched};
+use crate::host::owner::{Owner, StopError, Watched};
 use crate::host::pace;
 use crate::host::recorder::Recorder;
 use crate::host::time_limits::TimeLimit;
@@ -183,22 +183,30 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     session.real = begun.elapsed();
     let written = record.map_or(Ok(()), Record::finish);
     let end = end?;
-    if let End::DriveFailed(why) = end {
-        return Err(DriveError(why).into());
-    }
-    let stopped = stopped?;
-    output::print(&account::words(&session, &stopped))?;
+    let (last, failed) = match stopped {
+        Ok(last) => (last, None),
+        Err(StopError::Failed { why, last }) => (*last, Some(why.to_string())),
+    };
+    output::print(&account::words(&session, &last))?;
     if let Some(file) = account_file {
-        file.write(&account::value(&session, &stopped))?;
+        file.write(&account::value(&session, &last, failed.as_deref()))?;
     }
     written?;
+    match failed {
+        Some(why) => Err(DriveError(why).into()),
+        None => code_of_end(end),
+    }
+}
+
+fn code_of_end(end: End) -> anyhow::Result<Code> {
     match end {
+        End::DriveFailed(why) => Err(DriveError(why).into()),
         End::MountBroken(source) => Err(RigError {
             doing: "go on serving the mount",
             source,
         }
         .into()),
-        _ => Ok(Code::Ok),
+        End::Asked | End::Unmounted => Ok(Code::Ok),
     }
 }
 

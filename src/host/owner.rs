@@ -70,6 +70,8 @@ pub enum StopError {
     Failed {
         /// The failure.
         why: Arc<str>,
+        /// What it says all the same.
+        last: Box<Stopped>,
     },
 }
 
@@ -201,15 +203,18 @@ fn run<M: Machine>(
             Next::Over => break,
         }
     }
-    if let Some(why) = event_loop.failure() {
-        let why = Arc::clone(why);
-        return Err(StopError::Failed { why });
-    }
-    Ok(Stopped {
+    let last = Stopped {
         status: event_loop.status(),
         account: event_loop.account(),
         tally: event_loop.tally(),
-    })
+    };
+    match event_loop.failure() {
+        None => Ok(last),
+        Some(why) => Err(StopError::Failed {
+            why: Arc::clone(why),
+            last: Box::new(last),
+        }),
+    }
 }
 
 /// Waits for the moment, a call, or the mover.

@@ -66,10 +66,16 @@ fn run_kind(plan: &Plan, cell: &Cell, beginnings: &Beginnings, rig: &Rig) -> Opt
                     outcome,
                     why,
                     output,
-                } => Some(Done {
-                    output: Some(output),
-                    ..without_figures(plan, cell, outcome, why)
-                }),
+                    last,
+                } => {
+                    let mut done = without_figures(plan, cell, outcome, why);
+                    done.output = Some(output);
+                    if let Some((measured, value)) = last {
+                        done.line.figures = measured.figures();
+                        done.measured = value;
+                    }
+                    Some(done)
+                }
             }
         }
         _ => Some(match beginnings.drive(plan, cell) {

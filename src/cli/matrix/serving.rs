@@ -104,6 +104,8 @@ pub(super) enum ServedEnd {
         why: String,
         /// What the command printed.
         output: Vec<u8>,
+        /// What a drive that failed says all the same.
+        last: Option<(Box<Measured>, Value)>,
     },
     /// It was told to stop.
     Interrupted,
@@ -127,6 +129,7 @@ pub(super) fn run(cell: &Cell, served: &Served, script: Option<&Path>, rig: &Rig
                 outcome,
                 why: chain(error),
                 output: Vec::new(),
+                last: None,
             }
         }
     }
@@ -152,21 +155,15 @@ fn run_in_scratch(
         &rig.stop,
     );
     // In any case the drive is stopped before anything is told.
-    let stopped = drive.stop();
+    let (stopped, session) = drive.stop();
     let output = beside::printed(&output);
     let end = ended?;
     if end == End::Interrupted {
         return Ok(ServedEnd::Interrupted);
     }
-    let (stopped, session) = match stopped {
+    let stopped = match stopped {
         Ok(stopped) => stopped,
-        Err(error) => {
-            return Ok(ServedEnd::Fault {
-                outcome: Outcome::DriveFailed,
-                why: error.to_string(),
-                output,
-            });
-        }
+        Err(error) => return Ok(failed(&error, session, output)),
     };
     if let End::NoGuest(code) = end {
         return Ok(ServedEnd::Fault {
@@ -177,6 +174,7 @@ fn run_in_scratch(
                 last_line(&output)
             ),
             output,
+            last: None,
         });
     }
     let verified = if served.verify {
@@ -194,10 +192,26 @@ fn run_in_scratch(
         lag: (served.pace != Pace::Off).then(|| lag(&stopped)),
     };
     Ok(ServedEnd::Ended {
-        value: json!({ "status": stopped.status, "account": stopped.account }),
-        measured: Box::new(session.finish(&stopped, beside)),
+        value: value(&stopped),
+        measured: Box::new(session.finish(&stopped, Some(beside))),
         output,
     })
+}
+
+/// All that a drive says at its end.
+fn value(stopped: &Stopped) -> Value {
+    json!({ "status": stopped.status, "account": stopped.account })
+}
+
+/// The end of a cell whose drive failed.
+fn failed(error: &StopError, session: Session, output: Vec<u8>) -> ServedEnd {
+    let StopError::Failed { last, .. } = error;
+    ServedEnd::Fault {
+        outcome: Outcome::DriveFailed,
+        why: error.to_string(),
+        output,
+        last: Some((Box::new(session.finish(last, None)), value(last))),
+    }
 }
 
 /// A drive that is owned by a thread of its own.
@@ -301,14 +315,14 @@ impl Running {
         ended
     }
 
-    fn stop(self) -> Result<(Stopped, Session), StopError> {
+    fn stop(self) -> (Result<Stopped, StopError>, Session) {
         drop(self.handle);
         let stopped = self.owner.stop();
         let session = match self.session.join() {
             Ok(session) => session,
             Err(panic) => std::panic::resume_unwind(panic),
         };
-        Ok((stopped?, session))
+        (stopped, session)
     }
 }
 

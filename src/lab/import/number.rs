@@ -87,14 +87,14 @@ mod tests {
     fn times_are_read_exactly() {
         assert_eq!(TimeUnit::Seconds.read("0.000272196"), Some(272_196));
         assert_eq!(
-            TimeUnit::Seconds.read("1538323199"),
-            Some(1_538_323_199_000_000_000)
+            TimeUnit::Seconds.read("1600000099"),
+            Some(1_600_000_099_000_000_000)
         );
         assert_eq!(TimeUnit::Milliseconds.read("12.5"), Some(12_500_000));
         assert_eq!(TimeUnit::Nanoseconds.read("7.9"), Some(7));
         assert_eq!(
-            TimeUnit::HundredNanoseconds.read("128166372003061629"),
-            Some(12_816_637_200_306_162_900)
+            TimeUnit::HundredNanoseconds.read("131000000000000005"),
+            Some(13_100_000_000_000_000_500)
         );
         for wrong in [
             "",

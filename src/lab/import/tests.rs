@@ -219,45 +219,45 @@ fn a_unit_that_looks_wrong_is_warned_of() {
 }
 
 /// Lines in the layout that came with the block traces of "Write Off-Loading: Practical Power Management
-/// for Enterprise Storage" (FAST 2008); the numbers are ours.
-const HOST_DISK: &str = "128166372003061629,hm,1,Read,383496192,32768,413\n\
-    128166372016382155,hm,1,Write,310983680,4096,1510\n\
-    128166372016382100,hm,1,Write,310987776,4096,900\n\
-    128166372026382245,hm,0,Read,0,512,1\n\
-    128166372036382245,hm,1,Scrub,0,512,1\n";
+/// for Enterprise Storage" (FAST 2008), by the README that describes it; the numbers are ours.
+const HOST_DISK: &str = "131000000000000000,pool,1,Read,734003200,16384,413\n\
+    131000000013320526,pool,1,Write,52432896,4096,1510\n\
+    131000000013320471,pool,1,Write,52436992,4096,900\n\
+    131000000023320616,pool,0,Read,0,512,1\n\
+    131000000033320616,pool,1,Scrub,0,512,1\n";
 
 #[test]
 fn the_layout_with_hosts_and_disks_is_read_in_order_of_time() {
     let (report, requests) =
         imported(HOST_DISK, &options(Format::Table(Columns::host_disk()))).expect("a trace");
     let expected = [
-        (0, READ, 383_496_192, 32768),
-        (1_332_047, WRITE, 310_987_776, 4096),
-        (1_332_052, WRITE, 310_983_680, 4096),
+        (0, READ, 734_003_200, 16384),
+        (1_332_047, WRITE, 52_436_992, 4096),
+        (1_332_052, WRITE, 52_432_896, 4096),
     ];
     assert_eq!(essence(&requests), expected);
     let took: Vec<u64> = requests.iter().map(|r| r.due.since(r.arrived).0).collect();
     assert_eq!(took, [41_300, 90_000, 151_000]);
     assert!(report.answers_known && report.warnings[0].contains("1 lines stood behind"));
     assert_eq!(report.bad["its operation is not known"], 1);
-    let drives = [("hm.0".to_owned(), 1), ("hm.1".to_owned(), 3)];
+    let drives = [("pool.0".to_owned(), 1), ("pool.1".to_owned(), 3)];
     assert_eq!(report.drives, drives);
-    assert_eq!(report.drive.as_deref(), Some("hm.1"));
+    assert_eq!(report.drive.as_deref(), Some("pool.1"));
     assert_eq!(report.gaps[2].count, 1, "{report}");
 }
 
 #[test]
 fn the_layout_with_volumes_counts_sectors_and_seconds() {
     // In the layout of the traces of "OSCA: An Online-Model Based Cache Allocation Scheme in Cloud Block
-    // Storage Systems" (USENIX ATC 2020); the numbers are ours.
-    let text = "1538323200,12910952,128,0,1063\n1538323200,6265984,8,1,1063\n1538323201,1,8,1,1576\n\
-                1538323202,6265992,8,1,1063\n";
+    // Storage Systems" (USENIX ATC 2020), by the README that describes it; the numbers are ours.
+    let text = "1600000000,7340032,128,0,17\n1600000000,524288,8,1,17\n1600000001,1,8,1,23\n\
+                1600000002,524296,8,1,17\n";
     let (report, requests) =
         imported(text, &options(Format::Table(Columns::volume()))).expect("a trace");
     let expected = [
-        (0, READ, 12_910_952 * 512, 65536),
-        (0, WRITE, 6_265_984 * 512, 4096),
-        (2_000_000, WRITE, 6_265_992 * 512, 4096),
+        (0, READ, 7_340_032 * 512, 65536),
+        (0, WRITE, 524_288 * 512, 4096),
+        (2_000_000, WRITE, 524_296 * 512, 4096),
     ];
     assert_eq!(essence(&requests), expected);
     assert_eq!(report.aside["of another drive"], 1);

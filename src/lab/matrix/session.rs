@@ -24,7 +24,7 @@ impl Session {
     }
 
     /// What was measured of the drive that has `stopped`, and of what ran `beside` it.
-    pub fn finish(mut self, stopped: &Stopped, beside: Beside) -> Measured {
+    pub fn finish(mut self, stopped: &Stopped, beside: Option<Beside>) -> Measured {
         let counters = &stopped.status.counters;
         let uses = Purpose::ALL.into_iter().zip(counters.medium_bytes);
         let written: u64 = uses
@@ -46,7 +46,7 @@ impl Session {
             host_limits: stopped.account.limits.clone(),
             drained_ns: None,
             emptied: Vec::new(),
-            beside: Some(beside),
+            beside,
         }
     }
 
