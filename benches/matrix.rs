@@ -1,7 +1,8 @@
 //! How long a matrix of 200 cells of 100,000 operations each takes on this machine.
 //!
 //! `cargo bench --bench matrix` prints real time, processor time and what the slowest cells took. Another
-//! number of operations can be given.
+//! number of operations can be given. Drives whose staging area is spread are left out: which band they
+//! clean next is looked for among all of them each time, and that alone takes minutes.
 #![allow(missing_docs, clippy::print_stdout)] // a program for people
 
 use std::fmt::Write as _;
@@ -13,19 +14,14 @@ use nix::sys::time::TimeValLike;
 
 const OPERATIONS: u64 = 100_000;
 
-const DRIVES: [&str; 5] = [
-    "desktop-5tb",
-    "archive-8tb",
-    "flash-4tb",
-    "spread-4tb",
-    "control-5tb",
-];
+const DRIVES: [&str; 4] = ["desktop-5tb", "archive-8tb", "flash-4tb", "control-5tb"];
 const STARTS: [&str; 2] = ["new", "filled 50% scattered, staging 60%"];
-const WORKS: [&str; 4] = [
+const WORKS: [&str; 5] = [
     "uniform 70%write 30%read 4KiB 8-under-way",
     "skewed 50%write 50%read 16KiB 100/s",
     "hot-cold write 64KiB 4-under-way",
     "sequential write 256KiB 2-under-way",
+    "alternate-blocks write 8KiB 2-under-way",
 ];
 const SEEDS: u64 = 5;
 
