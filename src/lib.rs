@@ -14,6 +14,7 @@ pub mod lab;
 pub mod mechanics;
 pub mod medium;
 pub mod profile;
+pub mod report;
 pub mod serve;
 pub mod time;
 pub mod translation;

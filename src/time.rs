@@ -84,13 +84,13 @@ impl Sub for Duration {
 impl fmt::Display for Duration {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let (unit_ns, unit) = match self.0 {
-            1_000_000_000.. => (1_000_000_000, "s"),
+            1_000_000_000.. => (1_000_000_000_u128, "s"),
             1_000_000.. => (1_000_000, "ms"),
             1_000.. => (1_000, "µs"),
             _ => return write!(f, "{} ns", self.0),
         };
         // Rounded once, to three digits.
-        let rounded = |parts: u64| (self.0 * parts + unit_ns / 2) / unit_ns;
+        let rounded = |parts: u128| (u128::from(self.0) * parts + unit_ns / 2) / unit_ns;
         let (hundredths, tenths) = (rounded(100), rounded(10));
         match (hundredths / 100, hundredths % 100) {
             (whole, 0) => write!(f, "{whole} {unit}"),
@@ -119,5 +119,7 @@ mod tests {
         check(99_960_000, "100 ms");
         check(216_400_000, "216 ms");
         check(9_996_000, "10 ms");
+        // Sums over many requests are long.
+        check(u64::MAX, "18446744074 s");
     }
 }

@@ -48,6 +48,8 @@ pub(super) struct Session {
     pub(super) pace: String,
     /// The mover.
     pub(super) mover: &'static str,
+    /// Whether the drive is sealed: then only what a host can know is told.
+    pub(super) sealed: bool,
     /// What opening found.
     pub(super) recovery: Report,
     /// How long it took.
@@ -99,6 +101,11 @@ pub(super) fn words(session: &Session, stopped: &Stopped) -> String {
         session.pace
     );
     write_host(&mut text, counters);
+    if session.sealed {
+        write_latencies(&mut text, &stopped.account);
+        write_lag(&mut text, session, stopped);
+        return text;
+    }
     write_medium(&mut text, counters);
     let _ = writeln!(
         text,
@@ -110,6 +117,7 @@ pub(super) fn words(session: &Session, stopped: &Stopped) -> String {
         status.staging_slots
     );
     write_latencies(&mut text, &stopped.account);
+    write_slowest(&mut text, &stopped.account);
     let tally = &stopped.tally;
     let _ = writeln!(
         text,
@@ -118,14 +126,52 @@ pub(super) fn words(session: &Session, stopped: &Stopped) -> String {
     );
     write_faults(&mut text, &stopped.account);
     write_limits(&mut text, &stopped.account);
+    write_lag(&mut text, session, stopped);
+    text
+}
+
+fn write_lag(text: &mut String, session: &Session, stopped: &Stopped) {
     if session.paced {
         let _ = writeln!(text, "lag         {}", stopped.account.lag_words());
     }
-    text
+}
+
+/// The object of a sealed drive: what a host can know.
+fn discreet_value(session: &Session, stopped: &Stopped, failed: bool) -> Value {
+    let account = &stopped.account;
+    let counters = &stopped.status.counters;
+    json!({
+        "imbrex": env!("CARGO_PKG_VERSION"),
+        "image": session.image,
+        "id": session.id,
+        "profile": session.profile,
+        "sealed": true,
+        "pace": session.pace,
+        "failed": failed,
+        "real_s": session.real.as_secs_f64(),
+        "at_ns": stopped.status.at_ns,
+        "host": {
+            "reads": counters.host_reads,
+            "writes": counters.host_writes,
+            "flushes": counters.host_flushes,
+            "trims": counters.host_trims,
+            "zeroes": counters.host_zeroes,
+            "read_bytes": counters.host_read_bytes,
+            "written_bytes": counters.host_written_bytes,
+        },
+        "latencies": account.kinds,
+        "late": account.late,
+        "lag_ns_max": account.lag_ns_max,
+        "lag_ns_sum": account.lag_ns_sum,
+        "turn_ns_max": account.turn_ns_max,
+    })
 }
 
 /// The object. `failed`: why the drive did, if it did.
 pub(super) fn value(session: &Session, stopped: &Stopped, failed: Option<&str>) -> Value {
+    if session.sealed {
+        return discreet_value(session, stopped, failed.is_some());
+    }
     let counters = &stopped.status.counters;
     let medium: Map<String, Value> = Purpose::ALL
         .into_iter()
@@ -280,6 +326,9 @@ fn write_latencies(text: &mut String, account: &Account) {
             kind.operation, kind.count
         );
     }
+}
+
+fn write_slowest(text: &mut String, account: &Account) {
     for (turn, slow) in account.slowest.iter().enumerate() {
         let place = match slow.bytes {
             // A flush is of everything and nowhere.

@@ -9,7 +9,7 @@ use anyhow::Context as _;
 use clap::ValueEnum;
 use indicatif::{ProgressBar, ProgressStyle};
 
-use super::exit::{Code, UsageError};
+use super::exit::{Code, SealedError, UsageError};
 use super::image_file::{self, Way};
 use super::output;
 use crate::lab::ageing::condition::{FillOrder, Reached, Wanted};
@@ -96,7 +96,12 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         read_only: false,
         block_device: arguments.block_device,
     };
-    let (opened, file) = image_file::open(path, way)?;
+    let (opened, file) = image_file::open_any(path, way)?;
+    let sealed = opened.sealed.is_some();
+    if sealed && (arguments.dirty_bands.is_some() || arguments.merge_in.is_some()) {
+        let what = "whether so many bands or entries can be had is hidden; --filled and --staging can be asked for";
+        return Err(SealedError::of(path, what).into());
+    }
     let store = || {
         let again = file.try_clone().and_then(FileStore::new);
         again.with_context(|| format!("cannot open {} again", path.display()))
@@ -112,11 +117,29 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     };
     let reached = run::run(opened.drive, image, &wanted, &mut progress);
     bar.finish_and_clear();
+    if sealed {
+        return discreet(arguments, reached.is_ok());
+    }
     let reached = reached.with_context(|| format!("{} is not aged", path.display()))?;
     if arguments.json {
         output::print_json(&serde_json::to_value(reached)?)?;
     } else {
         output::print(&words(arguments, &reached))?;
+    }
+    Ok(Code::Ok)
+}
+
+/// Numbers of bands and slots, asked for or reached, tell what a sealed drive hides.
+fn discreet(arguments: &Arguments, reached: bool) -> anyhow::Result<Code> {
+    let shown = arguments.image.display();
+    if !reached {
+        let what = format!("{shown} is sealed and was not brought to that condition");
+        return Err(UsageError(what).into());
+    }
+    if arguments.json {
+        output::print_json(&serde_json::json!({ "image": arguments.image, "sealed": true }))?;
+    } else {
+        output::print(&format!("{shown} is sealed and as was asked for\n"))?;
     }
     Ok(Code::Ok)
 }

@@ -4,7 +4,7 @@
 
 use std::path::Path;
 
-use super::exit::UsageError;
+use super::exit::{SealedError, UsageError};
 use super::image_file::{self, Way};
 use super::profile_source;
 use crate::drive::Drive;
@@ -75,6 +75,38 @@ impl Beginning {
             None => profile,
         };
         self.started(&profile.changed(&self.set)?)
+    }
+
+    /// The drive of a sealed image, in a state that tells nothing of it.
+    pub(super) fn sealed(&self, path: &Path) -> anyhow::Result<Drive> {
+        let start = match self.start {
+            Some(Begins::AsItIs) => None,
+            None => Some(Start::AsItComes),
+            Some(Begins::Made(start)) => Some(start),
+        };
+        let refused = if self.capacity.is_some() || !self.set.is_empty() {
+            Some("it is not scaled, and no key of it is set")
+        } else if matches!(start, Some(Start::Aged(_))) {
+            Some(
+                "it begins as it comes, new, formatted, or as it is: `imbrex age` brings it to a condition",
+            )
+        } else {
+            None
+        };
+        if let Some(what) = refused {
+            return Err(SealedError::of(path, what).into());
+        }
+        let way = Way {
+            read_only: true,
+            block_device: false,
+        };
+        let (opened, _) = image_file::open_any(path, way)?;
+        let mut drive = opened.drive;
+        if let Some(start) = start {
+            return Ok(start.drive(drive.profile())?);
+        }
+        drive.go_on_without_bytes();
+        Ok(drive)
     }
 
     /// Whether it begins with what an image holds.

@@ -9,10 +9,13 @@ use anyhow::Context as _;
 use indicatif::{BinaryBytes, ProgressBar, ProgressStyle};
 use serde_json::json;
 
-use super::exit::Code;
+use super::exit::{Code, UnusableError};
 use super::image_file::{self, Way};
 use super::output;
 use crate::image::check::{self, CheckReport};
+use crate::image::envelope::Envelope;
+use crate::image::open::OpenError;
+use crate::image::superblock;
 
 const LONG: &str = "\
 Check every structure of an image without writing to it: both copies of the superblock, both halves
@@ -51,6 +54,8 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         block_device: arguments.block_device,
     };
     let (_file, store) = image_file::backing(path, way)?;
+    let sealed = superblock::read(&store)
+        .is_ok_and(|found| Envelope::from_text(&found.profile_text).is_some());
     let outcome = if arguments.data {
         let bar = bar();
         let mut advance = |read, total| {
@@ -63,6 +68,9 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     } else {
         check::check(&store, None)
     };
+    if sealed {
+        return discreet(arguments, outcome);
+    }
     if arguments.json {
         let value = match &outcome {
             Ok(report) => json!({ "image": path, "clean": report.is_clean(), "report": report }),
@@ -79,6 +87,30 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     } else {
         Code::Failure
     })
+}
+
+/// Of a sealed image only whether it is clean is told: where something lies tells what is hidden.
+fn discreet(
+    arguments: &Arguments,
+    outcome: Result<CheckReport, OpenError>,
+) -> anyhow::Result<Code> {
+    let path = &arguments.image;
+    let Ok(report) = outcome else {
+        let what = format!(
+            "{}: it is sealed, and damaged",
+            image_file::cannot_use(path)
+        );
+        return Err(UnusableError(what).into());
+    };
+    let (findings, clean) = (report.findings.len(), report.is_clean());
+    if arguments.json {
+        let value = json!({ "image": path, "clean": clean, "sealed": true, "findings": findings });
+        output::print_json(&value)?;
+    } else {
+        let outcome = if clean { "clean" } else { "damaged" };
+        output::print(&format!("{}: sealed; {outcome}\n", path.display()))?;
+    }
+    Ok(if clean { Code::Ok } else { Code::Failure })
 }
 
 fn words(arguments: &Arguments, report: &CheckReport) -> String {

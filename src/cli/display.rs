@@ -37,6 +37,16 @@ impl Display {
         }
     }
 
+    /// Shows nothing.
+    pub(super) fn none() -> Display {
+        Display {
+            period: None,
+            last: Instant::now(),
+            before: [0; 13],
+            line: None,
+        }
+    }
+
     /// Shows the state if it is time.
     pub(super) fn tick(&mut self, handle: &Handle) {
         let since = self.last.elapsed();

@@ -2,23 +2,30 @@
 //!
 //! Scripts rely on the numbers; `docs/cli.md` and `--help` list them.
 
+use std::path::PathBuf;
 use std::process::ExitCode;
 
 use crate::control::client::ClientError;
 use crate::control::reply::ErrorKind;
 use crate::control::server::ControlError;
 use crate::image::backing_error::BackingError;
+use crate::image::envelope::EnvelopeError;
 use crate::image::open::OpenError;
 use crate::lab::ageing::condition::AgeError;
+use crate::lab::draw::book::BookError;
+use crate::lab::draw::drawing::NoDrive;
+use crate::lab::draw::score::GuessError;
 use crate::lab::import::ImportError;
 use crate::lab::import::rates::RatesError;
 use crate::lab::matrix::error::MatrixError;
 use crate::lab::recording::RecordingError;
 use crate::lab::simulation::SimulationError;
 use crate::lab::start::StartError;
+use crate::lab::structures::StructuresError;
 use crate::lab::workload::error::WorkloadError;
 use crate::profile::error::ProfileError;
 use crate::profile::scale::ScaleError;
+use crate::report::error::ReportError;
 use crate::serve::fuse::error::FuseError;
 use crate::serve::nbd::NbdError;
 
@@ -83,6 +90,36 @@ pub(super) struct UnusableError(pub(super) String);
 #[error("{0}")]
 pub(super) struct ProtectedError(pub(super) String);
 
+/// The image is sealed, and what was asked for would show what is hidden.
+#[derive(Debug, thiserror::Error)]
+#[error(
+    "{shown} is a sealed drive, made by `imbrex draw`: this would show what it hides; a sealed image can be \
+     served, aged, checked and inspected, and simulated with `simulate {shown} WORKLOAD`, without what would \
+     tell its parameters ({what})"
+)]
+pub(super) struct SealedError {
+    shown: String,
+    what: String,
+}
+
+impl SealedError {
+    pub(super) fn new(path: &std::path::Path) -> SealedError {
+        SealedError::of(path, "`imbrex draw unseal` shows them")
+    }
+
+    /// `what`: what in particular was asked for.
+    pub(super) fn of(path: &std::path::Path, what: &str) -> SealedError {
+        SealedError {
+            shown: path.display().to_string(),
+            what: what.to_owned(),
+        }
+    }
+}
+/// A file is there that would be lost.
+#[derive(Debug, thiserror::Error)]
+#[error("{} exists and is left alone", .0.display())]
+pub(super) struct FileExistsError(pub(super) PathBuf);
+
 /// The drive failed while it was served.
 #[derive(Debug, thiserror::Error)]
 #[error("the drive has failed: {0}")]
@@ -107,14 +144,29 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
         || matches!(cause.downcast_ref(), Some(StartError::Layout(_)))
         || cause.is::<WorkloadError>()
         || cause.is::<RecordingError>()
+        || cause.is::<StructuresError>()
+        || cause.is::<BookError>()
+        || cause.is::<NoDrive>()
+        || cause.is::<GuessError>()
+        || cause.is::<EnvelopeError>()
         || cause.is::<ImportError>()
         || cause.is::<RatesError>()
+        || matches!(cause.downcast_ref(), Some(error) if is_no_material(error))
         || cause.is::<UnusableError>();
+    if cause.is::<SealedError>() {
+        return Some(Code::Protected);
+    }
     let is_usage = cause.is::<UsageError>()
         || cause.is::<ScaleError>()
         || cause.is::<MatrixError>()
-        || matches!(cause.downcast_ref(), Some(StartError::Word { .. }));
-    if is_usage {
+        || matches!(cause.downcast_ref(), Some(StartError::Word { .. }))
+        || matches!(
+            cause.downcast_ref(),
+            Some(ReportError::Twice { .. } | ReportError::DifferentRuns { .. })
+        );
+    if cause.is::<FileExistsError>() {
+        Some(Code::Protected)
+    } else if is_usage {
         Some(Code::Usage)
     } else if cause.is::<ProtectedError>() {
         Some(Code::Protected)
@@ -132,6 +184,17 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
             .or_else(|| cause.downcast_ref::<BackingError>().map(code_of_backing))
             .or_else(|| cause.downcast_ref::<ClientError>().map(code_of_telling))
     }
+}
+
+/// Whether a file that a report was to be made from is none.
+fn is_no_material(error: &ReportError) -> bool {
+    matches!(
+        error,
+        ReportError::Unknown { .. }
+            | ReportError::Columns { .. }
+            | ReportError::Row { .. }
+            | ReportError::Json { .. }
+    )
 }
 
 fn code_of_ageing(error: &AgeError) -> Code {
@@ -203,6 +266,9 @@ pub(super) fn option_for(error: &anyhow::Error) -> Option<&'static str> {
     error.chain().find_map(|cause| {
         if let Some(NbdError::NotLoopback { .. }) = cause.downcast_ref() {
             return Some("--allow-remote");
+        }
+        if cause.is::<FileExistsError>() {
+            return Some("--replace");
         }
         match cause.downcast_ref()? {
             BackingError::Exists { .. } => Some("--replace"),

@@ -8,6 +8,8 @@ use std::path::Path;
 
 use anyhow::Context as _;
 
+use super::exit::SealedError;
+
 use crate::image::backing::{self, OpenOptions};
 use crate::image::open::{self, Opened};
 use crate::medium::file_store::FileStore;
@@ -35,8 +37,17 @@ pub(super) fn backing(path: &Path, way: Way) -> anyhow::Result<(File, FileStore)
     Ok((file, store))
 }
 
-/// Opens an image: the drive in it, recovered, and the file for a mover.
+/// Opens an image whose profile may be seen: the drive in it, recovered, and the file for a mover.
 pub(super) fn open(path: &Path, way: Way) -> anyhow::Result<(Opened, File)> {
+    let found = open_any(path, way)?;
+    if found.0.sealed.is_some() {
+        return Err(SealedError::new(path).into());
+    }
+    Ok(found)
+}
+
+/// The same for an image that may be sealed; who asks for it shows nothing then that would tell its keys.
+pub(super) fn open_any(path: &Path, way: Way) -> anyhow::Result<(Opened, File)> {
     let (file, store) = backing(path, way)?;
     let opened = open::open(&store, way.read_only).with_context(|| cannot_use(path))?;
     if let Some(damaged) = &opened.damaged {

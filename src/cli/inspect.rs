@@ -9,6 +9,7 @@ use super::exit::Code;
 use super::image_file::{self, Way, id_words, recovery_words};
 use super::output;
 use crate::drive::request::Status;
+use crate::image::envelope::Envelope;
 use crate::image::open::Opened;
 use crate::medium::area::BandKind;
 use crate::profile::quantity::Unit;
@@ -46,7 +47,10 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         read_only: true,
         block_device: arguments.block_device,
     };
-    let (opened, _file) = image_file::open(&arguments.image, way)?;
+    let (opened, _file) = image_file::open_any(&arguments.image, way)?;
+    if let Some(envelope) = &opened.sealed {
+        return discreet(arguments, &opened, envelope);
+    }
     let status = opened.drive.status(Instant::default());
     let written = written(&opened);
     if arguments.json {
@@ -54,6 +58,33 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     } else {
         output::print(&words(&opened, &status, written.as_ref()))?;
     }
+    Ok(Code::Ok)
+}
+
+/// What may be seen of a sealed image.
+fn discreet(arguments: &Arguments, opened: &Opened, envelope: &Envelope) -> anyhow::Result<Code> {
+    let (profile, identity) = (opened.drive.profile(), &opened.identity);
+    if arguments.json {
+        output::print_json(&json!({
+            "image": arguments.image,
+            "profile": envelope.name,
+            "sealed": true,
+            "capacity_bytes": profile.drive.capacity_bytes,
+            "id": id_words(&identity.id),
+            "created_with": identity.created_with,
+            "commitment": envelope.commitment.to_string(),
+            "hidden": envelope.parameters,
+        }))?;
+        return Ok(Code::Ok);
+    }
+    output::print(&output::table(&[
+        ("profile", format!("{} (sealed)", envelope.name)),
+        ("capacity", Unit::Bytes.format(profile.drive.capacity_bytes)),
+        ("id", id_words(&identity.id)),
+        ("made with", format!("imbrex {}", identity.created_with)),
+        ("commitment", envelope.commitment.to_string()),
+        ("hidden", envelope.parameters.join(", ")),
+    ]))?;
     Ok(Code::Ok)
 }
 

@@ -1,8 +1,8 @@
 //! The command line: parses arguments, composes a drive from an image and a profile, prints.
 //!
 //! One file (or folder) per command. Around them: `exit` (codes), `output` (what goes to stdout), `image_file`
-//! (the way from a path to an opened image), `profile_source` and `workload_source` (the way from a word
-//! to a profile or a workload), `beginning` (from a word to a drive that an experiment begins with), `address` and `tls` (arguments with a form of their own),
+//! (the way from a path to an opened image), `profile_source`, `workload_source` and `structure_source` (the way from a
+//! word to a profile, a workload or a list of structures), `beginning` (from a word to a drive that an experiment begins with), `address` and `tls` (arguments with a form of their own),
 //! `frontends`, `privileges`, `signals`, `room_watch`, `account`, `record` and `display`. Errors end
 //! here: they are printed once, with everything that led to them.
 
@@ -10,9 +10,12 @@ mod account;
 mod address;
 mod age;
 mod beginning;
+mod blame;
 mod check;
+mod compare;
 mod create;
 mod display;
+mod draw;
 mod exit;
 mod frontends;
 mod image_file;
@@ -24,10 +27,12 @@ mod privileges;
 mod profile;
 mod profile_source;
 mod record;
+mod report;
 mod room_watch;
 mod serve;
 mod signals;
 mod simulate;
+mod structure_source;
 mod tell;
 mod tls;
 mod workload;
@@ -49,10 +54,11 @@ Examples:
   imbrex age disk.img --filled 60% --staging 95%
   imbrex simulate desktop-5tb 'uniform write 4KiB 10000-requests'
   imbrex matrix mine.toml -o results.jsonl
+  imbrex report session.parquet -o session.html
 
 Exit codes:
   0  all is well
-  1  the check found damage, a demand of a matrix does not hold, or something else went wrong
+  1  the check found damage, what was compared is slower, a demand of a matrix does not hold, or something else went wrong
   2  the command line cannot be understood
   3  the image, profile or workload cannot be used (damaged, another version, not one)
   4  refused, to protect data that is already there or in use
@@ -95,8 +101,16 @@ enum Command {
     Simulate(Box<simulate::Arguments>),
     /// Run drives x starts x works x seeds with demands, and tell what does not hold.
     Matrix(Box<matrix::Arguments>),
+    /// Tell what differs between two recordings, or two workloads on the same drive.
+    Compare(Box<compare::Arguments>),
+    /// Tell which addresses cause which cleaning.
+    Blame(Box<blame::Arguments>),
+    /// Make a drive with hidden parameters, and score guesses of them.
+    Draw(Box<draw::Arguments>),
     /// Make a recording of a trace of another tool.
     Import(Box<import::Arguments>),
+    /// Make a page with figures of what was recorded.
+    Report(report::Arguments),
     /// List, print and check workloads.
     Workload(workload::Arguments),
     /// Print the version.
@@ -139,7 +153,11 @@ fn carry_out(command: Command) -> anyhow::Result<Code> {
         Command::Profile(arguments) => profile::run(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),
         Command::Matrix(arguments) => matrix::run(&arguments),
+        Command::Compare(arguments) => compare::run(&arguments),
+        Command::Blame(arguments) => blame::run(&arguments),
+        Command::Draw(arguments) => draw::run(&arguments),
         Command::Import(arguments) => import::run(&arguments),
+        Command::Report(arguments) => report::run(&arguments),
         Command::Workload(arguments) => workload::run(&arguments),
         Command::Version => {
             output::print(&format!("imbrex {}\n", env!("CARGO_PKG_VERSION")))?;

@@ -8,7 +8,8 @@ use std::path::Path;
 
 use anyhow::Context as _;
 
-use super::exit::{UnusableError, UsageError};
+use super::exit::{SealedError, UnusableError, UsageError};
+use crate::image::envelope::Envelope;
 use crate::image::open::OpenError;
 use crate::image::superblock;
 use crate::medium::file_store::FileStore;
@@ -73,6 +74,18 @@ pub(super) fn read_text(path: &Path) -> anyhow::Result<String> {
     Ok(text)
 }
 
+/// Whether what somebody named is a sealed image, of which nothing but what it does may be shown.
+pub(super) fn is_sealed(named: &str) -> bool {
+    let path = Path::new(named);
+    let image = || FileStore::new(File::open(path).ok()?).ok();
+    Profile::built_in(named).is_none()
+        && path.is_file()
+        && image().is_some_and(|store| {
+            superblock::read(&store)
+                .is_ok_and(|found| Envelope::from_text(&found.profile_text).is_some())
+        })
+}
+
 /// A capacity such as `20GiB`, for clap.
 pub(super) fn parse_capacity(text: &str) -> Result<u64, String> {
     Unit::Bytes
@@ -105,6 +118,9 @@ fn from_path(path: &Path) -> anyhow::Result<Profile> {
     let found = superblock::read(&store)
         .map_err(OpenError::from)
         .with_context(|| format!("{shown} is neither a profile nor an image"))?;
+    if Envelope::from_text(&found.profile_text).is_some() {
+        return Err(SealedError::new(path).into());
+    }
     Ok(Profile::from_toml(
         &format!("the profile in {shown}"),
         &found.profile_text,

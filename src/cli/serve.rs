@@ -14,7 +14,7 @@ use crossbeam_channel::{Receiver, never, select, tick};
 use super::account::{self, AccountFile, Session};
 use super::address::NbdAddress;
 use super::display::Display;
-use super::exit::{Code, DriveError, RigError, UsageError};
+use super::exit::{Code, DriveError, RigError, SealedError, UsageError};
 use super::frontends::{Frontends, Wanted};
 use super::image_file::{self, Way, id_words, recovery_words};
 use super::privileges::LesserUser;
@@ -138,11 +138,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     }
     let user = user(arguments)?;
     let asked = signals::catch().map_err(rig("catch SIGINT and SIGTERM"))?;
-    let way = Way {
-        read_only: arguments.read_only,
-        block_device: arguments.block_device,
-    };
-    let (opened, file) = image_file::open(&arguments.image, way)?;
+    let (opened, file) = open_image(arguments)?;
     // Before there are threads, sockets or a ring.
     if let Some(user) = user {
         user.become_it()?;
@@ -151,12 +147,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let account_file = account_file.map(AccountFile::open).transpose()?;
     let info = DriveInfo::new(opened.drive.profile(), arguments.read_only);
     let mut session = session(arguments, &opened);
-    output::print(&format!(
-        "image: {} ({}), {}\n",
-        arguments.image.display(),
-        session.profile,
-        recovery_words(&opened)
-    ))?;
+    tell_what_was_found(&session, &opened)?;
     let seat = seat(arguments, &opened)?;
     let choice = arguments.mover.choice();
     let mut room = RoomWatch::over(&file, &arguments.image)?;
@@ -177,7 +168,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let parts = (opened.drive, mover, bay);
     let (handle, owner) =
         start(parts, arguments, info, recorder).map_err(rig("start the thread of the drive"))?;
-    let end = serve(arguments, &handle, &asked, (session.mover, seat, &mut room));
+    let end = serve(arguments, &handle, &asked, (&session, seat, &mut room));
     // In any case: what was acknowledged is made durable before anything is reported.
     let stopped = owner.stop();
     session.real = begun.elapsed();
@@ -215,6 +206,49 @@ fn user(arguments: &Arguments) -> anyhow::Result<Option<LesserUser>> {
     name.map(LesserUser::find).transpose()
 }
 
+fn open_image(arguments: &Arguments) -> anyhow::Result<(Opened, std::fs::File)> {
+    let way = Way {
+        read_only: arguments.read_only,
+        block_device: arguments.block_device,
+    };
+    let (opened, file) = image_file::open_any(&arguments.image, way)?;
+    if opened.sealed.is_some() {
+        refuse_what_tells(arguments)?;
+    }
+    Ok((opened, file))
+}
+
+fn tell_what_was_found(session: &Session, opened: &Opened) -> anyhow::Result<()> {
+    output::print(&format!(
+        "image: {} ({}), {}\n",
+        session.image.display(),
+        session.profile,
+        match opened.sealed {
+            Some(_) => "sealed".to_owned(),
+            None => recovery_words(opened),
+        }
+    ))?;
+    Ok(())
+}
+
+/// What would tell what a sealed drive hides is not to be had.
+fn refuse_what_tells(arguments: &Arguments) -> anyhow::Result<()> {
+    let asked = [
+        (
+            arguments.record.is_some(),
+            "--record tells where the time went",
+        ),
+        (
+            arguments.status.is_some(),
+            "--status tells what the arm does",
+        ),
+    ];
+    match asked.into_iter().find(|(asked, _)| *asked) {
+        Some((_, what)) => Err(SealedError::of(&arguments.image, what).into()),
+        None => Ok(()),
+    }
+}
+
 /// What is known of the session before it begins.
 fn session(arguments: &Arguments, opened: &Opened) -> Session {
     Session {
@@ -224,6 +258,7 @@ fn session(arguments: &Arguments, opened: &Opened) -> Session {
         paced: arguments.pace != Pace::Off,
         pace: pace::words(arguments.pace),
         mover: "",
+        sealed: opened.sealed.is_some(),
         recovery: opened.report.clone(),
         real: Duration::ZERO,
     }
@@ -233,7 +268,7 @@ fn serve(
     arguments: &Arguments,
     handle: &Handle,
     asked: &Receiver<()>,
-    (mover, seat, room): (&str, Option<Seat>, &mut RoomWatch),
+    (session, seat, room): (&Session, Option<Seat>, &mut RoomWatch),
 ) -> anyhow::Result<End> {
     let wanted = Wanted {
         nbd: &arguments.nbd,
@@ -243,14 +278,23 @@ fn serve(
         allow_root: arguments.allow_root,
     };
     let frontends = Frontends::start(handle, &wanted)?;
-    let attendant = Attendant::new(handle.clone(), seat, frontends.dropper());
+    let mut attendant = Attendant::new(handle.clone(), seat, frontends.dropper());
+    if session.sealed {
+        attendant = attendant.discreet();
+    }
     let control = control(arguments, attendant)?;
     let places = frontends.places().join(" ");
     output::print(&format!(
-        "ready: {places} (pace: {}; mover: {mover})\n",
-        pace::words(arguments.pace)
+        "ready: {places} (pace: {}; mover: {})\n",
+        pace::words(arguments.pace),
+        session.mover
     ))?;
-    let end = wait(arguments, handle, asked, &frontends, room);
+    let display = if session.sealed {
+        Display::none()
+    } else {
+        Display::new(arguments.status)
+    };
+    let end = wait((handle, display), asked, &frontends, room);
     drop(control);
     frontends.stop();
     Ok(end)
@@ -302,15 +346,13 @@ fn control(arguments: &Arguments, attendant: Attendant) -> anyhow::Result<Option
 }
 
 fn wait(
-    arguments: &Arguments,
-    handle: &Handle,
+    (handle, mut display): (&Handle, Display),
     asked: &Receiver<()>,
     frontends: &Frontends,
     room: &mut RoomWatch,
 ) -> End {
     let unmounted = frontends.unmounted().cloned().unwrap_or_else(never);
     let pulse = tick(PULSE);
-    let mut display = Display::new(arguments.status);
     loop {
         select! {
             recv(asked) -> _ => return End::Asked,

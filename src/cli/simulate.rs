@@ -10,8 +10,9 @@ use clap::ValueEnum;
 use indicatif::{HumanCount, ProgressBar, ProgressStyle};
 
 use super::beginning::Beginning;
-use super::exit::{Code, UsageError};
-use super::{output, workload_source};
+use super::exit::{Code, SealedError, UsageError};
+use super::report::RunFiles;
+use super::{output, profile_source, workload_source};
 use crate::drive::job_record::JobRecord;
 use crate::drive::request::Completion;
 use crate::host::recorder::Answered;
@@ -89,6 +90,9 @@ pub(super) struct Arguments {
     /// Record every request and its answer in this new file (Parquet, see docs/events.md).
     #[arg(long, value_name = "FILE")]
     record: Option<PathBuf>,
+    /// Make a page with figures of the run in this new file (HTML, see docs/report.md).
+    #[arg(long, value_name = "PAGE")]
+    report: Option<PathBuf>,
     /// Print one JSON object.
     #[arg(long)]
     json: bool,
@@ -114,6 +118,11 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     if let Some(path) = &arguments.replay {
         return replay(arguments, path);
     }
+    if let Some(named) = arguments.profile.as_deref()
+        && profile_source::is_sealed(named)
+    {
+        return sealed(arguments, Path::new(named));
+    }
     let drive = arguments.beginning.drive(arguments.profile.as_deref())?;
     let workload = workload(arguments)?;
     let about = [
@@ -130,6 +139,36 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     } else {
         output::print(&summary.to_string())?;
     }
+    Ok(Code::Ok)
+}
+
+/// A sealed drive tells what a host can know, and no file about it is written.
+fn sealed(arguments: &Arguments, path: &Path) -> anyhow::Result<Code> {
+    if arguments.events.is_some() || arguments.record.is_some() {
+        let what = "--events and --record tell what happens inside";
+        return Err(SealedError::of(path, what).into());
+    }
+    let drive = arguments.beginning.sealed(path)?;
+    let workload = workload(arguments)?;
+    let summary = observed(arguments, &[], None, |observers| {
+        simulation::run(drive, &workload, observers)
+    })?;
+    if !arguments.json {
+        output::print(&summary.latencies())?;
+        return Ok(Code::Ok);
+    }
+    output::print_json(&serde_json::json!({
+        "profile": summary.profile,
+        "sealed": true,
+        "capacity_bytes": summary.capacity_bytes,
+        "workload": summary.workload,
+        "seed": summary.seed,
+        "answered": summary.answered,
+        "answered_ns": summary.answered_ns,
+        "operations": summary.operations,
+        "streams": summary.streams,
+        "host_written_bytes": summary.host_written_bytes,
+    }))?;
     Ok(Code::Ok)
 }
 
@@ -230,11 +269,13 @@ fn observed(
     mut keep: Option<&mut Vec<Completion>>,
     run: impl FnOnce(Observers<'_>) -> Result<Summary, SimulationError>,
 ) -> anyhow::Result<Summary> {
-    let mut events = match &arguments.events {
+    let wanted = [&arguments.events, &arguments.record, &arguments.report];
+    let files = RunFiles::places(wanted.map(Option::as_ref))?;
+    let mut events = match &files.events {
         Some(path) => Some(EventWriter::new(new_file(path)?, about)?),
         None => None,
     };
-    let mut record = match &arguments.record {
+    let mut record = match &files.record {
         Some(path) => Some(RecordingWriter::new(new_file(path)?, about)?),
         None => None,
     };
@@ -263,6 +304,7 @@ fn observed(
     if let Some(writer) = record {
         writer.finish()?;
     }
+    files.make_page(&summary)?;
     Ok(summary)
 }
 

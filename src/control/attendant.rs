@@ -11,7 +11,8 @@ use serde_json::{Map, Value, json};
 
 use super::command::{Command, Save};
 use super::reply::{ErrorKind, Reply, ReplyError};
-use crate::drive::fault::Fault;
+use crate::drive::fault::{Fault, Whereabouts};
+use crate::host::account::Account;
 use crate::host::bay::Seat;
 use crate::host::handle::{Answer, Ask, Handle, HostError};
 use crate::host::order::{Conditions, Order, OrderError, Outcome};
@@ -25,6 +26,8 @@ pub struct Attendant {
     handle: Handle,
     seat: Option<Seat>,
     drop_connections: DropConnections,
+    /// The drive is sealed: only what a host can know is told.
+    discreet: bool,
     /// One at a time prepares what takes the image's place: the file has one name.
     restoring: Arc<Mutex<()>>,
 }
@@ -36,7 +39,17 @@ impl Attendant {
             handle,
             seat,
             drop_connections,
+            discreet: false,
             restoring: Arc::default(),
+        }
+    }
+
+    /// The same for a sealed drive: what would tell its parameters is left out or refused.
+    #[must_use]
+    pub fn discreet(self) -> Attendant {
+        Attendant {
+            discreet: true,
+            ..self
         }
     }
 
@@ -46,7 +59,7 @@ impl Attendant {
         match command {
             Command::Status => self.status(),
             Command::Account => match self.ask(Ask::Account)? {
-                Answer::Account(account) => Ok(one("account", &account)),
+                Answer::Account(account) => Ok(one("account", &self.shown(&account))),
                 other => unreachable!("an account was asked for, not {other:?}"),
             },
             Command::Faults => Ok(fields(&self.conditions()?)),
@@ -72,7 +85,11 @@ impl Attendant {
         let info = self.handle.info();
         let mut told = one("profile", &info.name);
         told.insert("capacity_bytes".to_owned(), info.capacity_bytes.into());
-        told.insert("status".to_owned(), value(&status));
+        if self.discreet {
+            told.insert("sealed".to_owned(), true.into());
+        } else {
+            told.insert("status".to_owned(), value(&status));
+        }
         told.extend(fields(&self.conditions()?));
         Ok(told)
     }
@@ -84,7 +101,27 @@ impl Attendant {
         }
     }
 
+    /// What may be seen of an account.
+    fn shown(&self, account: &Account) -> Value {
+        if !self.discreet {
+            return value(account);
+        }
+        json!({
+            "kinds": account.kinds,
+            "late": account.late,
+            "lag_ns_max": account.lag_ns_max,
+            "lag_ns_sum": account.lag_ns_sum,
+            "turn_ns_max": account.turn_ns_max,
+        })
+    }
+
     fn impose(&self, fault: Fault) -> Reply {
+        if self.discreet && asks_inside(&fault) {
+            return Err(ReplyError {
+                kind: ErrorKind::Refused,
+                message: "the drive is sealed: no fault goes by what it does inside".to_owned(),
+            });
+        }
         match self.order(Order::Impose(fault))? {
             Outcome::Imposed(id) => Ok(one("fault", &id)),
             other => unreachable!("a fault was to be imposed: {other:?}"),
@@ -107,10 +144,15 @@ impl Attendant {
             .restoring
             .lock()
             .unwrap_or_else(PoisonError::into_inner);
-        let prepared = self
-            .seat()?
-            .prepare(file)
-            .map_err(|error| told(&OrderError::Bay(error)))?;
+        let prepared = self.seat()?.prepare(file).map_err(|error| {
+            let mut refusal = told(&OrderError::Bay(error));
+            if self.discreet {
+                // What differs between two drives tells of both.
+                let shown = file.display();
+                refusal.message = format!("{shown} cannot be used, or does not hold this drive");
+            }
+            refusal
+        })?;
         let with = prepared.clone();
         let replaced = self.order(Order::Replace { with });
         if replaced.is_err() {
@@ -139,6 +181,16 @@ impl Attendant {
             };
             ReplyError::new(kind, &error)
         })
+    }
+}
+
+/// Whether a fault strikes by what only the drive knows.
+fn asks_inside(fault: &Fault) -> bool {
+    match fault {
+        Fault::PowerCut(cut) => cut.after_movements > 0 || cut.purpose.is_some(),
+        Fault::FailCommands(fail) => fail.after_bands_cleaned > 0,
+        Fault::MediaError(error) => error.place != Whereabouts::Anywhere,
+        _ => false,
     }
 }
 

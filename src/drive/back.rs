@@ -7,6 +7,7 @@ use std::collections::VecDeque;
 use crate::extent::{Extent, LbaExtent};
 use crate::medium::layout::Layout;
 use crate::medium::movement::{Place, Purpose};
+use crate::translation::change::Change;
 use crate::translation::draft::Draft;
 use crate::translation::state::{Source, split_by_band};
 use crate::translation::{NoRoom, Piece, Translation};
@@ -47,6 +48,21 @@ impl Back {
         match self {
             Back::Managed(translation) => Some(translation),
             Back::InPlace(_) => None,
+        }
+    }
+
+    /// Whether changes of the state are kept from now on.
+    pub fn tell_changes(&mut self, wanted: bool) {
+        if let Back::Managed(translation) = self {
+            translation.tell_changes(wanted);
+        }
+    }
+
+    /// The changes since they were fetched last; a conventional drive has none.
+    pub fn take_changes(&mut self) -> Vec<Change> {
+        match self {
+            Back::Managed(translation) => translation.take_changes(),
+            Back::InPlace(_) => Vec::new(),
         }
     }
 

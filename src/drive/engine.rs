@@ -10,7 +10,7 @@ use super::back::Back;
 use super::cache::Cache;
 use super::elevator::Elevator;
 use super::faults::Faults;
-use super::job_record::Recorder;
+use super::job_record::{ChangeRecord, Recorder};
 use super::meters::{Busy, Meters};
 use super::read_ahead::ReadAhead;
 use super::request::{Completion, Counters, Deadline, Effect, Operation, Request};
@@ -63,6 +63,8 @@ pub struct Drive {
     pub(super) counters: Counters,
     /// `None`: nobody wants to know about the jobs.
     pub(super) recorder: Option<Recorder>,
+    /// `None`: nobody wants to know about changes of the state.
+    pub(super) changes: Option<Vec<ChangeRecord>>,
     pub(super) effects: Vec<Effect>,
     plans: u64,
     buffers: u64,
@@ -139,6 +141,7 @@ impl Drive {
             revolution: Rotation::new(profile.platters.rpm_milli).revolution(),
             counters: Counters::default(),
             recorder: None,
+            changes: None,
             effects: Vec::new(),
             plans: 0,
             buffers: 0,
@@ -365,6 +368,7 @@ impl Drive {
         timing.held_up += held_up;
         timing.end += held_up;
         self.record_job(&plan, at, &timing);
+        self.record_plan(plan.id);
         for (i, purpose) in Purpose::ALL.into_iter().enumerate() {
             let used = timing.by_purpose[purpose];
             self.counters.medium_bytes[i] += used.bytes;

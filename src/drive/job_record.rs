@@ -1,4 +1,5 @@
-//! Owns what the drive tells about the jobs of its arm, for whoever plots or adds up.
+//! Owns what the drive tells about the jobs of its arm and what they change, for whoever plots or adds
+//! up.
 //!
 //! Off until asked for, and then costs nothing. Always holds: the times and bytes of all records add
 //! up, purpose by purpose, to the drive's counters. A record is made from a plan and its timing and
@@ -9,6 +10,7 @@ use super::meters::Busy;
 use crate::medium::movement::{Movement, Plan, PlanId, Purpose, Step};
 use crate::medium::timing::Timing;
 use crate::time::{Duration, Instant};
+use crate::translation::change::Change;
 use crate::units::{BandId, HomeBand, Pba};
 
 /// What one purpose took of one job.
@@ -39,6 +41,15 @@ pub struct JobRecord {
     pub dirty_bands: u64,
 }
 
+/// What a job changed in the drive's durable state.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ChangeRecord {
+    /// The plan that makes it durable: the same number as in the job's records.
+    pub job: PlanId,
+    /// What changed.
+    pub change: Change,
+}
+
 /// Keeps records until they are fetched.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Recorder(Vec<JobRecord>);
@@ -48,6 +59,27 @@ impl Drive {
     /// to time: they take memory until then.
     pub fn record_jobs(&mut self, wanted: bool) {
         self.recorder = wanted.then(Recorder::default);
+    }
+
+    /// Whether changes of the durable state are recorded from now on. Whoever says yes fetches them.
+    pub fn record_changes(&mut self, wanted: bool) {
+        self.back.tell_changes(wanted);
+        self.changes = wanted.then(Vec::new);
+    }
+
+    /// Moves the changes recorded so far to `into`, in the order in which they were made.
+    pub fn drain_changes(&mut self, into: &mut Vec<ChangeRecord>) {
+        if let Some(changes) = &mut self.changes {
+            into.append(changes);
+        }
+    }
+
+    /// Records what a plan changes.
+    pub(super) fn record_plan(&mut self, job: PlanId) {
+        if let Some(changes) = &mut self.changes {
+            let made = self.back.take_changes().into_iter();
+            changes.extend(made.map(|change| ChangeRecord { job, change }));
+        }
     }
 
     /// Moves the records made so far to `into`, in order.

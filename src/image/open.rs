@@ -3,6 +3,7 @@
 //! Opening is recovery, always. It reads only, up to the drive's first plan, which settles what was
 //! found. The one place where a running drive is composed from a profile.
 
+use super::envelope::{Envelope, EnvelopeError};
 use super::error::ImageError;
 use super::superblock::{self, DamagedCopy, Identity, NewImage};
 use crate::drive::Drive;
@@ -22,6 +23,9 @@ pub enum OpenError {
     /// The superblock.
     #[error(transparent)]
     Image(#[from] ImageError),
+    /// The envelope around the profile.
+    #[error(transparent)]
+    Envelope(#[from] EnvelopeError),
     /// The profile in the image.
     #[error(transparent)]
     Profile(#[from] ProfileError),
@@ -59,6 +63,9 @@ pub struct Opened {
     pub report: Report,
     /// The copy of the superblock that is damaged, if one is.
     pub damaged: Option<DamagedCopy>,
+    /// The envelope that hides the profile, if the image is sealed: what would tell the profile's keys
+    /// is not to be shown.
+    pub sealed: Option<Envelope>,
 }
 
 /// Bytes of an image for `profile`.
@@ -68,6 +75,20 @@ pub fn image_bytes(profile: &Profile) -> Result<u64, LayoutError> {
 
 /// Makes an image of `profile` in `store`, which has at least [`image_bytes`] bytes. `id`: random.
 pub fn make(store: &dyn Store, profile: &Profile, id: [u8; 16]) -> Result<(), OpenError> {
+    make_with(store, (profile, &profile.to_toml()), id)
+}
+
+/// Makes a sealed image: the same, with the profile that is in the envelope.
+pub fn make_sealed(store: &dyn Store, envelope: &Envelope, id: [u8; 16]) -> Result<(), OpenError> {
+    let profile = Profile::from_toml("the profile in the envelope", &envelope.open()?)?;
+    make_with(store, (&profile, &envelope.to_text()), id)
+}
+
+fn make_with(
+    store: &dyn Store,
+    (profile, text): (&Profile, &str),
+    id: [u8; 16],
+) -> Result<(), OpenError> {
     let layout = Layout::new(profile)?;
     let identity = Identity {
         id,
@@ -80,12 +101,11 @@ pub fn make(store: &dyn Store, profile: &Profile, id: [u8; 16]) -> Result<(), Op
         clear.extend([0, 1].map(|half| layout.band(layout.map_half(half)).extent()));
     }
     let clear: Vec<PbaExtent> = clear;
-    let text = profile.to_toml();
     superblock::write_new(
         store,
         &NewImage {
             identity,
-            profile_text: &text,
+            profile_text: text,
             clear: &clear,
         },
     )?;
@@ -114,7 +134,7 @@ pub fn blank(store: &dyn Store, profile: &Profile) -> Result<(), OpenError> {
 /// Opens the image in `store`.
 pub fn open(store: &dyn Store, read_only: bool) -> Result<Opened, OpenError> {
     let found = superblock::read(store)?;
-    let profile = Profile::from_toml("the profile in the image", &found.profile_text)?;
+    let (profile, sealed) = profile_of(&found.profile_text)?;
     let layout = Layout::new(&profile)?;
     let fits = found.identity.total == layout.total()
         && found.identity.fingerprint == profile.format_fingerprint();
@@ -143,7 +163,18 @@ pub fn open(store: &dyn Store, read_only: bool) -> Result<Opened, OpenError> {
         identity: found.identity,
         report,
         damaged: found.damaged,
+        sealed,
     })
+}
+
+/// The profile that the text of an image holds, perhaps in an envelope.
+fn profile_of(text: &str) -> Result<(Profile, Option<Envelope>), OpenError> {
+    let Some(envelope) = Envelope::from_text(text) else {
+        return Ok((Profile::from_toml("the profile in the image", text)?, None));
+    };
+    let envelope = envelope?;
+    let profile = Profile::from_toml("the profile in the envelope", &envelope.open()?)?;
+    Ok((profile, Some(envelope)))
 }
 
 /// A new drive without an image, for virtual time: its records are not rendered. It stands where one

@@ -3,17 +3,22 @@
 //! Reading order: what is asked of the drive (`workload`), the numbers that look random (`dice`), the
 //! requests of a stream made from them (`placing`, `generator`) and when the next one may be submitted
 //! (`pacing`), the streams of all phases (`streams`); or requests as they once came (`recording` and
-//! `recording_row`), read as they are needed (`playback`) and replayed (`replay`), perhaps from traces of
+//! `recording_row`), read as they are needed (`playback`, by `column`) and replayed (`replay`), perhaps from traces of
 //! other tools (`import`); where either comes from (`source`), the run itself (`simulation`), what comes
 //! out of it (`summary` with `series`, `events` and `recording` in `columns`), and how far that agrees
 //! with a served drive (`agreement`); drives that were used before (`ageing`), and the state in which a run
-//! begins (`start`); many runs at once, with what is demanded of them (`matrix`). Same profile, workload
-//! and seed give the same output, byte for byte; nothing here knows the time of day.
+//! begins (`start`). Made of runs: what differs between two of them (`compare`), by addresses (`ranges`,
+//! `structures`), and which addresses cause which cleaning (`blame`); drives
+//! with hidden parameters (`draw`); many runs at once, with what is demanded of them (`matrix`). Same profile, workload and seed give the same output, byte for byte; nothing here knows the time of day.
 
 pub mod ageing;
 pub mod agreement;
+pub mod blame;
+mod column;
 mod columns;
+pub mod compare;
 pub mod dice;
+pub mod draw;
 pub mod events;
 pub mod generator;
 pub mod import;
@@ -21,6 +26,7 @@ pub mod matrix;
 mod pacing;
 mod placing;
 pub mod playback;
+pub mod ranges;
 pub mod recording;
 mod recording_row;
 pub mod replay;
@@ -29,5 +35,6 @@ pub mod simulation;
 mod source;
 pub mod start;
 mod streams;
+pub mod structures;
 pub mod summary;
 pub mod workload;

@@ -9,17 +9,14 @@ use std::collections::BTreeMap;
 use std::fs::File;
 use std::path::{Path, PathBuf};
 
-use parquet::column::reader::ColumnReaderImpl;
-use parquet::data_type::{BoolType, ByteArray, ByteArrayType, DataType, Int64Type};
+use parquet::data_type::{BoolType, ByteArray, ByteArrayType, Int64Type};
 use parquet::errors::ParquetError;
 use parquet::file::reader::{FileReader, SerializedFileReader};
 
+use super::column::{Column, not_one, reader};
 use super::recording::{BEGAN, NEW, PROFILE, Recorded, RecordingError};
 use super::recording_row::Raw;
 use crate::time::Instant;
-
-/// Rows of a stretch.
-const STRETCH: usize = 1 << 13;
 
 /// A recording that was looked through and makes sense.
 #[derive(Debug)]
@@ -96,21 +93,6 @@ impl Playback {
             below: 0,
             last: None,
         })
-    }
-}
-
-fn reader(path: &Path) -> Result<SerializedFileReader<File>, RecordingError> {
-    let file = File::open(path).map_err(|source| RecordingError::Open {
-        path: path.to_owned(),
-        source,
-    })?;
-    SerializedFileReader::new(file).map_err(|source| not_one(path, source))
-}
-
-fn not_one(path: &Path, source: ParquetError) -> RecordingError {
-    RecordingError::NotOne {
-        path: path.to_owned(),
-        source,
     }
 }
 
@@ -224,51 +206,6 @@ impl Requests<'_> {
         self.below = below.unwrap_or(u64::MAX);
         self.stretches += 1;
         Ok(true)
-    }
-}
-
-/// A column of a group of rows, and the values of a stretch.
-struct Column<T: DataType> {
-    reader: ColumnReaderImpl<T>,
-    values: Vec<T::T>,
-}
-
-impl<T: DataType> Column<T> {
-    fn of(
-        file: &SerializedFileReader<File>,
-        group: usize,
-        name: &str,
-    ) -> Result<Column<T>, ParquetError> {
-        let group = file.get_row_group(group)?;
-        let columns = group.metadata().schema_descr().columns();
-        let found = columns.iter().position(|column| {
-            let required = column.max_def_level() == 0 && column.max_rep_level() == 0;
-            required && column.path().string() == name
-        });
-        let missing = || ParquetError::General(format!("no column {name} of the type it has"));
-        let column = group.get_column_reader(found.ok_or_else(missing)?)?;
-        Ok(Column {
-            reader: T::get_column_reader(column).ok_or_else(missing)?,
-            values: Vec::new(),
-        })
-    }
-
-    /// Reads the next stretch; hands back how many rows it has.
-    fn next(&mut self) -> Result<usize, ParquetError> {
-        self.values.clear();
-        let mut rows = 0;
-        // A call ends where a page does.
-        while rows < STRETCH {
-            let left = STRETCH - rows;
-            let (read, _, _) = self
-                .reader
-                .read_records(left, None, None, &mut self.values)?;
-            if read == 0 {
-                break;
-            }
-            rows += read;
-        }
-        Ok(rows)
     }
 }
 

@@ -5,13 +5,13 @@
 //! summary and the same events. Nobody is asked for the time and nothing waits.
 
 mod error;
+mod observers;
 
 use std::collections::BTreeMap;
 
-use super::events::EventError;
 use super::generator;
 use super::playback::Playback;
-use super::recording::{Recording, RecordingError};
+use super::recording::Recording;
 use super::replay::{self, Beyond, Fault, How, Replay};
 use super::series::Level;
 use super::source::Source;
@@ -19,7 +19,7 @@ use super::streams::Streams;
 use super::summary::{About, Gatherer, Summary};
 use super::workload::{Afterwards, Workload};
 use crate::drive::Drive;
-use crate::drive::job_record::JobRecord;
+use crate::drive::job_record::{ChangeRecord, JobRecord};
 use crate::drive::request::{Completion, Effect, Request};
 use crate::host::recorder::Answered;
 use crate::medium::movement::RequestId;
@@ -28,37 +28,36 @@ use crate::time::{Duration, Instant};
 use crate::units::count;
 
 pub use error::SimulationError;
+pub use observers::{AnswerSink, ChangeSink, JobSink, Observers, Progress};
 
 /// Answers between two reports of progress.
 const PROGRESS_EVERY: u64 = 4096;
 
-/// How far a run has come.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Progress {
-    /// Requests answered.
-    pub answered: u64,
-    /// Requests in all, if that is known.
-    pub count: Option<u64>,
-    /// Model time.
-    pub now: Instant,
-    /// Model time at which the last request comes, if that is known.
-    pub until: Option<Instant>,
+/// What a drive is asked for.
+#[derive(Clone, Copy, Debug)]
+pub enum Asked<'a> {
+    /// A workload.
+    Workload(&'a Workload),
+    /// The requests of a recording.
+    Recording(&'a Playback, How),
 }
 
-/// Takes the records of jobs, and empties the list.
-pub type JobSink<'a> = dyn FnMut(&mut Vec<JobRecord>) -> Result<(), EventError> + 'a;
-
-/// Takes answers in the order in which they were given.
-pub type AnswerSink<'a> = dyn FnMut(&[Answered]) -> Result<(), RecordingError> + 'a;
-
-/// Who is told what happens during a run.
-pub struct Observers<'a> {
-    /// From time to time, how far it is.
-    pub progress: &'a mut dyn FnMut(&Progress),
-    /// All jobs of the arm, in batches; `None`: they are not recorded.
-    pub jobs: Option<&'a mut JobSink<'a>>,
-    /// All answers, in batches.
-    pub answers: Option<&'a mut AnswerSink<'a>>,
+/// Runs whatever is `asked` on a drive whose time has not begun; `changes` is told what its jobs changed.
+///
+/// # Errors
+/// See [`SimulationError`].
+pub fn run_asked<'a>(
+    drive: Drive,
+    asked: Asked<'_>,
+    observers: Observers<'a>,
+    changes: Option<&'a mut ChangeSink<'a>>,
+) -> Result<Summary, SimulationError> {
+    match asked {
+        Asked::Workload(workload) => run_telling(drive, workload, observers, changes),
+        Asked::Recording(playback, how) => {
+            play_back_telling(drive, playback, how, (observers, changes))
+        }
+    }
 }
 
 /// Runs `workload` on a drive whose time has not begun (see [`Start`](super::start::Start)) to its end.
@@ -70,6 +69,15 @@ pub fn run(
     workload: &Workload,
     observers: Observers<'_>,
 ) -> Result<Summary, SimulationError> {
+    run_telling(drive, workload, observers, None)
+}
+
+fn run_telling<'a>(
+    drive: Drive,
+    workload: &Workload,
+    observers: Observers<'a>,
+    changes: Option<&'a mut ChangeSink<'a>>,
+) -> Result<Summary, SimulationError> {
     let source = made(drive.profile(), workload)?;
     let names = workload.streams.iter().map(|stream| stream.name.clone());
     let about = About {
@@ -77,7 +85,7 @@ pub fn run(
         seed: Some(workload.seed),
         streams: names.filter(|_| workload.streams.len() > 1).collect(),
     };
-    let mut simulation = Simulation::new(drive, source, about, observers);
+    let mut simulation = Simulation::new(drive, source, about, (observers, changes));
     let (count, duration) = workload.extent();
     simulation.progress.count = count;
     simulation.progress.until = duration.map(|duration| Instant::default() + duration);
@@ -102,7 +110,8 @@ pub fn replay(
     check_fit(drive.profile(), &mut all())?;
     let count = count(recording.requests.len());
     let about = (recording.name.clone(), count);
-    replay_from(drive, about, (&mut all(), How::default()), observers)
+    let told = (observers, None);
+    replay_from(drive, about, (&mut all(), How::default()), told)
 }
 
 /// Runs the requests of a recording on a drive whose time has not begun, reading them as it goes.
@@ -115,10 +124,19 @@ pub fn play_back(
     how: How,
     observers: Observers<'_>,
 ) -> Result<Summary, SimulationError> {
+    play_back_telling(drive, playback, how, (observers, None))
+}
+
+fn play_back_telling(
+    drive: Drive,
+    playback: &Playback,
+    how: How,
+    told: Told<'_>,
+) -> Result<Summary, SimulationError> {
     // Before the run, and not in the middle of it.
     fits_back(drive.profile(), playback, how.beyond)?;
     let about = (playback.name(), playback.requests);
-    replay_from(drive, about, (&mut playback.read()?, how), observers)
+    replay_from(drive, about, (&mut playback.read()?, how), told)
 }
 
 fn check_fit(profile: &Profile, all: &mut replay::From<'_>) -> Result<(), SimulationError> {
@@ -138,7 +156,7 @@ fn replay_from(
     drive: Drive,
     (name, count): (String, u64),
     (from, how): (&mut replay::From<'_>, How),
-    observers: Observers<'_>,
+    told: Told<'_>,
 ) -> Result<Summary, SimulationError> {
     let replay = Replay::new(from, how, drive.profile().drive.capacity_bytes);
     let about = About {
@@ -147,7 +165,7 @@ fn replay_from(
         streams: Vec::new(),
     };
     let source = Source::Replayed(Box::new(replay));
-    let mut simulation = Simulation::new(drive, source, about, observers);
+    let mut simulation = Simulation::new(drive, source, about, told);
     simulation.progress.count = Some(count);
     simulation.serve_requests()?;
     match simulation.source.take_fault() {
@@ -209,6 +227,9 @@ fn made(profile: &Profile, workload: &Workload) -> Result<Source<'static>, Simul
     Ok(Source::Made(Box::new(streams)))
 }
 
+/// Who is told of a run, and of what its jobs changed.
+type Told<'a> = (Observers<'a>, Option<&'a mut ChangeSink<'a>>);
+
 struct Simulation<'a, 's> {
     drive: Drive,
     now: Instant,
@@ -218,6 +239,8 @@ struct Simulation<'a, 's> {
     pending: BTreeMap<(Instant, RequestId), Completion>,
     effects: Vec<Effect>,
     jobs: Vec<JobRecord>,
+    changed: Vec<ChangeRecord>,
+    changes: Option<&'a mut ChangeSink<'a>>,
     answers: Vec<Answered>,
     gatherer: Gatherer,
     observers: Observers<'a>,
@@ -229,9 +252,10 @@ impl<'a, 's> Simulation<'a, 's> {
         mut drive: Drive,
         source: Source<'s>,
         about: About,
-        observers: Observers<'a>,
+        (observers, changes): Told<'a>,
     ) -> Simulation<'a, 's> {
         drive.record_jobs(observers.jobs.is_some());
+        drive.record_changes(changes.is_some());
         Simulation {
             now: Instant::default(),
             capacity: drive.profile().drive.capacity_bytes,
@@ -240,6 +264,8 @@ impl<'a, 's> Simulation<'a, 's> {
             pending: BTreeMap::new(),
             effects: Vec::new(),
             jobs: Vec::new(),
+            changed: Vec::new(),
+            changes,
             answers: Vec::new(),
             gatherer: Gatherer::new(about),
             observers,
@@ -363,6 +389,10 @@ impl<'a, 's> Simulation<'a, 's> {
     }
 
     fn hand_over(&mut self) -> Result<(), SimulationError> {
+        if let Some(sink) = &mut self.changes {
+            self.drive.drain_changes(&mut self.changed);
+            sink(&mut self.changed)?;
+        }
         if let Some(sink) = &mut self.observers.jobs {
             self.drive.drain_jobs(&mut self.jobs);
             sink(&mut self.jobs)?;

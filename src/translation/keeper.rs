@@ -87,6 +87,8 @@ pub struct Translation {
     /// Records since the last barrier.
     pub(super) unflushed: bool,
     pub(super) counts: Counts,
+    /// Changes not fetched yet; `None`: nobody wants to know.
+    told: Option<Vec<Change>>,
 }
 
 /// What the translation counts.
@@ -145,7 +147,18 @@ impl Translation {
             render,
             unflushed: false,
             counts: Counts::default(),
+            told: None,
         }
+    }
+
+    /// Whether changes of the state are kept from now on, for whoever fetches them.
+    pub fn tell_changes(&mut self, wanted: bool) {
+        self.told = wanted.then(Vec::new);
+    }
+
+    /// The changes since they were fetched last, in order.
+    pub fn take_changes(&mut self) -> Vec<Change> {
+        self.told.as_mut().map(std::mem::take).unwrap_or_default()
     }
 
     /// From now on nobody carries the bytes.
@@ -300,6 +313,9 @@ impl Translation {
         self.state
             .apply(&self.layout, self.journal.sequence, &changes[0]);
         self.maps.note(&changes);
+        if let Some(told) = &mut self.told {
+            told.extend(changes);
+        }
         self.unflushed = true;
     }
 

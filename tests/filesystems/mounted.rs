@@ -1,6 +1,8 @@
 //! A served drive, the loop device over its file and the filesystem on that; each is taken away
 //! again however the test ends.
 
+#![allow(dead_code)] // every test program compiles this anew and uses a part of it
+
 use std::path::{Path, PathBuf};
 
 use tempfile::TempDir;
@@ -26,10 +28,15 @@ impl Disk {
 
     /// Serves it and attaches a loop device to it.
     pub(crate) fn attach(&self) -> Attached {
+        self.attach_with("")
+    }
+
+    /// The same, served with more options.
+    pub(crate) fn attach_with(&self, options: &str) -> Attached {
         let fuse = self.folder.path().join("fuse");
         let served = Served::start(
             &self.image,
-            &format!("--pace off --fuse {}", fuse.display()),
+            &format!("--pace off --fuse {} {options}", fuse.display()),
         );
         let file = fuse.join("disk");
         let file = file.to_str().expect("a plain path");

@@ -5,7 +5,7 @@ use crate::source::{Source, find_word, line_of, name_at, sources};
 use crate::{Exception, assert_clean, except};
 
 /// Folders and single files of `src`, low to high; those of one row may know one another.
-const RANKS: [&[&str]; 12] = [
+const RANKS: [&[&str]; 13] = [
     &["units", "time", "extent"],
     &["profile"],
     &["mechanics"],
@@ -16,6 +16,7 @@ const RANKS: [&[&str]; 12] = [
     &["host"],
     &["control"],
     &["serve", "lab"],
+    &["report"],
     &["cli"],
     &["lib", "main"],
 ];

@@ -47,6 +47,24 @@ impl fmt::Display for Summary {
 }
 
 impl Summary {
+    /// What a host can know of the run: latencies, and nothing of what happened inside.
+    pub fn latencies(&self) -> String {
+        struct Latencies<'s>(&'s Summary);
+        impl fmt::Display for Latencies<'_> {
+            fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                let Latencies(summary) = self;
+                let took = Duration(summary.answered_ns);
+                writeln!(
+                    f,
+                    "{}, workload {}: {} requests answered in {took} of model time",
+                    summary.profile, summary.workload, summary.answered
+                )?;
+                summary.write_latencies(f)
+            }
+        }
+        Latencies(self).to_string()
+    }
+
     fn write_latencies(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         writeln!(
             f,

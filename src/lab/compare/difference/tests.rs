@@ -1,0 +1,161 @@
+//! Tests of what is said of two sides.
+
+use super::*;
+use crate::lab::compare::answer::Answer;
+use crate::lab::compare::tally::Tally;
+use crate::lab::dice::Dice;
+use crate::lab::ranges::Ranges;
+use crate::time::Duration;
+use crate::units::index;
+use proptest::prelude::*;
+
+const CAPACITY: u64 = 1 << 20;
+
+fn answer(at: u64, took: u64, part: usize) -> Answer {
+    let mut parts = [0; 12];
+    parts[part] = took;
+    Answer {
+        kind: 1,
+        offset: Some(at * 4096 % CAPACITY),
+        bytes: 4096,
+        arrived_ns: at * 1000,
+        due_ns: at * 1000 + took,
+        lag: Duration::ZERO,
+        parts,
+    }
+}
+
+fn compared(a: &[Vec<Answer>], b: &[Vec<Answer>], by: By) -> Comparison {
+    let ranges = Ranges::equal(CAPACITY, CAPACITY / 16);
+    let division = Division {
+        ranges: &ranges,
+        structures: None,
+    };
+    let tallied = |runs: &[Vec<Answer>]| -> Vec<Tally> {
+        let tally = |run: &Vec<Answer>| {
+            let mut tally = Tally::new(division);
+            for answer in run {
+                tally.take(answer, division);
+            }
+            tally
+        };
+        runs.iter().map(tally).collect()
+    };
+    let settings = Settings {
+        division,
+        by,
+        seed: 1,
+    };
+    Comparison::of(("a", &tallied(a)), ("b", &tallied(b)), settings)
+}
+
+fn noisy(seed: u64, base: u64) -> Vec<Answer> {
+    let mut dice = Dice::new(seed);
+    (0..1000)
+        .map(|at| answer(at, base + dice.below(1000), 5))
+        .collect()
+}
+
+#[test]
+fn a_longer_time_is_slower_and_a_shorter_one_faster() {
+    let (short, long) = (noisy(1, 1000), noisy(2, 1500));
+    let told = compared(
+        std::slice::from_ref(&short),
+        std::slice::from_ref(&long),
+        By::Mean,
+    );
+    assert_eq!(told.verdict, Verdict::Slower);
+    assert_eq!(told.method.units, Units::Stretches);
+    let mean = told.operations[0].mean_ns;
+    assert!(mean.low <= Some(500) && mean.high >= Some(500), "{mean:?}");
+    let back = compared(&[long], &[short], By::P90);
+    assert_eq!(back.verdict, Verdict::Faster);
+    assert!(told.to_string().contains("B is slower than A"), "{told}");
+}
+
+#[test]
+fn noise_alone_cannot_be_told_apart() {
+    let told = compared(&[noisy(1, 1000)], &[noisy(2, 1000)], By::Mean);
+    assert_eq!(told.verdict, Verdict::CannotBeToldApart);
+}
+
+#[test]
+fn pairs_of_runs_show_what_stretches_of_one_cannot() {
+    // Each pair has the same noise; B takes one nanosecond more.
+    let runs =
+        |more: u64| -> Vec<Vec<Answer>> { (0..6).map(|seed| noisy(seed, 1000 + more)).collect() };
+    let told = compared(&runs(0), &runs(1), By::Median);
+    assert_eq!(told.method.units, Units::Runs);
+    assert_eq!(told.verdict, Verdict::Slower);
+    assert_eq!(
+        (
+            told.operations[0].mean_ns.low,
+            told.operations[0].mean_ns.high
+        ),
+        (Some(1), Some(1))
+    );
+    let one = compared(&runs(0)[..1], &runs(1)[..1], By::Median);
+    assert_eq!(one.verdict, Verdict::CannotBeToldApart);
+}
+
+#[test]
+fn few_runs_or_requests_have_no_interval() {
+    let few: Vec<Answer> = noisy(1, 1000).into_iter().take(19).collect();
+    let more: Vec<Answer> = noisy(1, 90_000).into_iter().take(19).collect();
+    let told = compared(
+        std::slice::from_ref(&few),
+        std::slice::from_ref(&more),
+        By::Mean,
+    );
+    assert_eq!(
+        (told.method.units, told.verdict),
+        (Units::None, Verdict::CannotBeToldApart)
+    );
+    assert_eq!(told.operations[0].mean_ns.low, None);
+    assert!(told.operations[0].mean_ns.difference > Some(80_000));
+    let pairs = vec![noisy(1, 1000); 4];
+    assert_eq!(compared(&pairs, &pairs, By::Mean).method.units, Units::None);
+}
+
+#[test]
+fn late_answers_are_marked() {
+    let mut late = noisy(1, 1000);
+    late[3].lag = Duration::from_ms(7);
+    let told = compared(&[noisy(1, 1000)], &[late], By::Mean);
+    assert_eq!((told.a.late, told.b.late), (0, 1));
+    let words = told.to_string();
+    assert!(
+        words.contains("RESULTS ARE AFFECTED: 1 of 1000 answers"),
+        "{words}"
+    );
+}
+
+proptest! {
+    #[test]
+    fn parts_and_ranges_add_up_to_the_difference_of_the_total_time(
+        a in prop::collection::vec((0..300_u64, 0..10_000_u64, 0..12_usize), 1..60),
+        b in prop::collection::vec((0..300_u64, 0..10_000_u64, 0..12_usize), 1..60),
+    ) {
+        let made = |all: &[(u64, u64, usize)]| -> Vec<Answer> {
+            let each = all.iter().map(|&(at, took, part)| {
+                let mut answer = answer(at, took, part);
+                if at % 7 == 0 {
+                    (answer.kind, answer.offset, answer.bytes) = (2, None, 0);
+                }
+                answer
+            });
+            each.collect()
+        };
+        let total = |all: &[(u64, u64, usize)]| all.iter().map(|(_, took, _)| *took).sum::<u64>();
+        let expected = i64::try_from(total(&b)).unwrap() - i64::try_from(total(&a)).unwrap();
+        let told = compared(&[made(&a)], &[made(&b)], By::Mean);
+        let parts: i64 = told.parts.iter().filter_map(|part| part.total_ns.difference).sum();
+        let ranges: i64 = told.ranges.iter().filter_map(|range| range.total_ns.difference).sum();
+        let operations = told.operations[1..].iter();
+        let operations: i64 = operations.filter_map(|one| one.total_ns.difference).sum();
+        prop_assert_eq!(told.operations[0].total_ns.difference, Some(expected));
+        prop_assert_eq!((parts, ranges, operations), (expected, expected, expected));
+        let counted: i64 = told.ranges.iter().filter_map(|range| range.count.b).sum();
+        prop_assert_eq!(index(u64::try_from(counted).unwrap()), b.len());
+    }
+}

@@ -1,0 +1,173 @@
+//! Owns how a comparison is told to people.
+//!
+//! Every number in it is in the comparison; nothing is worked out here but shares.
+
+use std::fmt;
+
+use indicatif::BinaryBytes;
+
+use super::{By, Comparison, Difference, OfRange, Side, Units, Verdict};
+use crate::time::Duration;
+
+/// Ranges shown; all of them are in the machine-readable output.
+const RANGES_SHOWN: usize = 10;
+
+impl fmt::Display for Comparison {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for (letter, side) in [("A", &self.a), ("B", &self.b)] {
+            write_side(f, letter, side)?;
+        }
+        writeln!(f, "\n{}", self.sentence())?;
+        if self.a.answered != self.b.answered {
+            writeln!(
+                f,
+                "A and B did not ask for the same number of things: sums differ for that reason, too"
+            )?;
+        }
+        for told in &self.operations {
+            writeln!(f, "\n{} ({})", told.operation, words(told.verdict))?;
+            let counts = [("requests", told.count), ("bytes", told.bytes)];
+            for (name, difference) in counts {
+                row(f, name, difference, |value| value.to_string())?;
+            }
+            let times = [
+                ("mean", told.mean_ns),
+                ("median", told.p50_ns),
+                ("90 %", told.p90_ns),
+                ("99 %", told.p99_ns),
+                ("longest", told.max_ns),
+                ("total", told.total_ns),
+            ];
+            for (name, difference) in times {
+                row(f, name, difference, time)?;
+            }
+            row(f, "bytes/s", told.bytes_per_s, |value| value.to_string())?;
+        }
+        writeln!(f, "\nwhere the difference of the total time comes from")?;
+        let differ = self
+            .parts
+            .iter()
+            .filter(|part| part.total_ns.a != Some(0) || part.total_ns.b != Some(0));
+        for part in differ {
+            row(f, part.part, part.total_ns, time)?;
+        }
+        write_ranges(f, "addresses", &self.ranges)?;
+        write_ranges(f, "structures", &self.structures)
+    }
+}
+
+impl Comparison {
+    fn sentence(&self) -> String {
+        let by = match self.by {
+            By::Mean => "mean",
+            By::Median => "median",
+            By::P90 => "90 % limit",
+            By::P99 => "99 % limit",
+        };
+        let from = match self.method.units {
+            Units::Stretches => format!("from {} stretches of time", self.method.count),
+            Units::Runs => format!("from {} pairs of runs", self.method.count),
+            Units::None => {
+                return format!(
+                    "B and A cannot be told apart: for an interval there are too few requests, or runs \
+                     (1 or at least {})",
+                    super::RUNS_MIN
+                );
+            }
+        };
+        let percent = self.method.confidence_percent;
+        let verdict = words(self.verdict);
+        format!("B {verdict} by the {by} latency of all requests ({percent} % interval {from})")
+    }
+}
+
+fn words(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Faster => "is faster than A",
+        Verdict::Slower => "is slower than A",
+        Verdict::CannotBeToldApart => "cannot be told apart from A",
+    }
+}
+
+fn write_side(f: &mut fmt::Formatter<'_>, letter: &str, side: &Side) -> fmt::Result {
+    let runs = match side.runs {
+        1 => String::new(),
+        runs => format!(" in {runs} runs"),
+    };
+    writeln!(
+        f,
+        "{letter}  {}: {} requests{runs}",
+        side.name, side.answered
+    )?;
+    match &side.lag {
+        Some(lag) => writeln!(f, "   lag: {lag}"),
+        None => Ok(()),
+    }
+}
+
+fn row(
+    f: &mut fmt::Formatter<'_>,
+    name: &str,
+    difference: Difference,
+    show: impl Fn(i64) -> String,
+) -> fmt::Result {
+    let side = |value: Option<i64>| value.map_or_else(|| "-".to_owned(), &show);
+    let signed = |value: i64| {
+        let sign = if value < 0 { "-" } else { "+" };
+        format!("{sign}{}", show(value.abs()))
+    };
+    let apart = difference.difference.map_or_else(|| "-".to_owned(), signed);
+    write!(
+        f,
+        "  {name:<12}{:>14}{:>14}{apart:>15}",
+        side(difference.a),
+        side(difference.b)
+    )?;
+    if let Some((low, high)) = difference.low.zip(difference.high) {
+        write!(f, "   {} to {}", signed(low), signed(high))?;
+    }
+    writeln!(f)
+}
+
+fn write_ranges(f: &mut fmt::Formatter<'_>, what: &str, ranges: &[OfRange]) -> fmt::Result {
+    if ranges.is_empty() {
+        return Ok(());
+    }
+    let mut sorted: Vec<&OfRange> = ranges.iter().collect();
+    sorted.sort_by_key(|range| {
+        let apart = range.total_ns.difference.unwrap_or(0).unsigned_abs();
+        (std::cmp::Reverse(apart), range.range.start_bytes)
+    });
+    writeln!(f, "\n{what} with the largest differences of the total time")?;
+    for range in sorted.iter().take(RANGES_SHOWN) {
+        let apart = range.total_ns.difference.unwrap_or(0);
+        let sign = |value: i64| if value < 0 { "-" } else { "+" };
+        writeln!(
+            f,
+            "  {:<34}{:>15}   mostly {} ({}{})",
+            label(range),
+            format!("{}{}", sign(apart), time(apart.abs())),
+            range.mostly,
+            sign(range.mostly_ns),
+            time(range.mostly_ns.abs()),
+        )?;
+    }
+    match sorted.len().saturating_sub(RANGES_SHOWN) {
+        0 => Ok(()),
+        more => writeln!(f, "  and {more} more"),
+    }
+}
+
+/// Ranges of equal width have no name but where they lie.
+fn label(range: &OfRange) -> String {
+    let own = &range.range;
+    if own.name == format!("{} to {}", own.start_bytes, own.end_bytes) {
+        let (start, end) = (BinaryBytes(own.start_bytes), BinaryBytes(own.end_bytes));
+        return format!("{start} to {end}");
+    }
+    own.name.clone()
+}
+
+fn time(ns: i64) -> String {
+    Duration(u64::try_from(ns).unwrap_or(0)).to_string()
+}

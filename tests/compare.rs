@@ -1,0 +1,118 @@
+//! `imbrex compare` as a program: two recordings, two workloads, and what its exit code says.
+
+mod nbd_client;
+mod program;
+
+use std::path::Path;
+
+use program::{imbrex, tool};
+
+fn compare(a: &str, b: &str, options: &str) -> program::Ended {
+    let options = options.split_whitespace();
+    tool(
+        env!("CARGO_BIN_EXE_imbrex"),
+        ["compare", a, b].into_iter().chain(options),
+    )
+}
+
+fn record(workload: &str, to: &Path) {
+    let recorded = tool(
+        env!("CARGO_BIN_EXE_imbrex"),
+        [
+            "simulate",
+            "tiny",
+            workload,
+            "--record",
+            to.to_str().expect("a plain path"),
+        ],
+    );
+    recorded.success();
+}
+
+#[test]
+fn recordings_differ_by_what_their_summaries_differ_by() {
+    let folder = tempfile::tempdir().unwrap();
+    let paths = ["a", "b"].map(|name| folder.path().join(name));
+    let workloads = [
+        "uniform write 4KiB 2000-requests",
+        "uniform write 16KiB 2000-requests",
+    ];
+    for (path, workload) in paths.iter().zip(workloads) {
+        record(workload, path);
+    }
+    let [a, b] = paths.each_ref().map(|path| path.to_str().unwrap());
+    let ended = compare(a, b, "--json");
+    assert_eq!(ended.code, Some(1), "{}", ended.stderr);
+    let told = ended.json();
+    assert_eq!(told["verdict"], "slower");
+    // The summaries of both runs, from a replay, tell the same causes.
+    let causes = [a, b].map(|path| {
+        let run = tool(
+            env!("CARGO_BIN_EXE_imbrex"),
+            ["simulate", "--replay", path, "--json"],
+        );
+        run.json()["causes"].clone()
+    });
+    let mut sum = 0;
+    for part in told["parts"].as_array().unwrap() {
+        let field = format!("{}_ns", part["part"].as_str().unwrap());
+        let [a, b] = causes
+            .each_ref()
+            .map(|causes| causes[&field].as_i64().unwrap());
+        assert_eq!(part["total_ns"]["difference"], b - a, "{field}");
+        sum += b - a;
+    }
+    assert_eq!(told["operations"][0]["total_ns"]["difference"], sum);
+    let back = compare(b, a, "");
+    assert_eq!(back.code, Some(0));
+    assert!(
+        back.stdout.contains("B is faster than A"),
+        "{}",
+        back.stdout
+    );
+}
+
+#[test]
+fn workloads_are_run_in_pairs_on_the_same_drive_and_give_the_same_bytes_again() {
+    let run = || {
+        let options = "--profile tiny --seeds 5 --set cleaning.style=lazy --json";
+        compare(
+            "uniform write 4KiB 400-requests",
+            "uniform write 4KiB 400-requests",
+            options,
+        )
+    };
+    let (first, second) = (run(), run());
+    assert_eq!(first.stdout, second.stdout);
+    let told = first.json();
+    assert_eq!(told["verdict"], "cannot-be-told-apart");
+    assert_eq!(told["method"]["units"], "runs");
+    assert_eq!(told["operations"][0]["mean_ns"]["high"], 0);
+}
+
+#[test]
+fn what_cannot_be_compared_is_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("a");
+    record("uniform write 4KiB 30-requests", &path);
+    let a = path.to_str().unwrap();
+    let told = compare(a, "database-commit", "").expect(2);
+    assert!(told.contains("give --profile"), "{told}");
+    let told = compare(a, a, "--profile tiny --seeds 5").expect(2);
+    assert!(told.contains("--seeds repeats workloads"), "{told}");
+    let list = folder.path().join("list.csv");
+    std::fs::write(&list, "start,end,name\n9,10,x\n0,5,y\n").unwrap();
+    let told = compare(a, a, &format!("--structures {}", list.display())).expect(3);
+    assert!(
+        told.contains("line 3: y at 0 comes after x at 9 in line 2"),
+        "{told}"
+    );
+    let whole = std::fs::read(&path).unwrap();
+    std::fs::write(&path, &whole[..whole.len() - 9]).unwrap();
+    let told = compare(a, a, "").expect(3);
+    assert!(told.contains("is not a recording"), "{told}");
+    assert_eq!(
+        imbrex("compare {} {}", &folder.path().join("none")).code,
+        Some(2)
+    );
+}
