@@ -19,6 +19,7 @@ use crate::lab::forecast::trial::TrialError;
 use crate::lab::forecast::whole::ForecastError;
 use crate::lab::import::ImportError;
 use crate::lab::import::rates::RatesError;
+use crate::lab::matrix::error::MatrixError;
 use crate::lab::recording::RecordingError;
 use crate::lab::simulation::SimulationError;
 use crate::lab::start::StartError;
@@ -47,6 +48,8 @@ pub(super) enum Code {
     DriveFailed,
     /// The machine got in the way.
     Rig,
+    /// It was interrupted before it was done.
+    Interrupted,
 }
 
 impl From<Code> for ExitCode {
@@ -59,6 +62,7 @@ impl From<Code> for ExitCode {
             Code::Protected => 4,
             Code::DriveFailed => 5,
             Code::Rig => 6,
+            Code::Interrupted => 130,
         })
     }
 }
@@ -82,6 +86,11 @@ pub(super) struct RigError {
 #[derive(Debug, thiserror::Error)]
 #[error("{0}")]
 pub(super) struct UnusableError(pub(super) String);
+
+/// What is there is left alone.
+#[derive(Debug, thiserror::Error)]
+#[error("{0}")]
+pub(super) struct ProtectedError(pub(super) String);
 
 /// The image is sealed, and what was asked for would show what is hidden.
 #[derive(Debug, thiserror::Error)]
@@ -133,7 +142,9 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
         Some(TrialError::Simulation(error)) => return code_of_cause(error),
         None => {}
     }
-    if cause.is::<SealedError>() || cause.is::<FileExistsError>() {
+    let is_protected =
+        cause.is::<SealedError>() || cause.is::<FileExistsError>() || cause.is::<ProtectedError>();
+    if is_protected {
         Some(Code::Protected)
     } else if is_usage(cause) {
         Some(Code::Usage)
@@ -156,6 +167,7 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
 fn is_usage(cause: &(dyn std::error::Error + 'static)) -> bool {
     cause.is::<UsageError>()
         || cause.is::<ScaleError>()
+        || cause.is::<MatrixError>()
         || matches!(cause.downcast_ref(), Some(StartError::Word { .. }))
         || matches!(cause.downcast_ref(), Some(ForecastError::Control { .. }))
         || matches!(

@@ -1,10 +1,11 @@
 //! The command line: parses arguments, composes a drive from an image and a profile, prints.
 //!
-//! One file per command. Around them: `exit` (codes), `output` (what goes to stdout), `image_file`
-//! (the way from a path to an opened image), `profile_source`, `workload_source` and `structure_source` (the way from a
-//! word to a profile, a workload or a list of structures), `beginning` (from a word to a drive that an experiment begins with), `address`, `pace` and `tls` (arguments with a form of their own),
-//! `replay_choice`, `frontends`, `privileges`, `signals`, `room_watch`, `account`, `record` and `display`. Errors end
-//! here: they are printed once, with everything that led to them.
+//! One file (or folder) per command. Around them: `exit` (codes), `output` (what goes to stdout),
+//! `image_file` (the way from a path to an opened image), `profile_source`, `workload_source` and
+//! `structure_source` (the way from a word to a profile, a workload or a list of structures), `beginning`
+//! (from a word to a drive that an experiment begins with), `address`, `tls` and `replay_choice`
+//! (arguments with a form of their own), `frontends`, `privileges`, `signals`, `room_watch`, `account`,
+//! `record` and `display`. Errors end here: they are printed once, with everything that led to them.
 
 mod account;
 mod address;
@@ -22,8 +23,8 @@ mod frontends;
 mod image_file;
 mod import;
 mod inspect;
+mod matrix;
 mod output;
-mod pace;
 mod privileges;
 mod profile;
 mod profile_source;
@@ -56,12 +57,13 @@ Examples:
   imbrex age disk.img --filled 60% --staging 95%
   imbrex simulate desktop-5tb 'uniform write 4KiB 10000-requests'
   imbrex forecast nightly-backup --deadline 8h
+  imbrex matrix mine.toml -o results.jsonl
   imbrex report session.parquet -o session.html
 
 Exit codes:
   0  all is well
-  1  the check found damage, a forecast does not fit, what was compared is slower, or something else
-     went wrong
+  1  the check found damage, what was compared is slower, a forecast does not fit, a demand of a
+     matrix does not hold, or something else went wrong
   2  the command line cannot be understood
   3  the image, profile or workload cannot be used (damaged, another version, not one)
   4  refused, to protect data that is already there or in use
@@ -104,6 +106,8 @@ enum Command {
     Simulate(Box<simulate::Arguments>),
     /// Tell whether a load is done in time on shingled drives, and what would help.
     Forecast(Box<forecast::Arguments>),
+    /// Run drives x starts x works x seeds with demands, and tell what does not hold.
+    Matrix(Box<matrix::Arguments>),
     /// Tell what differs between two recordings, or two workloads on the same drive.
     Compare(Box<compare::Arguments>),
     /// Tell which addresses cause which cleaning.
@@ -156,6 +160,7 @@ fn carry_out(command: Command) -> anyhow::Result<Code> {
         Command::Profile(arguments) => profile::run(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),
         Command::Forecast(arguments) => forecast::run(&arguments),
+        Command::Matrix(arguments) => matrix::run(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Blame(arguments) => blame::run(&arguments),
         Command::Draw(arguments) => draw::run(&arguments),

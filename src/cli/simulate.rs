@@ -270,7 +270,8 @@ fn observed(
     Ok(summary)
 }
 
-fn new_file(path: &Path) -> anyhow::Result<BufWriter<File>> {
+/// A file that was not there, for columns.
+pub(super) fn new_file(path: &Path) -> anyhow::Result<BufWriter<File>> {
     let file = File::create_new(path).with_context(|| {
         let shown = path.display();
         format!("cannot create {shown}; a file that exists is left alone")

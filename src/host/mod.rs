@@ -15,6 +15,7 @@ pub mod order;
 pub mod time_limits;
 
 pub mod clock;
+pub mod pace;
 
 pub mod account;
 mod bell;

@@ -128,7 +128,8 @@ fn carry_out_telling(
             how,
             joined_bytes,
         } => {
-            check_playback(drive.profile(), playback, how)?;
+            // Before the run, and not in the middle of it.
+            fits_back(drive.profile(), playback, how.beyond)?;
             let capacity = drive.profile().drive.capacity_bytes;
             let opened = |_: &Profile| {
                 let from = joined(playback.read()?, joined_bytes);
@@ -212,9 +213,24 @@ pub fn play_back(
     Ok(carry_out(drive, load, &Course::default(), observers)?.summary)
 }
 
-/// Before the run, and not in the middle of it.
-fn check_playback(profile: &Profile, playback: &Playback, how: How) -> Result<(), SimulationError> {
-    if how.beyond == Beyond::Refuse && playback.end_bytes > profile.drive.capacity_bytes {
+/// Whether `workload` can be run on a drive of `profile`.
+///
+/// # Errors
+/// What of it does not fit.
+pub fn fits(profile: &Profile, workload: &Workload) -> Result<(), SimulationError> {
+    made(profile, workload).map(drop)
+}
+
+/// Whether every request of a recording can be run on a drive of `profile`.
+///
+/// # Errors
+/// The first that does not fit.
+pub fn fits_back(
+    profile: &Profile,
+    playback: &Playback,
+    beyond: Beyond,
+) -> Result<(), SimulationError> {
+    if beyond == Beyond::Refuse && playback.end_bytes > profile.drive.capacity_bytes {
         check_fit(profile, &mut playback.read()?)?;
     }
     Ok(())

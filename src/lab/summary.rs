@@ -3,10 +3,13 @@
 //! Gathered answer by answer in constant memory; the end result is plain values. Always holds: the
 //! causes add up to the latencies of all answers, and the purposes are the drive's own counters.
 
+mod emptying;
 mod text;
 
 use serde::Serialize;
 
+pub use self::emptying::Emptied;
+use self::emptying::Emptying;
 use super::series::{Level, Series};
 use crate::drive::request::{Breakdown, Completion, Status};
 use crate::host::account::{Latencies, Ledger, Slow};
@@ -35,6 +38,9 @@ pub struct Summary {
     /// When a request first waited for room (cleaning in the foreground), if one did: the staging area
     /// or its map was full.
     pub room_ran_out_ns: Option<u64>,
+    /// How the staging area emptied after that, if the drive was left alone: for each whole percent,
+    /// when no more was in use first. Descending by percent.
+    pub emptied: Vec<Emptied>,
     /// Latencies by operation; those that did not occur are left out.
     pub operations: Vec<Latencies>,
     /// How long an answer took on average.
@@ -198,6 +204,7 @@ pub(super) struct Gatherer {
     last: Instant,
     drained: Option<Instant>,
     room_ran_out: Option<Instant>,
+    emptying: Option<Emptying>,
     /// Since when an answer is waited for.
     waited_since: Instant,
     stall: Option<(Duration, Completion)>,
@@ -216,6 +223,7 @@ impl Gatherer {
             last: Instant::default(),
             drained: None,
             room_ran_out: None,
+            emptying: None,
             waited_since: Instant::default(),
             stall: None,
         }
@@ -229,6 +237,16 @@ impl Gatherer {
     /// Notes how full the drive is.
     pub(super) fn level(&mut self, at: Instant, level: Level) {
         self.series.level(at, level);
+        if let Some(emptying) = &mut self.emptying {
+            emptying.level(at, level.staging_slots_used);
+        }
+    }
+
+    /// The load is over, and the drive is left alone from now on.
+    pub(super) fn left_alone(&mut self, at: Instant, (used, slots): (u64, u64)) {
+        let mut emptying = Emptying::new(self.last, slots);
+        emptying.level(at, used);
+        self.emptying = Some(emptying);
     }
 
     /// Takes an answer in the moment in which it is due.
@@ -292,6 +310,7 @@ impl Gatherer {
             answered_ns: self.last.0,
             drained_ns: self.drained.map(|at| at.0),
             room_ran_out_ns: self.room_ran_out.map(|at| at.0),
+            emptied: self.emptying.map_or(Vec::new(), Emptying::finish),
             operations: that_occurred(account.kinds),
             mean_ns: {
                 let mean = self.took_ns / u128::from(self.answered.max(1));

@@ -58,6 +58,8 @@ pub(crate) enum Shape {
         items_max: u64,
         what: &'static str,
     },
+    /// A list of whole numbers between two bounds, both allowed.
+    Numbers { items_max: u64, max: u64 },
     /// A list of tables with these keys.
     List { items_max: u64, keys: &'static str },
 }
@@ -109,6 +111,9 @@ impl Key {
                 items_max,
                 what,
             } => format!("a list of {items_min} to {items_max} {what}"),
+            Shape::Numbers { items_max, max } => {
+                format!("a list of 1 to {items_max} whole numbers up to {max}")
+            }
             Shape::List { items_max, keys } => {
                 format!("a list of 1 to {items_max} tables with {keys}")
             }

@@ -5,6 +5,8 @@
 //! were asked for; what nobody asked for is unknown or has no effect. How keys relate to each other
 //! is not known here.
 
+mod lists;
+
 use std::collections::BTreeSet;
 
 use crate::profile::BandSize;
@@ -46,23 +48,6 @@ impl<'d> Reader<'d> {
     /// Whether the document has this key or section.
     pub(crate) fn has(&self, key: &str) -> bool {
         self.document.get(key).is_some()
-    }
-
-    /// How many items the list at `key` has; 0 where there is no such list.
-    pub(crate) fn items(&mut self, key: &str) -> u64 {
-        let (items_min, items_max) = match self.listed(key).shape {
-            Shape::List { items_max, .. } => (1, items_max),
-            Shape::Texts {
-                items_min,
-                items_max,
-                ..
-            } => (items_min, items_max),
-            _ => panic!("{key} is not listed as a list"),
-        };
-        self.read(key, 0, |value| match value {
-            Value::List(items) => within(*items, items_min, items_max),
-            _ => Err(ProblemKind::WrongType),
-        })
     }
 
     /// The quantity at `key`, in base units of its unit.
@@ -160,18 +145,6 @@ impl<'d> Reader<'d> {
             }
             _ => Err(ProblemKind::WrongType),
         })
-    }
-
-    /// The lines of text in the list at `key`.
-    pub(crate) fn texts(&mut self, key: &str) -> Vec<String> {
-        let text = |value: &Value| match value {
-            Value::Text(text) => Ok(text.clone()),
-            _ => Err(ProblemKind::WrongType),
-        };
-        let items = 0..self.items(key);
-        items
-            .map(|item| self.read(&format!("{key}[{item}]"), String::new(), text))
-            .collect()
     }
 
     /// The size of a band at `key`.

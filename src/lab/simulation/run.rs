@@ -158,6 +158,9 @@ impl<'a, 's> Simulation<'a, 's> {
     /// Lets the drive do what it does on its own account, to the end.
     fn drain(&mut self) -> Result<Ended, SimulationError> {
         let until = self.stop.drain_after.map(|time| self.last_answer + time);
+        let status = self.drive.status(self.now);
+        let fill = (status.staging_slots_used, status.staging_slots);
+        self.gatherer.left_alone(self.now, fill);
         while let Some(deadline) = self.drive.next_deadline() {
             if until.is_some_and(|until| deadline.at > until) {
                 return Ok(Ended::NotDrained);

@@ -1,4 +1,4 @@
-//! Owns the form of a pace on the command line: `real`, `off`, or a factor such as `10x`.
+//! Owns the form in which people write a pace: `real`, `off`, or a factor such as `10x`.
 
 use std::num::NonZeroU32;
 
@@ -8,7 +8,10 @@ use crate::profile::quantity::Unit;
 const FORM: &str = "give real, off, or a factor such as 10x or 0.5x";
 
 /// Reads a pace.
-pub(super) fn parse(text: &str) -> Result<Pace, String> {
+///
+/// # Errors
+/// What is wrong with it, for people.
+pub fn parse(text: &str) -> Result<Pace, String> {
     match text {
         "real" => return Ok(Pace::Real),
         "off" => return Ok(Pace::Off),
@@ -25,8 +28,20 @@ pub(super) fn parse(text: &str) -> Result<Pace, String> {
     }
 }
 
+/// A pace as [`parse`] reads it.
+pub fn key(pace: Pace) -> String {
+    match pace {
+        Pace::Real => "real".to_owned(),
+        Pace::Off => "off".to_owned(),
+        Pace::Factor { model, real } => {
+            let thousandths = u64::from(model.get()) * 1000 / u64::from(real.get());
+            format!("{}x", Unit::Thousandths.format(thousandths))
+        }
+    }
+}
+
 /// A pace in words.
-pub(super) fn words(pace: Pace) -> String {
+pub fn words(pace: Pace) -> String {
     match pace {
         Pace::Real => "real time".to_owned(),
         Pace::Off => "as fast as this machine goes (pace off)".to_owned(),
@@ -56,6 +71,13 @@ mod tests {
             (parse("real"), parse("off")),
             (Ok(Pace::Real), Ok(Pace::Off))
         );
+    }
+
+    #[test]
+    fn a_key_reads_back() {
+        for text in ["real", "off", "10x", "0.5x"] {
+            assert_eq!(key(parse(text).expect("valid")), text);
+        }
     }
 
     #[test]

@@ -1,0 +1,104 @@
+//! Owns what is told of a matrix when its cells are run: counts, what did not hold, what became worse,
+//! and the exit code.
+
+use std::fmt::Write as _;
+use std::fs::File;
+use std::io::BufWriter;
+use std::path::Path;
+
+use anyhow::Context as _;
+
+use super::RunArguments;
+use crate::cli::exit::Code;
+use crate::cli::output;
+use crate::lab::matrix::baseline::{self, Comparison};
+use crate::lab::matrix::junit;
+use crate::lab::matrix::plan::Plan;
+use crate::lab::matrix::results::{Found, Header, Line};
+use crate::lab::matrix::verdict::Outcome;
+
+/// Tells what came out, and the code for it.
+pub(super) fn close(
+    plan: &Plan,
+    lines: &[Line],
+    before: Option<&Found>,
+    arguments: &RunArguments,
+) -> anyhow::Result<Code> {
+    let mut lines = lines.to_vec();
+    lines.sort_by_key(|line| line.cell);
+    let mut text = String::new();
+    for line in lines.iter().filter(|line| line.outcome != Outcome::Passed) {
+        let (word, words) = (line.outcome.word(), line.words());
+        let complaint = line.complaint();
+        let _ = writeln!(text, "cell {} {word}: {words}: {complaint}", line.cell);
+    }
+    let _ = writeln!(text, "{}", counts(&lines));
+    if let Some(path) = &arguments.junit {
+        write_junit(path, &Header::of(plan), &lines)?;
+    }
+    let mut code = code_of(&lines);
+    if let Some(before) = before {
+        let comparison = baseline::compare(&before.lines, &lines, arguments.tolerance);
+        text += &words(&comparison, arguments.tolerance);
+        if arguments.fail_on_worse && !comparison.worse.is_empty() && code != Code::DriveFailed {
+            code = Code::Failure;
+        }
+    }
+    output::print(&text)?;
+    Ok(code)
+}
+
+/// How many cells had which outcome.
+pub(super) fn counts(lines: &[Line]) -> String {
+    let mut words = Vec::new();
+    for outcome in Outcome::ALL {
+        let count = lines.iter().filter(|line| line.outcome == outcome).count();
+        if count > 0 || outcome == Outcome::Passed {
+            words.push(format!("{count} {}", outcome.word()));
+        }
+    }
+    format!("{} cells: {}", lines.len(), words.join(", "))
+}
+
+/// The code that outcomes lead to: a drive that failed, then a demand that does not hold, then cells
+/// that tell nothing.
+pub(super) fn code_of(lines: &[Line]) -> Code {
+    let has = |outcome| lines.iter().any(|line| line.outcome == outcome);
+    if has(Outcome::DriveFailed) {
+        Code::DriveFailed
+    } else if has(Outcome::Failed) {
+        Code::Failure
+    } else if has(Outcome::RigFault) || has(Outcome::Invalid) {
+        Code::Rig
+    } else {
+        Code::Ok
+    }
+}
+
+fn write_junit(path: &Path, header: &Header, lines: &[Line]) -> anyhow::Result<()> {
+    let cannot = || format!("cannot write {}", path.display());
+    let file = BufWriter::new(File::create(path).with_context(cannot)?);
+    junit::write(header, lines, file).with_context(cannot)
+}
+
+fn words(comparison: &Comparison, tolerance: u64) -> String {
+    let mut text = format!(
+        "baseline: {} cells compared, {} worse and {} better by more than {tolerance}%\n",
+        comparison.compared,
+        comparison.worse.len(),
+        comparison.better.len()
+    );
+    for change in &comparison.worse {
+        let _ = writeln!(text, "  worse: {change}");
+    }
+    for change in &comparison.better {
+        let _ = writeln!(text, "  better: {change}");
+    }
+    for cell in &comparison.new {
+        let _ = writeln!(text, "  not in the baseline: {cell}");
+    }
+    for cell in &comparison.gone {
+        let _ = writeln!(text, "  only in the baseline: {cell}");
+    }
+    text
+}

@@ -1,0 +1,64 @@
+//! `imbrex matrix join`: puts the results of the parts of one matrix together.
+
+use std::fs::File;
+use std::io::Write as _;
+use std::path::PathBuf;
+
+use anyhow::Context as _;
+
+use super::{closing, keeping};
+use crate::cli::exit::{Code, UnusableError};
+use crate::cli::output;
+use crate::lab::matrix::joining::join;
+
+/// Numbers of cells that are told one by one.
+const SHOWN: usize = 20;
+
+/// Arguments of `matrix join`.
+#[derive(Debug, clap::Args)]
+pub(super) struct Arguments {
+    /// Files of results, in any order.
+    #[arg(required = true, value_name = "RESULTS")]
+    parts: Vec<PathBuf>,
+    /// The new file of all results. One with cells missing can be continued by `imbrex matrix`.
+    #[arg(short, long, value_name = "FILE")]
+    output: PathBuf,
+}
+
+pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
+    let mut parts = Vec::new();
+    for path in &arguments.parts {
+        parts.push((path.display().to_string(), keeping::read(path)?));
+    }
+    let joined = join(&parts).map_err(|error| UnusableError(error.to_string()))?;
+    let shown = arguments.output.display();
+    let mut text = joined.header.to_text();
+    for line in &joined.lines {
+        text += &line.to_text();
+    }
+    let mut file = File::create_new(&arguments.output)
+        .with_context(|| format!("cannot create {shown}; a file that exists is left alone"))?;
+    file.write_all(text.as_bytes())
+        .with_context(|| format!("cannot write {shown}"))?;
+    if !joined.double.is_empty() {
+        let cells = numbers(&joined.double);
+        output::say(&format!("in several files, with the same result: {cells}"));
+    }
+    output::print(&format!("{}\n", closing::counts(&joined.lines)))?;
+    if joined.missing.is_empty() {
+        return Ok(closing::code_of(&joined.lines));
+    }
+    let (missing, all) = (joined.missing.len(), joined.header.cells);
+    let cells = numbers(&joined.missing);
+    output::say(&format!("{missing} of {all} cells are missing: {cells}"));
+    Ok(Code::Failure)
+}
+
+fn numbers(cells: &[u64]) -> String {
+    let shown: Vec<String> = cells.iter().take(SHOWN).map(u64::to_string).collect();
+    let more = cells.len().saturating_sub(SHOWN);
+    match more {
+        0 => shown.join(", "),
+        more => format!("{} and {more} more", shown.join(", ")),
+    }
+}

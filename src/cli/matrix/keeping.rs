@@ -1,0 +1,106 @@
+//! Owns the file of results while a matrix is run: continued where it was, appended line by line.
+//!
+//! Always holds: one process at a time writes to it, and what it holds is only ever cut where a line was
+//! torn. A file that is not of this matrix is left alone.
+
+use std::fs::File;
+use std::io::{Read as _, Seek as _, SeekFrom, Write as _};
+use std::path::{Path, PathBuf};
+
+use anyhow::Context as _;
+use nix::fcntl::{Flock, FlockArg};
+
+use crate::cli::exit::{ProtectedError, UnusableError};
+use crate::lab::matrix::results::{self, Found, Header, Line};
+
+/// An open file of results.
+#[derive(Debug)]
+pub(super) struct Keeping {
+    path: PathBuf,
+    file: Flock<File>,
+    /// What it holds.
+    pub(super) lines: Vec<Line>,
+}
+
+impl Keeping {
+    /// Creates or continues the results at `path`.
+    pub(super) fn open(path: &Path, header: &Header) -> anyhow::Result<Keeping> {
+        let shown = path.display();
+        let mut options = File::options();
+        let options = options.read(true).write(true).create(true).truncate(false);
+        let file = options
+            .open(path)
+            .with_context(|| format!("cannot open {shown}"))?;
+        let mut file = Flock::lock(file, FlockArg::LockExclusiveNonblock).map_err(|_| {
+            ProtectedError(format!(
+                "{shown} is being written by another `imbrex matrix`: wait for it, or give another file"
+            ))
+        })?;
+        let mut bytes = Vec::new();
+        file.read_to_end(&mut bytes)
+            .with_context(|| format!("cannot read {shown}"))?;
+        let first = header.to_text();
+        let (lines, whole) = match found(path, &bytes)? {
+            Some(found) if found.header == *header => (found.lines, found.whole_bytes),
+            Some(found) => {
+                return Err(ProtectedError(format!(
+                    "{shown} has results of another matrix, or of this one before it was changed or run \
+                     by another imbrex: {} ({}), and this one is {} ({}); give another file",
+                    found.header.name, found.header.fingerprint, header.name, header.fingerprint
+                ))
+                .into());
+            }
+            None if first.as_bytes().starts_with(&bytes) => (Vec::new(), 0),
+            None => {
+                let what = format!("{shown} is no file of results and is left alone");
+                return Err(ProtectedError(what).into());
+            }
+        };
+        let mut keeping = Keeping {
+            path: path.to_owned(),
+            file,
+            lines,
+        };
+        keeping.cut(crate::units::count(whole))?;
+        if whole == 0 {
+            keeping.write(&first)?;
+        }
+        Ok(keeping)
+    }
+
+    /// Adds the line of a cell that is done.
+    pub(super) fn add(&mut self, line: Line) -> anyhow::Result<()> {
+        self.write(&line.to_text())?;
+        self.lines.push(line);
+        Ok(())
+    }
+
+    fn cut(&mut self, bytes: u64) -> anyhow::Result<()> {
+        let cut = self.file.set_len(bytes);
+        cut.and_then(|()| self.file.seek(SeekFrom::End(0)))
+            .with_context(|| format!("cannot continue {}", self.path.display()))?;
+        Ok(())
+    }
+
+    fn write(&mut self, text: &str) -> anyhow::Result<()> {
+        self.file
+            .write_all(text.as_bytes())
+            .and_then(|()| self.file.sync_data())
+            .with_context(|| format!("cannot write to {}", self.path.display()))
+    }
+}
+
+/// The results in a file.
+pub(super) fn read(path: &Path) -> anyhow::Result<Found> {
+    let bytes = std::fs::read(path).with_context(|| format!("cannot read {}", path.display()))?;
+    found(path, &bytes)?.ok_or_else(|| {
+        let what = format!("{} holds no results", path.display());
+        UnusableError(what).into()
+    })
+}
+
+fn found(path: &Path, bytes: &[u8]) -> anyhow::Result<Option<Found>> {
+    results::read(bytes).map_err(|error| {
+        UnusableError(format!("{} cannot be used: {error}", path.display())).into()
+    })
+}
