@@ -5,17 +5,16 @@
 //! summary and the same events. Nobody is asked for the time and nothing waits.
 
 mod error;
+mod fitting;
 mod observers;
 
 use std::collections::BTreeMap;
 
-use super::generator;
 use super::playback::Playback;
 use super::recording::Recording;
-use super::replay::{self, Beyond, Fault, How, Replay};
+use super::replay::{self, Fault, How, Replay};
 use super::series::Level;
 use super::source::Source;
-use super::streams::Streams;
 use super::summary::{About, Gatherer, Summary};
 use super::workload::{Afterwards, Workload};
 use crate::drive::Drive;
@@ -23,11 +22,13 @@ use crate::drive::job_record::{ChangeRecord, JobRecord};
 use crate::drive::request::{Completion, Effect, Request};
 use crate::host::recorder::Answered;
 use crate::medium::movement::RequestId;
-use crate::profile::Profile;
 use crate::time::{Duration, Instant};
 use crate::units::count;
 
+use fitting::{check_fit, made};
+
 pub use error::SimulationError;
+pub use fitting::{fits, fits_back};
 pub use observers::{AnswerSink, ChangeSink, JobSink, Observers, Progress};
 
 /// Answers between two reports of progress.
@@ -139,19 +140,6 @@ fn play_back_telling(
     replay_from(drive, about, (&mut playback.read()?, how), told)
 }
 
-fn check_fit(profile: &Profile, all: &mut replay::From<'_>) -> Result<(), SimulationError> {
-    for recorded in all {
-        let recorded = recorded?;
-        let fits = replay::fitted(&recorded, Beyond::Refuse, profile.drive.capacity_bytes);
-        fits.map_err(|refusal| SimulationError::Unfit {
-            request: recorded.number,
-            drive: profile.name.clone(),
-            refusal,
-        })?;
-    }
-    Ok(())
-}
-
 fn replay_from(
     drive: Drive,
     (name, count): (String, u64),
@@ -177,54 +165,6 @@ fn replay_from(
             refusal,
         }),
     }
-}
-
-/// Whether `workload` can be run on a drive of `profile`.
-///
-/// # Errors
-/// What of it does not fit.
-pub fn fits(profile: &Profile, workload: &Workload) -> Result<(), SimulationError> {
-    made(profile, workload).map(drop)
-}
-
-/// Whether every request of a recording can be run on a drive of `profile`.
-///
-/// # Errors
-/// The first that does not fit.
-pub fn fits_back(
-    profile: &Profile,
-    playback: &Playback,
-    beyond: Beyond,
-) -> Result<(), SimulationError> {
-    if beyond == Beyond::Refuse && playback.end_bytes > profile.drive.capacity_bytes {
-        check_fit(profile, &mut playback.read()?)?;
-    }
-    Ok(())
-}
-
-/// The requests of a workload, if it fits the drive.
-fn made(profile: &Profile, workload: &Workload) -> Result<Source<'static>, SimulationError> {
-    let trims = workload.streams.iter().find(|stream| stream.mix.trim > 0);
-    if let Some(stream) = trims.filter(|_| !profile.trim.enabled) {
-        return Err(SimulationError::NoTrim {
-            stream: stream.name.clone(),
-            percent: stream.mix.trim,
-            drive: profile.name.clone(),
-        });
-    }
-    let capacity = profile.drive.capacity_bytes;
-    let streams = Streams::new(workload, capacity).map_err(|misfit| {
-        let stream = &workload.streams[misfit.0];
-        let (from, length) = generator::range(stream, capacity);
-        SimulationError::OutOfRange {
-            stream: stream.name.clone(),
-            from,
-            length,
-            request: stream.largest(),
-            capacity,
-        }
-    })?;
-    Ok(Source::Made(Box::new(streams)))
 }
 
 /// Who is told of a run, and of what its jobs changed.
