@@ -10,7 +10,7 @@ use crate::lab::blame::run::{self, Weigh};
 use crate::lab::playback::Playback;
 use crate::lab::ranges::Ranges;
 use crate::lab::replay::How;
-use crate::lab::simulation::Asked;
+use crate::lab::simulation::Load;
 use crate::lab::workload::Workload;
 use crate::medium::layout::Layout;
 use crate::profile::Profile;
@@ -95,17 +95,13 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let blame = if let Some(path) = &arguments.replay {
         let playback = Playback::open(path)?;
         let drive = drive_of(arguments, &playback)?;
-        watched(
-            arguments,
-            drive,
-            Asked::Recording(&playback, How::default()),
-        )?
+        watched(arguments, drive, Load::recorded(&playback, How::default()))?
     } else {
         let drive = arguments.beginning.drive(arguments.profile.as_deref())?;
         let named = arguments.workload.as_deref().unwrap_or_default();
         let mut workload: Workload = workload_source::load(named)?;
         workload.seed = arguments.seed.unwrap_or(workload.seed);
-        watched(arguments, drive, Asked::Workload(&workload))?
+        watched(arguments, drive, Load::Made(&workload))?
     };
     if arguments.json {
         output::print_json(&serde_json::to_value(&blame)?)?;
@@ -135,7 +131,7 @@ fn drive_of(arguments: &Arguments, playback: &Playback) -> anyhow::Result<Drive>
 fn watched(
     arguments: &Arguments,
     drive: Drive,
-    asked: Asked<'_>,
+    asked: Load<'_>,
 ) -> anyhow::Result<crate::lab::blame::account::Blame> {
     let capacity = drive.profile().drive.capacity_bytes;
     let ranges = match (&arguments.structures, arguments.granularity) {

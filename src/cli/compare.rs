@@ -16,7 +16,8 @@ use crate::lab::compare::tally::{Division, Tally};
 use crate::lab::playback::Playback;
 use crate::lab::ranges::Ranges;
 use crate::lab::replay::How;
-use crate::lab::simulation::{self, Asked, Observers};
+use crate::lab::simulation::course::Course;
+use crate::lab::simulation::{self, Load, Observers};
 use crate::lab::workload::Workload;
 
 const LONG: &str = "\
@@ -173,17 +174,17 @@ fn once(drive: Drive, source: &Source, seed: u64, division: Division<'_>) -> any
         answers: Some(&mut take),
     };
     let workload;
-    let asked = match source {
-        Source::Recording(playback) => Asked::Recording(playback, How::default()),
+    let load = match source {
+        Source::Recording(playback) => Load::recorded(playback, How::default()),
         Source::Workload(given) => {
             workload = Workload {
                 seed,
                 ..(**given).clone()
             };
-            Asked::Workload(&workload)
+            Load::Made(&workload)
         }
     };
-    simulation::run_asked(drive, asked, observers, None)?;
+    simulation::carry_out(drive, load, &Course::of(load), observers)?;
     Ok(tally)
 }
 

@@ -6,26 +6,27 @@
 
 pub mod course;
 mod error;
+mod fitting;
 mod observers;
 mod run;
 
 use self::course::{Course, Outcome};
 use self::run::Simulation;
-use super::generator;
 use super::joining::joined;
 use super::playback::Playback;
 use super::recording::Recording;
-use super::replay::{self, Beyond, How, Replay};
+use super::replay::{How, Replay};
 use super::source::Source;
-use super::streams::Streams;
 use super::summary::{About, Summary};
-use super::workload::{Afterwards, Workload};
+use super::workload::Workload;
 use crate::drive::Drive;
 use crate::profile::Profile;
 use crate::time::Instant;
 use crate::units::count;
 
+use self::fitting::{check_fit, made};
 pub use error::SimulationError;
+pub use fitting::{fits, fits_back};
 pub use observers::{AnswerSink, ChangeSink, JobSink, Observers, Progress};
 
 /// What is asked of a drive.
@@ -45,46 +46,19 @@ pub enum Load<'l> {
     },
 }
 
-/// What a drive is asked for.
-#[derive(Clone, Copy, Debug)]
-pub enum Asked<'a> {
-    /// A workload.
-    Workload(&'a Workload),
-    /// The requests of a recording.
-    Recording(&'a Playback, How),
+impl<'l> Load<'l> {
+    /// The requests of a recording, each as it was.
+    pub fn recorded(playback: &'l Playback, how: How) -> Load<'l> {
+        Load::Recorded {
+            playback,
+            how,
+            joined_bytes: 0,
+        }
+    }
 }
 
-/// Runs whatever is `asked` on a drive whose time has not begun; `changes` is told what its jobs changed.
-///
-/// # Errors
-/// See [`SimulationError`].
-pub fn run_asked<'a>(
-    drive: Drive,
-    asked: Asked<'_>,
-    observers: Observers<'a>,
-    changes: Option<&'a mut ChangeSink<'a>>,
-) -> Result<Summary, SimulationError> {
-    let (load, drain) = match asked {
-        Asked::Workload(workload) => {
-            let drain = workload.afterwards == Afterwards::Drain;
-            (Load::Made(workload), drain)
-        }
-        Asked::Recording(playback, how) => {
-            let joined_bytes = 0;
-            let load = Load::Recorded {
-                playback,
-                how,
-                joined_bytes,
-            };
-            (load, false)
-        }
-    };
-    let course = Course {
-        drain,
-        ..Course::default()
-    };
-    Ok(carry_out_telling(drive, load, &course, (observers, changes))?.summary)
-}
+/// Who is told of a run, and of what its jobs changed.
+type Told<'a> = (Observers<'a>, Option<&'a mut ChangeSink<'a>>);
 
 /// Runs `workload` on a drive whose time has not begun (see [`Start`](super::start::Start)) to its end.
 ///
@@ -95,11 +69,8 @@ pub fn run(
     workload: &Workload,
     observers: Observers<'_>,
 ) -> Result<Summary, SimulationError> {
-    let course = Course {
-        drain: workload.afterwards == Afterwards::Drain,
-        ..Course::default()
-    };
-    Ok(carry_out(drive, Load::Made(workload), &course, observers)?.summary)
+    let load = Load::Made(workload);
+    Ok(carry_out(drive, load, &Course::of(load), observers)?.summary)
 }
 
 /// Runs a load as `course` says, on a drive whose time has not begun.
@@ -113,6 +84,20 @@ pub fn carry_out(
     observers: Observers<'_>,
 ) -> Result<Outcome, SimulationError> {
     carry_out_telling(drive, load, course, (observers, None))
+}
+
+/// Runs a load as it is, on a drive whose time has not begun; `changes` is told what its jobs changed.
+///
+/// # Errors
+/// See [`SimulationError`].
+pub fn run_told<'a>(
+    drive: Drive,
+    load: Load<'_>,
+    observers: Observers<'a>,
+    changes: &'a mut ChangeSink<'a>,
+) -> Result<Summary, SimulationError> {
+    let course = Course::of(load);
+    Ok(carry_out_telling(drive, load, &course, (observers, Some(changes)))?.summary)
 }
 
 fn carry_out_telling(
@@ -205,74 +190,6 @@ pub fn play_back(
     how: How,
     observers: Observers<'_>,
 ) -> Result<Summary, SimulationError> {
-    let load = Load::Recorded {
-        playback,
-        how,
-        joined_bytes: 0,
-    };
+    let load = Load::recorded(playback, how);
     Ok(carry_out(drive, load, &Course::default(), observers)?.summary)
 }
-
-/// Whether `workload` can be run on a drive of `profile`.
-///
-/// # Errors
-/// What of it does not fit.
-pub fn fits(profile: &Profile, workload: &Workload) -> Result<(), SimulationError> {
-    made(profile, workload).map(drop)
-}
-
-/// Whether every request of a recording can be run on a drive of `profile`.
-///
-/// # Errors
-/// The first that does not fit.
-pub fn fits_back(
-    profile: &Profile,
-    playback: &Playback,
-    beyond: Beyond,
-) -> Result<(), SimulationError> {
-    if beyond == Beyond::Refuse && playback.end_bytes > profile.drive.capacity_bytes {
-        check_fit(profile, &mut playback.read()?)?;
-    }
-    Ok(())
-}
-
-fn check_fit(profile: &Profile, all: &mut replay::From<'_>) -> Result<(), SimulationError> {
-    for recorded in all {
-        let recorded = recorded?;
-        let fits = replay::fitted(&recorded, Beyond::Refuse, profile.drive.capacity_bytes);
-        fits.map_err(|refusal| SimulationError::Unfit {
-            request: recorded.number,
-            drive: profile.name.clone(),
-            refusal,
-        })?;
-    }
-    Ok(())
-}
-
-/// The requests of a workload, if it fits the drive.
-fn made(profile: &Profile, workload: &Workload) -> Result<Source<'static>, SimulationError> {
-    let trims = workload.streams.iter().find(|stream| stream.mix.trim > 0);
-    if let Some(stream) = trims.filter(|_| !profile.trim.enabled) {
-        return Err(SimulationError::NoTrim {
-            stream: stream.name.clone(),
-            percent: stream.mix.trim,
-            drive: profile.name.clone(),
-        });
-    }
-    let capacity = profile.drive.capacity_bytes;
-    let streams = Streams::new(workload, capacity).map_err(|misfit| {
-        let stream = &workload.streams[misfit.0];
-        let (from, length) = generator::range(stream, capacity);
-        SimulationError::OutOfRange {
-            stream: stream.name.clone(),
-            from,
-            length,
-            request: stream.largest(),
-            capacity,
-        }
-    })?;
-    Ok(Source::Made(Box::new(streams)))
-}
-
-/// Who is told of a run, and of what its jobs changed.
-type Told<'a> = (Observers<'a>, Option<&'a mut ChangeSink<'a>>);

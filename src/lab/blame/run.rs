@@ -6,7 +6,7 @@ use super::account::Blame;
 use super::watcher::Watcher;
 use crate::drive::Drive;
 use crate::lab::ranges::Ranges;
-use crate::lab::simulation::{self, Asked, Observers, Progress, SimulationError};
+use crate::lab::simulation::{self, Load, Observers, Progress, SimulationError};
 
 pub use super::ledger::Weigh;
 
@@ -16,7 +16,7 @@ pub use super::ledger::Weigh;
 /// See [`SimulationError`].
 pub fn run(
     drive: Drive,
-    asked: Asked<'_>,
+    load: Load<'_>,
     (ranges, weigh): (Ranges, Weigh),
     progress: &mut dyn FnMut(&Progress),
 ) -> Result<Blame, SimulationError> {
@@ -38,7 +38,7 @@ pub fn run(
         jobs: Some(&mut jobs),
         answers: Some(&mut answers),
     };
-    let summary = simulation::run_asked(drive, asked, observers, Some(&mut changes))?;
+    let summary = simulation::run_told(drive, load, observers, &mut changes)?;
     let (ranges, gathered) = watcher.into_inner().finish();
     #[cfg(test)]
     tests::conserved(&gathered, &summary);

@@ -4,7 +4,8 @@
 //! A load keeps a time of its own, which stands still in the pauses put into it: what was paced stays
 //! paced. Nothing here runs anything.
 
-use super::Summary;
+use super::{Load, Summary};
+use crate::lab::workload::Afterwards;
 use crate::time::{Duration, Instant};
 
 /// How a load is run.
@@ -18,6 +19,16 @@ pub struct Course {
     pub stop: Stop,
     /// Whether the drive is left alone at the end until it has nothing left to do.
     pub drain: bool,
+}
+
+impl Course {
+    /// As the load says: once, and drained where a workload asks for that.
+    pub fn of(load: Load<'_>) -> Course {
+        Course {
+            drain: matches!(load, Load::Made(workload) if workload.afterwards == Afterwards::Drain),
+            ..Course::default()
+        }
+    }
 }
 
 impl Default for Course {

@@ -36,7 +36,7 @@ fn tiny(changes: &[&str]) -> Profile {
 fn blamed(profile: &Profile, start: &str, workload: &str, ranges: Ranges) -> Blame {
     let drive = Start::from_words(start).unwrap().drive(profile).unwrap();
     let workload = Workload::from_words(workload).unwrap();
-    let asked = Asked::Workload(&workload);
+    let asked = Load::Made(&workload);
     run(drive, asked, (ranges, Weigh::Bytes), &mut |_| {}).unwrap()
 }
 
@@ -169,7 +169,7 @@ proptest! {
         let workload = Workload { seed, ..Workload::from_words(&words).unwrap() };
         let weigh = if pieces { Weigh::Pieces } else { Weigh::Bytes };
         // `run` compares every purpose with the drive's counters.
-        let blame = run(drive, Asked::Workload(&workload), (bands(&profile), weigh), &mut |_| {}).unwrap();
+        let blame = run(drive, Load::Made(&workload), (bands(&profile), weigh), &mut |_| {}).unwrap();
         let all: Vec<&OfOwner> = blame.owners.iter().chain([&blame.before, &blame.nobody]).collect();
         let by_purpose: u64 = all
             .iter()
