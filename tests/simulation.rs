@@ -52,6 +52,30 @@ fn recorded(profile: &Profile, workload: &Workload) -> (Summary, Vec<JobRecord>)
     (summary, jobs)
 }
 
+/// Once its time is over, all of it goes, with no other pause between the pieces than the arm needs.
+#[test]
+fn what_has_waited_in_the_cache_for_long_enough_goes_without_a_pause() {
+    for name in ["control-5tb", "flash-4tb"] {
+        let drive = profile(name);
+        let summary = run(
+            &drive,
+            &words("uniform write 16KiB 300-requests then-drain"),
+        );
+        let destaged = summary.drained_ns.expect("it was drained");
+        let arm_ns: u64 = summary.purposes.iter().map(|purpose| purpose.arm_ns).sum();
+        let waits = drive.write_cache.destage_delay + drive.cleaning.idle_delay;
+        // The first write came at 0; cleaning, where there is some, waits for its own time.
+        assert!(
+            destaged <= waits.0 + arm_ns,
+            "{name}: {destaged} ns, the arm {arm_ns} ns"
+        );
+        assert!(
+            destaged >= drive.write_cache.destage_delay.0,
+            "{name}: {destaged} ns"
+        );
+    }
+}
+
 /// Asks for everything, more than the tiny drive can stage, with pauses in which it cleans.
 const BUSY: &str = "uniform 20%read 65%write 10%trim 5%flush 12KiB 3000-requests 8-under-way \
                     bursts-of-700 pause-3s then-drain";

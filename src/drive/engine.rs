@@ -76,6 +76,9 @@ pub struct Drive {
     pub(super) last_host: Instant,
     /// Since when the cache holds something that nobody destages.
     pub(super) cached_since: Option<Instant>,
+    /// What is older than this mark of the cache has waited for as long as it may, and goes without a
+    /// pause. That which came since then is what `cached_since` speaks of.
+    pub(super) overdue: Option<u64>,
     /// Lazy cleaning is under way from the high to the low mark.
     pub(super) draining: bool,
     /// There was nothing that could be cleaned, and nothing has changed since.
@@ -149,6 +152,7 @@ impl Drive {
             free_at: Instant::default(),
             last_host: Instant::default(),
             cached_since: None,
+            overdue: None,
             draining: false,
             clean_in_vain: false,
             closing: Closing::No,
@@ -327,6 +331,7 @@ impl Drive {
             let at_once = half_full || !self.cache_enabled;
             if at_once { since } else { since + delay }
         });
+        let destage = self.overdue.map(|_| self.free_at).or(destage);
         let idle_delay = self.profile.cleaning.idle_delay;
         let clean = self.wants_cleaning().then(|| self.last_host + idle_delay);
         let ahead = self.ahead.wanted().then_some(self.free_at);

@@ -192,11 +192,22 @@ impl Drive {
     }
 
     fn on_own_account(&mut self, at: Instant) -> bool {
-        let since = self.cached_since;
         let delay = self.profile.write_cache.destage_delay;
+        let waited = self.cached_since.is_some_and(|since| since + delay <= at);
+        let clean = self
+            .overdue
+            .is_none_or(|mark| self.cache.is_clean_before(mark));
+        if clean {
+            self.overdue = waited.then(|| self.cache.mark());
+            if waited {
+                self.cached_since = None;
+            }
+        }
+        if self.overdue.is_some() && self.destage(at, self.overdue) {
+            return true;
+        }
         let at_once = self.cache.is_half_full() || !self.cache_enabled;
-        let cache_due = since.is_some_and(|since| at_once || since + delay <= at);
-        if cache_due && self.destage(at, None) {
+        if at_once && self.destage(at, None) {
             return true;
         }
         if self.ahead.wanted() && self.read_ahead(at) {

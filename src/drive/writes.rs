@@ -422,7 +422,7 @@ impl Drive {
         self.release(released);
         let merges_from = timing.end;
         let end = self.merge_if_due(merges_from);
-        self.cached_since = (!self.cache.is_empty()).then_some(end);
+        self.note_cache();
         self.occupy(Busy::Destage, at, end);
         self.meters.merges_from(merges_from);
         true
