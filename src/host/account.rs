@@ -22,6 +22,7 @@ const SLOWEST_MAX: usize = 10;
 const NOTES_MAX: usize = 1000;
 /// Longest latency told apart; longer ones count as this. Requests that wait for foreground
 /// cleaning take seconds, none an hour.
+/// The longest of each kind is kept beside them.
 const LATENCY_MAX: Duration = Duration::from_s(3600);
 
 /// A snapshot.
@@ -106,7 +107,8 @@ pub fn lag_words(lag: &Lag) -> String {
     )
 }
 
-/// Latencies of one kind of request in nanoseconds of model time, with an error below 1 %.
+/// Latencies of one kind of request in nanoseconds of model time, with an error below 1 %; the longest
+/// is exact.
 #[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize)]
 pub struct Latencies {
     /// Which kind.
@@ -150,6 +152,7 @@ pub struct Slow {
 /// Keeps the account.
 pub(crate) struct Ledger {
     histograms: [Histogram<u64>; 5],
+    longest: [Duration; 5],
     /// Ascending by how long they took.
     slowest: Vec<(Duration, Completion)>,
     late: u64,
@@ -168,6 +171,7 @@ impl Ledger {
         };
         Ledger {
             histograms: std::array::from_fn(|_| histogram()),
+            longest: [Duration::ZERO; 5],
             slowest: Vec::with_capacity(SLOWEST_MAX + 1),
             late: 0,
             lag_max: Duration::ZERO,
@@ -189,7 +193,9 @@ impl Ledger {
             self.lag_sum += lag;
         }
         let took = completion.due.since(completion.arrived) + lag;
-        self.histograms[completion.operation.kind()].saturating_record(took.0);
+        let kind = completion.operation.kind();
+        self.histograms[kind].saturating_record(took.0);
+        self.longest[kind] = self.longest[kind].max(took);
         let full = self.slowest.len() == SLOWEST_MAX;
         if full
             && self
@@ -221,11 +227,12 @@ impl Ledger {
     }
 
     pub(crate) fn snapshot(&self) -> Account {
-        let kinds = Operation::WORDS.iter().zip(&self.histograms);
+        let kinds = self.histograms.iter().zip(self.longest);
+        let kinds = Operation::WORDS.iter().zip(kinds);
         let slowest = self.slowest.iter().rev();
         Account {
             kinds: kinds
-                .map(|(word, histogram)| latencies(word, histogram))
+                .map(|(word, (histogram, longest))| latencies(word, histogram, longest))
                 .collect(),
             slowest: slowest
                 .map(|(took, completion)| slow(*took, completion))
@@ -241,8 +248,9 @@ impl Ledger {
     }
 }
 
-fn latencies(operation: &'static str, histogram: &Histogram<u64>) -> Latencies {
-    let quantile = |q| histogram.value_at_quantile(q);
+fn latencies(operation: &'static str, histogram: &Histogram<u64>, longest: Duration) -> Latencies {
+    // A histogram says the upper edge of where a value lies.
+    let quantile = |q| histogram.value_at_quantile(q).min(longest.0);
     Latencies {
         operation,
         count: histogram.len(),
@@ -250,7 +258,7 @@ fn latencies(operation: &'static str, histogram: &Histogram<u64>) -> Latencies {
         p90_ns: quantile(0.9),
         p99_ns: quantile(0.99),
         p999_ns: quantile(0.999),
-        max_ns: histogram.max(),
+        max_ns: longest.0,
         buckets: histogram
             .iter_log(1 << 10, 2.0)
             .map(|step| (step.value_iterated_to(), step.count_since_last_iteration()))
@@ -316,6 +324,21 @@ mod tests {
             prop_assert_eq!(slowest, sorted);
             let counted: u64 = account.kinds[0].buckets.iter().map(|(_, count)| count).sum();
             prop_assert_eq!(counted, u64::try_from(times.len()).expect("small"));
+        }
+
+        #[test]
+        fn the_longest_is_exact_however_long_it_is(
+            times in prop::collection::vec(0..20_000_000_000_000_u64, 1..20),
+            lag in 0..5_u64,
+        ) {
+            let mut ledger = Ledger::new();
+            for took in &times {
+                ledger.enter(&completion(*took, lag));
+            }
+            let told = &ledger.snapshot().kinds[0];
+            let longest = times.iter().max().expect("one at least") + lag;
+            prop_assert_eq!(told.max_ns, longest);
+            prop_assert!(told.p50_ns <= longest && told.p999_ns <= longest);
         }
     }
 
