@@ -1,8 +1,8 @@
 //! Owns how requests flowed over time, and where they were slow and why: from a recording, or less
 //! finely from a summary.
 //!
-//! A request is slow that took at least ten times as long as half of all requests, and 50 ms. A stretch
-//! of time with a slow request is slow, for the cause of its slowest one; neighbours of the same cause
+//! A request is slow that took at least ten times as long as half of all requests, and 50 ms; whatever
+//! the others took, one of 1 s is. A stretch of time with a slow request is slow, for the cause of its slowest one; neighbours of the same cause
 //! are one.
 
 use super::bins::steps::Steps;
@@ -13,6 +13,8 @@ use super::gather::told::Told;
 
 /// Nothing below this is slow.
 const SLOW_NS_MIN: u64 = 50_000_000;
+/// From here on everything is, even where most requests are slow.
+const SLOW_NS_MAX: u64 = 1_000_000_000;
 
 /// Requests over time.
 #[derive(Clone, Debug)]
@@ -181,7 +183,7 @@ impl Flow {
 }
 
 fn threshold(median_ns: u64) -> u64 {
-    median_ns.saturating_mul(10).max(SLOW_NS_MIN)
+    median_ns.saturating_mul(10).clamp(SLOW_NS_MIN, SLOW_NS_MAX)
 }
 
 #[cfg(test)]
@@ -231,6 +233,7 @@ mod tests {
     fn what_is_ten_times_the_median_is_slow_if_it_is_50_ms() {
         assert_eq!(threshold(MS), 50 * MS);
         assert_eq!(threshold(50 * MS), 500 * MS);
+        assert_eq!(threshold(1_350 * MS), 1_000 * MS, "most are slow, and told");
         let one = |took| flow(&[Some((took, Cause::Room))]).slow_times().len();
         assert_eq!((one(50 * MS - 1), one(50 * MS)), (0, 1));
     }

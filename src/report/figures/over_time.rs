@@ -85,7 +85,8 @@ fn told(flow: &Flow, slow: &[SlowTime], limit: &str) -> String {
         amount::rate(written, width),
     );
     if slow.is_empty() {
-        return told + &format!(" No request took {limit} or more.");
+        return told
+            + &format!(" None took {limit} or more, from which on it would be marked as slow.");
     }
     let times = match slow.len() {
         1 => "1 time".to_owned(),
