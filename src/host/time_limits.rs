@@ -89,14 +89,16 @@ impl TimeLimit {
 
     /// Whether it is about such requests.
     pub(super) fn holds_for(self, operation: Operation) -> bool {
+        self.holds_for_word(operation.word())
+    }
+
+    /// Whether it is about requests of the operation with this word.
+    pub fn holds_for_word(self, operation: &str) -> bool {
         match self {
-            TimeLimit::Flush => operation == Operation::Flush,
+            TimeLimit::Flush => operation == "flush",
             // A flush has a limit of its own.
-            TimeLimit::DiskCommand | TimeLimit::SlowCommands => operation != Operation::Flush,
-            TimeLimit::ArrayRecovery => matches!(
-                operation,
-                Operation::Read | Operation::Write { .. } | Operation::WriteZeroes { .. }
-            ),
+            TimeLimit::DiskCommand | TimeLimit::SlowCommands => operation != "flush",
+            TimeLimit::ArrayRecovery => ["read", "write", "write-zeroes"].contains(&operation),
             TimeLimit::ClusterHeartbeat | TimeLimit::HungTask | TimeLimit::PoolDeadman => true,
         }
     }

@@ -12,8 +12,9 @@ use super::flow::Flow;
 use super::gather::Material;
 use super::gather::matrix::Matrix;
 use super::gather::requests::{Requests, Slow};
-use super::gather::told::Told;
+use super::gather::told::{Told, Tripped};
 use crate::host::account::lag_words;
+use crate::host::time_limits::TimeLimit;
 
 /// A sentence or two under a word.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -194,7 +195,9 @@ fn slow_times(flow: &Flow) -> String {
     let limit = amount::time(flow.slow_ns);
     let times = flow.slow_times();
     if times.is_empty() {
-        return format!("No request took {limit} or more.");
+        return format!(
+            "None took {limit} or more, from which on a request is counted as slow here."
+        );
     }
     let mut causes: BTreeMap<Cause, (usize, u64)> = BTreeMap::new();
     for time in &times {
@@ -284,21 +287,28 @@ fn inside(material: &Material) -> Option<String> {
 }
 
 fn limits(material: &Material) -> Option<String> {
-    let told = material.told.as_ref()?;
-    if told.host_limits.is_empty() {
-        return None;
-    }
-    let tripped: Vec<String> = told
-        .host_limits
-        .iter()
-        .filter(|limit| limit.trips > 0)
-        .map(|limit| {
-            let times = if limit.trips == 1 {
+    let told = material.told.as_ref().map(|told| &told.host_limits);
+    let trips: Vec<(String, u64, u64)> = match (told, &material.requests) {
+        (Some(limits), _) if !limits.is_empty() => {
+            let of = |told: &Tripped| (told.limit.clone(), told.limit_ns, told.trips);
+            limits.iter().map(of).collect()
+        }
+        (_, Some(requests)) => TimeLimit::ALL
+            .into_iter()
+            .zip(requests.trips)
+            .map(|(limit, trips)| (limit.to_string(), limit.duration().0, trips))
+            .collect(),
+        _ => return None,
+    };
+    let tripped = trips.iter().filter(|(_, _, trips)| *trips > 0);
+    let tripped: Vec<String> = tripped
+        .map(|(limit, limit_ns, trips)| {
+            let times = if *trips == 1 {
                 "once".to_owned()
             } else {
-                format!("{} times", limit.trips)
+                format!("{trips} times")
             };
-            format!("{} ({}) {times}", limit.limit, amount::time(limit.limit_ns))
+            format!("{limit} ({}) {times}", amount::time(*limit_ns))
         })
         .collect();
     Some(if tripped.is_empty() {

@@ -48,17 +48,19 @@ pub(super) fn figure(material: &Material) -> Option<Figure> {
     let mut told = String::new();
     for curve in &curves {
         let of = |share| curve.listed.iter().find(|(known, _)| *known == share);
-        let half = of("50").map_or(0, |(_, ns)| *ns);
-        let most = of("99").map_or(curve.longest_ns, |(_, ns)| *ns);
         let _ = write!(
             told,
-            "{}: {} answered, half within {}, 99 % within {}, the longest {}. ",
+            "{}: {} answered",
             curve.word,
-            amount::grouped(curve.count),
-            amount::time(half),
-            amount::time(most),
-            amount::time(curve.longest_ns),
+            amount::grouped(curve.count)
         );
+        for (share, words) in [("50", "half"), ("99", "99 %")] {
+            // Of few requests there are no such shares.
+            if let Some((_, ns)) = of(share) {
+                let _ = write!(told, ", {words} within {}", amount::time(*ns));
+            }
+        }
+        let _ = write!(told, ", the longest {}. ", amount::time(curve.longest_ns));
     }
     Some(Figure {
         id: "latency",

@@ -54,7 +54,7 @@ fn told((words, _, grid): &Used<'_>) -> String {
         .max_by_key(|row| grid.row_total(*row))
         .unwrap_or(0);
     format!(
-        "{} {words} from {} to {} of the drive, most of it ({}) from {} to {}.",
+        "{} {words} from {} to {} of the drive, the largest share ({}) from {} to {}.",
         amount::bytes(grid.total()),
         amount::bytes(from),
         amount::bytes(to),

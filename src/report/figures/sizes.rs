@@ -46,7 +46,7 @@ fn told(operation: &OperationUse) -> String {
     let common = sizes.iter().max_by_key(|(_, (requests, _))| *requests);
     let (common, share) = common.map_or((0, 0), |(size, (requests, _))| (*size, *requests));
     format!(
-        "{}: {} requests, most of them ({}) of {} up to twice that.",
+        "{}: {} requests, the largest share ({}) of {} up to twice that.",
         operation.word,
         amount::grouped(operation.count),
         amount::share(share, operation.count),

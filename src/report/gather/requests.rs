@@ -11,6 +11,7 @@ use hdrhistogram::Histogram;
 
 use super::rows::{Row, Rows};
 use crate::host::account::{LAG_NOTICED, Lag};
+use crate::host::time_limits::TimeLimit;
 use crate::report::bins::grid::Grid;
 use crate::report::bins::ladder::rung;
 use crate::report::bins::steps::{Steps, round};
@@ -71,6 +72,9 @@ pub(in crate::report) struct Requests {
     pub(in crate::report) parts: [u64; 12],
     /// How late answers were.
     pub(in crate::report) lag: Lag,
+    /// Requests that took longer than each limit of hosts, in the order of [`TimeLimit::ALL`]; nothing of
+    /// slow commands, of which it takes several.
+    pub(in crate::report) trips: [u64; TimeLimit::ALL.len()],
     /// Stretches of time.
     pub(in crate::report) steps: Steps,
     /// What happened in each.
@@ -204,10 +208,19 @@ impl Requests {
             operations: OPERATIONS.map(operation).into(),
             parts: [0; 12],
             lag: Lag::default(),
+            trips: [0; TimeLimit::ALL.len()],
             steps,
             stretches: vec![Stretch::default(); steps.len()],
             slowest: Vec::new(),
             places: [places.clone(), places.clone(), places],
+        }
+    }
+
+    /// How late this machine was does not count.
+    fn trip(&mut self, operation: &str, took: Duration) {
+        for (limit, trips) in TimeLimit::ALL.into_iter().zip(&mut self.trips) {
+            let alone = limit != TimeLimit::SlowCommands && limit.holds_for_word(operation);
+            *trips += u64::from(alone && took > limit.duration());
         }
     }
 
@@ -235,6 +248,7 @@ impl Requests {
             self.parts[at] = self.parts[at].saturating_add(*part);
         }
         self.count(kind, bytes, took);
+        self.trip(word, Duration(due - arrived));
         self.place(kind, due, (offset, bytes));
         if late > 0 {
             self.lag.late += 1;

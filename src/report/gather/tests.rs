@@ -102,6 +102,40 @@ fn took(row: &Row) -> u64 {
     row.took + if row.lag > 1_000_000 { row.lag } else { 0 }
 }
 
+/// The limits of `docs/control.md`.
+#[test]
+fn a_recording_alone_tells_the_limits_that_its_requests_tripped() {
+    const S: u64 = 1_000_000_000;
+    let of = |kind, took, lag| Row {
+        kind,
+        offset: 0,
+        bytes: 4096,
+        arrived: 0,
+        took,
+        room: 0,
+        lag,
+    };
+    let limits = |rows: &[Row]| {
+        let folder = folder();
+        let material = Material::gather(&[recording(&folder, rows)]).expect("it is one");
+        let said = crate::report::words::said(&material);
+        let said = said
+            .into_iter()
+            .find(|said| said.about == "Limits of hosts");
+        said.expect("it is told").text
+    };
+    let easy = [of(0, 7 * S, S), of(2, 19 * S, 0)];
+    assert_eq!(limits(&easy), "No limit of a host was tripped.");
+    let hard = [of(0, 8 * S, 0), of(1, 31 * S, 0), of(2, 59 * S, 0)];
+    let told = limits(&hard);
+    let expected = [
+        "array-recovery (7 s) 2 times",
+        "cluster-heartbeat (20 s) 2 times",
+        "disk-command (30 s) once",
+    ];
+    assert_eq!(told, format!("Tripped: {}.", expected.join(", ")));
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(48))]
 
