@@ -1,13 +1,17 @@
 //! Owns the comparison of results with earlier ones: what became worse, what became better.
 //!
 //! Cells are found by what they are (drive, start, work, seed, changes), not by their numbers, so that a
-//! matrix may have grown. Of figures only those count of which it is known which way is worse.
+//! matrix may have grown. Of figures only those count of which it is known which way is worse; that others
+//! became incomparable is told.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 
 use super::results::Line;
 use super::verdict::Outcome;
+
+/// How many requests were answered: of two runs of one work as many, unless something is amiss.
+const ANSWERED: &str = "answered";
 
 /// What differs between two sets of results.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -16,6 +20,9 @@ pub struct Comparison {
     pub worse: Vec<Change>,
     /// What became better.
     pub better: Vec<Change>,
+    /// What is neither: outcomes of which none is better, figures that are not there any more, another
+    /// number of answers.
+    pub changed: Vec<Change>,
     /// Cells that the baseline does not have, in words.
     pub new: Vec<String>,
     /// Cells that only the baseline has.
@@ -46,6 +53,13 @@ pub enum What {
         before: u64,
         /// Now.
         now: u64,
+    },
+    /// A figure that is not there any more.
+    Vanished {
+        /// Its name.
+        name: String,
+        /// In the baseline.
+        before: u64,
     },
     /// What became of it.
     Outcome {
@@ -134,7 +148,7 @@ fn compare_cell(before: &Line, now: &Line, tolerance: u64, comparison: &mut Comp
             (_, Outcome::Passed) => comparison.better.push(change),
             (Outcome::Passed, _) | (_, Outcome::DriveFailed) => comparison.worse.push(change),
             // One way of not passing is as bad as another.
-            _ => {}
+            _ => comparison.changed.push(change),
         }
     }
     // Figures that tell nothing of the drive are compared with nothing.
@@ -144,15 +158,25 @@ fn compare_cell(before: &Line, now: &Line, tolerance: u64, comparison: &mut Comp
     {
         return;
     }
-    for (name, &value) in &now.figures {
-        let (Some(worse), earlier) = (direction(name), before.figures.get(name)) else {
+    let names = before.figures.keys().chain(now.figures.keys());
+    for name in names.collect::<BTreeSet<&String>>() {
+        let worse = direction(name);
+        if worse.is_none() && name != ANSWERED {
             continue;
-        };
+        }
         // A limit that was never tripped is not among the figures.
-        let earlier = match earlier {
-            Some(&earlier) => earlier,
-            None if name.ends_with("_trips") => 0,
-            None => continue,
+        let none = name.ends_with("_trips").then_some(0);
+        let of = |line: &Line| line.figures.get(name).copied().or(none);
+        let (earlier, value) = match (of(before), of(now)) {
+            (Some(earlier), Some(value)) => (earlier, value),
+            (Some(before), None) => {
+                let name = name.clone();
+                comparison
+                    .changed
+                    .push(change(What::Vanished { name, before }));
+                continue;
+            }
+            (None, _) => continue,
         };
         let apart = u128::from(earlier.abs_diff(value)) * 100;
         if apart <= u128::from(earlier) * u128::from(tolerance) {
@@ -163,10 +187,12 @@ fn compare_cell(before: &Line, now: &Line, tolerance: u64, comparison: &mut Comp
             before: earlier,
             now: value,
         });
-        if (value > earlier) == (worse == Worse::More) {
-            comparison.worse.push(change);
-        } else {
-            comparison.better.push(change);
+        match worse {
+            None => comparison.changed.push(change),
+            Some(worse) if (value > earlier) == (worse == Worse::More) => {
+                comparison.worse.push(change);
+            }
+            Some(_) => comparison.better.push(change),
         }
     }
 }
@@ -178,6 +204,7 @@ impl fmt::Display for Change {
             What::Outcome { before, now } => {
                 write!(f, "{} -> {}", before.word(), now.word())
             }
+            What::Vanished { name, before } => write!(f, "{name} {before} -> none"),
             What::Figure { name, before, now } => {
                 write!(f, "{name} {before} -> {now}")?;
                 let apart = u128::from(before.abs_diff(*now)) * 1000;
@@ -259,7 +286,14 @@ mod tests {
         );
         let back = compare(&now, &before, 0);
         assert!(words(&back.worse)[0].contains("drained_ns 95 -> 100"));
-        assert_eq!(back.better.len(), 2);
+        assert_eq!(
+            words(&back.better),
+            [
+                "cell 1 (drive-1, new, w, seed 1): flush_trips 1 -> 0 (-100.0 %)",
+                "cell 1 (drive-1, new, w, seed 1): write_p99_ns 1051 -> 1000 (-4.8 %)",
+                "cell 1 (drive-1, new, w, seed 1): written_bytes_per_s 900 -> 1000 (+11.1 %)",
+            ]
+        );
     }
 
     #[test]
@@ -288,6 +322,28 @@ mod tests {
         assert_eq!(comparison.new, ["drive-4, new, w, seed 1"]);
         assert_eq!(comparison.gone, ["drive-3, new, w, seed 1"]);
         assert_eq!(comparison.compared, 2);
+    }
+
+    #[test]
+    fn what_changed_without_becoming_worse_or_better_is_told() {
+        let before = [
+            line(1, Outcome::Failed, &[]),
+            line(2, Outcome::Passed, &[("answered", 200), ("drained_ns", 7)]),
+        ];
+        let now = [
+            line(1, Outcome::RigFault, &[]),
+            line(2, Outcome::Passed, &[("answered", 100)]),
+        ];
+        let comparison = compare(&before, &now, 5);
+        assert_eq!(
+            words(&comparison.changed),
+            [
+                "cell 1 (drive-1, new, w, seed 1): failed -> rig-fault",
+                "cell 2 (drive-2, new, w, seed 1): answered 200 -> 100 (-50.0 %)",
+                "cell 2 (drive-2, new, w, seed 1): drained_ns 7 -> none",
+            ]
+        );
+        assert!(comparison.worse.is_empty() && comparison.better.is_empty());
     }
 
     #[test]
