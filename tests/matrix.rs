@@ -102,6 +102,77 @@ fn a_guest_that_does_not_begin_is_a_fault_of_the_rig() {
 }
 
 #[test]
+fn cells_that_told_nothing_are_run_again_and_the_new_line_counts() {
+    let folder = Folder::with(
+        "[matrix]\nname = \"m\"\n[[drive]]\nprofile = \"tiny\"\n[[work]]\nguest = \"script\"\n",
+    );
+    fs::write(folder.file("script"), "true\n").expect("written");
+    let vm = folder.file("vm");
+    fs::write(&vm, "#!/bin/sh\nexit 125\n").expect("written");
+    let mode = std::os::unix::fs::PermissionsExt::from_mode(0o755);
+    fs::set_permissions(&vm, mode).expect("may be run");
+    let run = "{}/m.toml -o {}/r --vm {}/vm";
+    folder.run(run).expect(6);
+    fs::write(&vm, "#!/bin/sh\nexit 0\n").expect("written");
+    let told = folder.run(run);
+    assert!(
+        told.stderr.contains("1 of 1 cells to run (1 again"),
+        "{told:?}"
+    );
+    let told = told.success();
+    assert!(told.contains("1 cells: 1 passed"), "{told}");
+    let outcomes: Vec<Value> = folder.lines("r")[1..]
+        .iter()
+        .map(|line| line["outcome"].clone())
+        .collect();
+    assert_eq!(outcomes, ["rig-fault", "passed"]);
+    folder.run("join {}/r -o {}/joined").success();
+    assert_eq!(folder.cells("joined")[&1]["outcome"], "passed");
+    let told = folder.run(run);
+    assert!(told.stderr.contains("0 of 1 cells to run,"), "{told:?}");
+}
+
+#[test]
+fn where_nothing_can_be_written_no_cell_is_run() {
+    let folder = Folder::with(&format!("{QUICK}{WORK}{HARD}"));
+    let cases = [
+        ("--junit {}/none/x", "--junit"),
+        ("--bundles {}/m.toml/b", "--bundles"),
+    ];
+    for (argument, said) in cases {
+        let told = folder.run(&format!("{{}}/m.toml -o {{}}/r {argument}"));
+        assert!(told.stderr.contains(said), "{told:?}");
+        told.expect(1);
+        assert_eq!(folder.cells("r"), BTreeMap::new(), "{argument}");
+    }
+    folder.run("{}/m.toml -o {}/r").expect(1);
+    let told = folder.run("{}/m.toml -o {}/r --bundles {}/b");
+    let missing = "have no bundle in";
+    assert!(
+        told.stderr.contains(missing) && told.stderr.contains(": 1, 2, 3, 4;"),
+        "{told:?}"
+    );
+}
+
+#[test]
+fn results_that_contradict_each_other_are_not_continued() {
+    let folder = Folder::with(&format!("{QUICK}{WORK}{EASY}"));
+    folder.run("{}/m.toml -o {}/r").success();
+    let text = fs::read_to_string(folder.file("r")).expect("results");
+    let again = text.lines().nth(1).expect("a cell").to_owned() + "\n";
+    fs::write(folder.file("r"), text.clone() + &again).expect("written");
+    let told = folder.run("{}/m.toml -o {}/r").success();
+    assert!(told.contains("4 cells: 4 passed"), "{told}");
+    let other = again.replace("\"answered\":200", "\"answered\":201");
+    let contradiction = text + &other;
+    fs::write(folder.file("r"), &contradiction).expect("written");
+    let told = folder.run("{}/m.toml -o {}/r").expect(3);
+    assert!(told.contains("with another result than before"), "{told}");
+    let left = fs::read_to_string(folder.file("r")).expect("it");
+    assert_eq!(left, contradiction, "left alone");
+}
+
+#[test]
 fn results_of_another_matrix_are_left_alone() {
     let folder = Folder::with(&format!("{QUICK}{WORK}"));
     folder.run("{}/m.toml -o {}/r").success();
@@ -168,7 +239,7 @@ fn parts_joined_are_the_whole() {
     folder.run("{}/m.toml -o {}/some").expect(1);
     assert_eq!(folder.cells("some"), folder.cells("whole"));
     folder.run("join {}/part-1 {}/m.toml -o {}/none").expect(3);
-    let told = folder.run("join {}/part-1 -o {}/all").expect(1);
+    let told = folder.run("join {}/part-1 -o {}/all").expect(4);
     assert!(told.contains("left alone"), "{told}");
 }
 
@@ -221,6 +292,7 @@ fn a_bundle_runs_again_and_the_same_comes_out() {
         .success();
     assert!(told.contains("the same comes out: all"), "{told}");
     assert!(folder.file("e").is_file() && folder.file("q").is_file());
+    folder.run("rerun {}/b/cell-3 --events {}/e").expect(4);
     let text = fs::read_to_string(cell.join("cell.json")).expect("it");
     let answered = "\"answered\":200";
     assert!(text.contains(answered), "{text}");
@@ -315,9 +387,18 @@ struct Waiting {
 
 impl Waiting {
     fn start() -> Waiting {
+        Waiting::start_with("")
+    }
+
+    /// `first` stands before what waits.
+    fn start_with(first: &str) -> Waiting {
         let folder = Folder::with("");
         let (pipe, done) = (folder.file("pipe"), folder.file("done"));
-        let command = format!("test -e {} || cat {}", done.display(), pipe.display());
+        let command = format!(
+            "{first}test -e {} || cat {}",
+            done.display(),
+            pipe.display()
+        );
         let work = format!("[[work]]\ncommand = {command:?}\npace = \"off\"\n");
         let starts = QUICK.replace("\"new\", ", "");
         fs::write(folder.file("m.toml"), format!("{starts}{WORK}{work}")).expect("written");
@@ -378,9 +459,12 @@ fn ctrl_c_ends_commands_too_and_the_rest_is_run_later() {
 
 #[test]
 fn a_killed_run_goes_on_later() {
-    let (folder, code, _) = Waiting::start().end(Signal::SIGKILL);
+    let waiting = Waiting::start_with("stat {fuse} && ");
+    let (folder, code, _) = waiting.end(Signal::SIGKILL);
     assert_eq!(code, None);
+    assert!(folder.file("r.scratch").exists(), "nobody cleans up");
     goes_on(&folder);
+    assert!(!folder.file("r.scratch").exists(), "the next run does");
 }
 
 #[test]

@@ -2,7 +2,7 @@
 //! and the exit code.
 
 use std::fmt::Write as _;
-use std::fs::File;
+use std::fs::{self, File};
 use std::io::BufWriter;
 use std::path::Path;
 
@@ -33,9 +33,6 @@ pub(super) fn close(
         let _ = writeln!(text, "cell {} {word}: {words}: {complaint}", line.cell);
     }
     let _ = writeln!(text, "{}", counts(&lines));
-    if let Some(path) = &arguments.junit {
-        write_junit(path, &Header::of(plan), &lines)?;
-    }
     let mut code = code_of(&lines);
     if let Some(before) = before {
         let comparison = baseline::compare(&before.lines, &lines, arguments.tolerance);
@@ -45,7 +42,36 @@ pub(super) fn close(
         }
     }
     output::print(&text)?;
+    // The last one: what came out is told whatever happens to the file.
+    if let Some(path) = &arguments.junit {
+        write_junit(path, &Header::of(plan), &lines)?;
+    }
     Ok(code)
+}
+
+/// Finds out before cells are run whether what is to come out of them can be written.
+pub(super) fn check_places(arguments: &RunArguments) -> anyhow::Result<()> {
+    if let Some(path) = &arguments.junit {
+        let was_there = path.exists();
+        let file = File::options().append(true).create(true).open(path);
+        file.with_context(|| format!("cannot write the file of --junit, {}", path.display()))?;
+        if !was_there {
+            let _ = fs::remove_file(path);
+        }
+    }
+    if let Some(folder) = &arguments.bundles {
+        let cannot = || {
+            format!(
+                "cannot write to the folder of --bundles, {}",
+                folder.display()
+            )
+        };
+        fs::create_dir_all(folder).with_context(cannot)?;
+        let probe = folder.join(format!(".imbrex-{}", std::process::id()));
+        File::create(&probe).with_context(cannot)?;
+        fs::remove_file(&probe).with_context(cannot)?;
+    }
+    Ok(())
 }
 
 /// How many cells had which outcome.
@@ -93,6 +119,9 @@ fn words(comparison: &Comparison, tolerance: u64) -> String {
     }
     for change in &comparison.better {
         let _ = writeln!(text, "  better: {change}");
+    }
+    for change in &comparison.changed {
+        let _ = writeln!(text, "  changed: {change}");
     }
     for cell in &comparison.new {
         let _ = writeln!(text, "  not in the baseline: {cell}");

@@ -7,7 +7,7 @@ use std::path::PathBuf;
 use anyhow::Context as _;
 
 use super::{closing, keeping};
-use crate::cli::exit::{Code, UnusableError};
+use crate::cli::exit::{Code, FileExistsError, UnusableError};
 use crate::cli::output;
 use crate::lab::matrix::joining::join;
 
@@ -36,8 +36,12 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     for line in &joined.lines {
         text += &line.to_text();
     }
-    let mut file = File::create_new(&arguments.output)
-        .with_context(|| format!("cannot create {shown}; a file that exists is left alone"))?;
+    let mut file = File::create_new(&arguments.output).map_err(|error| {
+        if error.kind() == std::io::ErrorKind::AlreadyExists {
+            return anyhow::Error::from(FileExistsError(arguments.output.clone()));
+        }
+        anyhow::Error::from(error).context(format!("cannot create {shown}"))
+    })?;
     file.write_all(text.as_bytes())
         .with_context(|| format!("cannot write {shown}"))?;
     if !joined.double.is_empty() {
@@ -54,7 +58,8 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     Ok(Code::Failure)
 }
 
-fn numbers(cells: &[u64]) -> String {
+/// Numbers of cells, for people; not too many.
+pub(super) fn numbers(cells: &[u64]) -> String {
     let shown: Vec<String> = cells.iter().take(SHOWN).map(u64::to_string).collect();
     let more = cells.len().saturating_sub(SHOWN);
     match more {

@@ -18,7 +18,7 @@ use crate::lab::matrix::results::{self, Found, Header, Line};
 pub(super) struct Keeping {
     path: PathBuf,
     file: Flock<File>,
-    /// What it holds.
+    /// What counts of what it holds: each cell once.
     pub(super) lines: Vec<Line>,
 }
 
@@ -68,11 +68,15 @@ impl Keeping {
         Ok(keeping)
     }
 
-    /// Adds the line of a cell that is done.
+    /// Adds the line of a cell that is done; of one that was run again the same is not said twice.
     pub(super) fn add(&mut self, line: Line) -> anyhow::Result<()> {
-        self.write(&line.to_text())?;
-        self.lines.push(line);
-        Ok(())
+        let known = self.lines.iter().position(|known| known.cell == line.cell);
+        match known.map(|at| &mut self.lines[at]) {
+            Some(known) if known.timeless() == line.timeless() => return Ok(()),
+            Some(known) => *known = line.clone(),
+            None => self.lines.push(line.clone()),
+        }
+        self.write(&line.to_text())
     }
 
     fn cut(&mut self, bytes: u64) -> anyhow::Result<()> {

@@ -10,7 +10,7 @@ use super::beginnings::Beginnings;
 use super::cell::{self, Done};
 use super::plan_in;
 use super::serving::{Rig, Stop};
-use crate::cli::exit::{Code, RigError, UnusableError, UsageError};
+use crate::cli::exit::{Code, FileExistsError, RigError, UnusableError, UsageError};
 use crate::cli::{output, signals, simulate};
 use crate::drive::job_record::JobRecord;
 use crate::host::recorder::Answered;
@@ -57,6 +57,11 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     if !simulated && (arguments.events.is_some() || arguments.record.is_some()) {
         let what = "--events and --record are for simulated cells; this one is served";
         return Err(UsageError(what.to_owned()).into());
+    }
+    for path in [&arguments.events, &arguments.record].into_iter().flatten() {
+        if path.exists() {
+            return Err(FileExistsError(path.clone()).into());
+        }
     }
     let done = if simulated {
         observed(&plan, cell, arguments)?

@@ -12,12 +12,11 @@ use super::crew::Crew;
 use super::keeping::Keeping;
 use super::progress::Shown;
 use super::serving::{Rig, Stop};
-use super::{RunArguments, bundles, closing, plan_in};
+use super::{RunArguments, bundles, closing, plan_in, scratch};
 use crate::cli::exit::{Code, RigError, UsageError};
 use crate::cli::{output, signals};
 use crate::lab::matrix::plan::{Job, Plan};
 use crate::lab::matrix::results::Header;
-use crate::lab::matrix::verdict::Outcome;
 use crate::units::{count, index};
 
 pub(super) fn run(file: &Path, arguments: &RunArguments) -> anyhow::Result<Code> {
@@ -39,24 +38,28 @@ pub(super) fn run(file: &Path, arguments: &RunArguments) -> anyhow::Result<Code>
         source,
     })?;
     let mut keeping = Keeping::open(path, &Header::of(&plan))?;
-    let mut left = ours.clone();
-    let mut known = vec![false; plan.cells.len()];
-    for line in &keeping.lines {
-        known[index(line.cell - 1)] = true;
-    }
-    left.retain(|at| !known[*at]);
+    closing::check_places(arguments)?;
+    let (left, again) = left_to_run(&plan, &ours, &keeping);
+    let again = match again {
+        0 => String::new(),
+        again => format!(" ({again} again, which told nothing of their drives)"),
+    };
     output::say(&format!(
-        "{}: {} of {} cells to run, results in {}",
+        "{}: {} of {} cells to run{again}, results in {}",
         plan.matrix.name,
         left.len(),
         plan.cells.len(),
         path.display()
     ));
+    if let Some(folder) = &arguments.bundles {
+        bundles::tell_missing(folder, &keeping.lines);
+    }
     let stop = Stop::new();
-    let scratch = match &arguments.scratch {
+    let place = match &arguments.scratch {
         Some(folder) => folder.clone(),
         None => path.with_extension("scratch"),
     };
+    scratch::clear(&place);
     let mut shown = Shown::new(count(left.len()));
     let (simulated, served): (Vec<usize>, Vec<usize>) = left
         .into_iter()
@@ -71,7 +74,7 @@ pub(super) fn run(file: &Path, arguments: &RunArguments) -> anyhow::Result<Code>
             continue;
         }
         let waits = !plan.job(&plan.cells[cells[0]]).is_simulated();
-        let rig = Rig::new(&scratch, &arguments.vm, &stop)?;
+        let rig = Rig::new(&place, &arguments.vm, &stop)?;
         let crew = Crew::start(&plan, cells, jobs, rig)?;
         let mut take = |done: Done| take(&plan, arguments, (&mut keeping, &mut shown), done);
         if !collect(crew.done(), &asked, &mut take)? {
@@ -88,6 +91,19 @@ pub(super) fn run(file: &Path, arguments: &RunArguments) -> anyhow::Result<Code>
     }
     shown.end();
     closing::close(&plan, &keeping.lines, baseline.as_ref(), arguments)
+}
+
+/// The cells of `ours` that are to be run, and how many of them were before without telling anything of
+/// their drives.
+fn left_to_run(plan: &Plan, ours: &[usize], keeping: &Keeping) -> (Vec<usize>, usize) {
+    let mut known = vec![None; plan.cells.len()];
+    for line in &keeping.lines {
+        known[index(line.cell - 1)] = Some(line.outcome.tells());
+    }
+    let left = ours.iter().copied().filter(|at| known[*at] != Some(true));
+    let left: Vec<usize> = left.collect();
+    let again = left.iter().filter(|at| known[**at].is_some()).count();
+    (left, again)
 }
 
 /// Takes cells as they are done; `false`: the run was interrupted.
@@ -114,7 +130,7 @@ fn take(
     done: Done,
 ) -> anyhow::Result<()> {
     if let Some(folder) = &arguments.bundles
-        && matches!(done.line.outcome, Outcome::Failed | Outcome::DriveFailed)
+        && bundles::leaves_one(done.line.outcome)
     {
         // Before the line: a cell that counts as done has its bundle.
         let cell = &plan.cells[index(done.line.cell - 1)];

@@ -1,9 +1,12 @@
 //! Owns the folder of a served cell while it is run, and the image in it.
+//!
+//! Always holds: who runs a cell has its folder locked, so that one without a lock is left over.
 
-use std::fs;
+use std::fs::{self, File};
 use std::path::{Path, PathBuf};
 
 use anyhow::Context as _;
+use nix::fcntl::{Flock, FlockArg};
 
 use crate::cli::create;
 use crate::cli::exit::UsageError;
@@ -15,15 +18,21 @@ use crate::lab::start::{Start, StartError};
 use crate::medium::file_store::FileStore;
 use crate::medium::layout::Layout;
 use crate::profile::Profile;
+use crate::serve::fuse::error::FuseError;
+use crate::serve::fuse::server::FuseServer;
 
 /// Longest path of a folder in which there can be sockets that every client reaches.
 const PATH_BYTES_MAX: usize = 80;
+
+/// Where a drive is mounted in the folder of its cell.
+const MOUNT: &str = "mount";
 
 /// A folder that goes when it is dropped.
 #[derive(Debug)]
 pub(super) struct Scratch {
     folder: PathBuf,
     above: PathBuf,
+    _lock: Flock<File>,
 }
 
 impl Scratch {
@@ -31,12 +40,19 @@ impl Scratch {
     pub(super) fn new(above: &Path, cell: &Cell) -> anyhow::Result<Scratch> {
         let name = format!("cell-{}-{}", cell.number, std::process::id());
         let folder = above.join(name);
-        fs::create_dir_all(&folder)
-            .with_context(|| format!("cannot make the folder {}", folder.display()))?;
+        let cannot = || format!("cannot make the folder {}", folder.display());
+        fs::create_dir_all(&folder).with_context(cannot)?;
+        let lock = lock(&folder).with_context(cannot)?;
         Ok(Scratch {
             folder,
             above: above.to_owned(),
+            _lock: lock,
         })
+    }
+
+    /// Where a drive in it is mounted.
+    pub(super) fn mount(&self) -> PathBuf {
+        self.file(MOUNT)
     }
 
     /// A file in it.
@@ -58,6 +74,46 @@ impl Drop for Scratch {
         // Others may still use it.
         let _ = fs::remove_dir(&self.above);
     }
+}
+
+/// Takes away what runs that were killed left in `above`; what is in use stays.
+pub(super) fn clear(above: &Path) {
+    let Ok(entries) = fs::read_dir(above) else {
+        return;
+    };
+    for entry in entries.flatten() {
+        if !entry.file_name().to_str().is_some_and(is_of_a_cell) {
+            continue;
+        }
+        let folder = entry.path();
+        let Ok(_lock) = lock(&folder) else {
+            continue;
+        };
+        let unmounted = match FuseServer::clear(&folder.join(MOUNT)) {
+            Err(FuseError::Missing { .. }) => Ok(()),
+            other => other.map_err(anyhow::Error::from),
+        };
+        let gone = unmounted.and_then(|()| Ok(fs::remove_dir_all(&folder)?));
+        if let Err(error) = gone {
+            log::warn!("{} is left over and stays: {error:#}", folder.display());
+        }
+    }
+    // Others may still use it.
+    let _ = fs::remove_dir(above);
+}
+
+/// Whether a folder has a name as [`Scratch::new`] gives it.
+fn is_of_a_cell(name: &str) -> bool {
+    let numbers = name
+        .strip_prefix("cell-")
+        .and_then(|rest| rest.split_once('-'));
+    let number = |text: &str| !text.is_empty() && text.bytes().all(|byte| byte.is_ascii_digit());
+    numbers.is_some_and(|(cell, process)| number(cell) && number(process))
+}
+
+fn lock(folder: &Path) -> std::io::Result<Flock<File>> {
+    let locked = Flock::lock(File::open(folder)?, FlockArg::LockExclusiveNonblock);
+    locked.map_err(|(_, error)| error.into())
 }
 
 /// The folder in which there are those of cells: absolute, and such that commands can name it.

@@ -274,7 +274,7 @@ impl Running {
         stop: &Receiver<()>,
     ) -> anyhow::Result<End> {
         let socket = scratch.file("nbd.sock");
-        let mount = scratch.file("mount");
+        let mount = scratch.mount();
         let fuse = beside::needs_mount(served).then_some(mount.as_path());
         if let Some(mount) = fuse {
             std::fs::create_dir(mount).context("cannot make a folder to mount it at")?;

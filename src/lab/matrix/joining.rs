@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use super::results::{Found, Header, Line};
+use super::results::{Found, Header, Line, Standing};
 
 /// Parts put together.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -71,12 +71,19 @@ pub fn join(parts: &[(String, Found)]) -> Result<Joined, JoinError> {
             });
         }
         for line in &found.lines {
-            match lines.get(&line.cell) {
-                None => {
+            let Some((known_in, known)) = lines.get(&line.cell) else {
+                lines.insert(line.cell, (part, line));
+                continue;
+            };
+            if known.timeless() == line.timeless() {
+                double.push(line.cell);
+            }
+            match known.against(line) {
+                Standing::Stays => {}
+                Standing::GivesWay => {
                     lines.insert(line.cell, (part, line));
                 }
-                Some((_, known)) if known.timeless() == line.timeless() => double.push(line.cell),
-                Some((known_in, _)) => {
+                Standing::Contradicted => {
                     return Err(JoinError::Contradiction {
                         cell: line.cell,
                         first: (*known_in).to_owned(),
@@ -174,6 +181,15 @@ mod tests {
         let other = part("c", 2, vec![line(2, 7, 10)]);
         let told = join(&[first.clone(), other]).unwrap_err().to_string();
         assert!(told.starts_with("cell 2 is in a and again in c"), "{told}");
+        let nothing = Line {
+            outcome: Outcome::RigFault,
+            ..line(2, 0, 10)
+        };
+        let nothing = part("e", 2, vec![nothing]);
+        for parts in [[first.clone(), nothing.clone()], [nothing, first.clone()]] {
+            let joined = join(&parts).unwrap();
+            assert_eq!(joined.lines, [line(1, 5, 10), line(2, 6, 10)]);
+        }
         let (name, mut found) = part("d", 2, Vec::new());
         found.header.fingerprint = "2".to_owned();
         let told = join(&[first, (name, found)]).unwrap_err().to_string();

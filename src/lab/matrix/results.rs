@@ -2,6 +2,8 @@
 //!
 //! Lines are only ever appended, each in one piece, so that whatever ends a run leaves at most one line
 //! that is torn: the last. Reading drops it. What is read is checked like any other input.
+//!
+//! A cell that told nothing of its drive may stand there again, when it was run again: see [`Standing`].
 
 use std::collections::BTreeMap;
 
@@ -63,7 +65,7 @@ pub struct Line {
 pub struct Found {
     /// The first line.
     pub header: Header,
-    /// The others, as they stand there.
+    /// The others, each cell once, as they count.
     pub lines: Vec<Line>,
     /// Bytes up to the end of the last whole line.
     pub whole_bytes: usize,
@@ -89,6 +91,27 @@ pub enum ResultsError {
         /// What is wrong.
         why: String,
     },
+    /// A cell has two results.
+    #[error(
+        "line {line} has cell {cell} again, with another result than before: take one of the two lines out"
+    )]
+    Contradiction {
+        /// Number of the later line, from 1.
+        line: u64,
+        /// Number of the cell.
+        cell: u64,
+    },
+}
+
+/// How a line stands to a later one of the same cell.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Standing {
+    /// The earlier one counts: the later says the same, or nothing of the drive.
+    Stays,
+    /// The later one counts, as the earlier told nothing of the drive.
+    GivesWay,
+    /// Both tell of the drive, and not the same.
+    Contradicted,
 }
 
 impl Header {
@@ -141,6 +164,19 @@ impl Line {
         }
     }
 
+    /// How it stands to a `later` line of the same cell.
+    pub fn against(&self, later: &Line) -> Standing {
+        if self.timeless() == later.timeless() {
+            Standing::Stays
+        } else if !self.outcome.tells() {
+            Standing::GivesWay
+        } else if later.outcome.tells() {
+            Standing::Contradicted
+        } else {
+            Standing::Stays
+        }
+    }
+
     /// The cell in a line, for people.
     pub fn words(&self) -> String {
         let mut words = format!(
@@ -190,7 +226,8 @@ pub fn read(bytes: &[u8]) -> Result<Option<Found>, ResultsError> {
             found: header.version,
         });
     }
-    let mut found = Vec::new();
+    let mut found: Vec<Line> = Vec::new();
+    let mut places: BTreeMap<u64, usize> = BTreeMap::new();
     for (line, number) in lines.zip(2..) {
         let read: Line = serde_json::from_slice(line).map_err(|error| ResultsError::Line {
             line: number,
@@ -202,7 +239,21 @@ pub fn read(bytes: &[u8]) -> Result<Option<Found>, ResultsError> {
                 why: format!("there is no cell {} of {}", read.cell, header.cells),
             });
         }
-        found.push(read);
+        let Some(&at) = places.get(&read.cell) else {
+            places.insert(read.cell, found.len());
+            found.push(read);
+            continue;
+        };
+        match found[at].against(&read) {
+            Standing::Stays => {}
+            Standing::GivesWay => found[at] = read,
+            Standing::Contradicted => {
+                return Err(ResultsError::Contradiction {
+                    line: number,
+                    cell: read.cell,
+                });
+            }
+        }
     }
     Ok(Some(Found {
         header,
@@ -266,6 +317,44 @@ mod tests {
                 }
             }
         }
+    }
+
+    #[test]
+    fn of_a_cell_that_stands_there_twice_what_tells_of_the_drive_counts() {
+        let told = |outcome, answered| Line {
+            outcome,
+            figures: BTreeMap::from([("answered".to_owned(), answered)]),
+            ..line(1)
+        };
+        let counts = |lines: [Line; 2]| {
+            let text = lines
+                .iter()
+                .fold(header(1).to_text(), |text, line| text + &line.to_text());
+            read(text.as_bytes()).map(|found| found.expect("whole").lines)
+        };
+        for nothing in [Outcome::RigFault, Outcome::Invalid] {
+            let (first, second) = (told(nothing, 1), told(nothing, 2));
+            assert_eq!(counts([first.clone(), second.clone()]), Ok(vec![second]));
+            for something in [Outcome::Passed, Outcome::Failed, Outcome::DriveFailed] {
+                let result = told(something, 3);
+                assert_eq!(
+                    counts([first.clone(), result.clone()]),
+                    Ok(vec![result.clone()])
+                );
+                assert_eq!(counts([result.clone(), first.clone()]), Ok(vec![result]));
+            }
+        }
+        let passed = told(Outcome::Passed, 1);
+        let slower = Line {
+            took_ms: 99,
+            ..passed.clone()
+        };
+        assert_eq!(counts([passed.clone(), slower]), Ok(vec![passed.clone()]));
+        let refused = counts([passed, told(Outcome::Passed, 2)]);
+        assert_eq!(
+            refused,
+            Err(ResultsError::Contradiction { line: 3, cell: 1 })
+        );
     }
 
     #[test]

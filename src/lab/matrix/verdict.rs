@@ -48,6 +48,11 @@ impl Outcome {
             Outcome::RigFault => "rig-fault",
         }
     }
+
+    /// Whether it tells something of the drive; a cell of which this is not so is run again.
+    pub fn tells(self) -> bool {
+        !matches!(self, Outcome::Invalid | Outcome::RigFault)
+    }
 }
 
 /// A demand and what was measured.

@@ -61,6 +61,14 @@ pub struct FuseServer {
 }
 
 impl FuseServer {
+    /// Takes a mount of ours away from `dir` whose server was killed, if there is one.
+    ///
+    /// # Errors
+    /// Where somebody serves it, something else is there, or it cannot be unmounted.
+    pub fn clear(dir: &Path) -> Result<(), FuseError> {
+        mountpoint::prepare(dir).map(drop)
+    }
+
     /// Mounts the drive behind `handle` and serves it from threads of its own until it is
     /// unmounted.
     pub fn mount(handle: Handle, config: &FuseConfig) -> Result<FuseServer, FuseError> {
