@@ -71,12 +71,15 @@ impl Keeping {
     /// Adds the line of a cell that is done; of one that was run again the same is not said twice.
     pub(super) fn add(&mut self, line: Line) -> anyhow::Result<()> {
         let known = self.lines.iter().position(|known| known.cell == line.cell);
-        match known.map(|at| &mut self.lines[at]) {
-            Some(known) if known.timeless() == line.timeless() => return Ok(()),
-            Some(known) => *known = line.clone(),
-            None => self.lines.push(line.clone()),
+        if known.is_some_and(|at| self.lines[at].timeless() == line.timeless()) {
+            return Ok(());
         }
-        self.write(&line.to_text())
+        self.write(&line.to_text())?;
+        match known {
+            Some(at) => self.lines[at] = line,
+            None => self.lines.push(line),
+        }
+        Ok(())
     }
 
     fn cut(&mut self, bytes: u64) -> anyhow::Result<()> {
