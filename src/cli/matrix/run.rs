@@ -39,21 +39,7 @@ pub(super) fn run(file: &Path, arguments: &RunArguments) -> anyhow::Result<Code>
     })?;
     let mut keeping = Keeping::open(path, &Header::of(&plan))?;
     closing::check_places(arguments)?;
-    let (left, again) = left_to_run(&plan, &ours, &keeping);
-    let again = match again {
-        0 => String::new(),
-        again => format!(" ({again} again, which told nothing of their drives)"),
-    };
-    output::say(&format!(
-        "{}: {} of {} cells to run{again}, results in {}",
-        plan.matrix.name,
-        left.len(),
-        plan.cells.len(),
-        path.display()
-    ));
-    if let Some(folder) = &arguments.bundles {
-        bundles::tell_missing(folder, &keeping.lines);
-    }
+    let left = begin(&plan, &ours, &keeping, (path, arguments));
     let stop = Stop::new();
     let place = match &arguments.scratch {
         Some(folder) => folder.clone(),
@@ -91,6 +77,31 @@ pub(super) fn run(file: &Path, arguments: &RunArguments) -> anyhow::Result<Code>
     }
     shown.end();
     closing::close(&plan, &keeping.lines, baseline.as_ref(), arguments)
+}
+
+/// Says what is going to be run, and hands it back.
+fn begin(
+    plan: &Plan,
+    ours: &[usize],
+    keeping: &Keeping,
+    (path, arguments): (&Path, &RunArguments),
+) -> Vec<usize> {
+    let (left, again) = left_to_run(plan, ours, keeping);
+    let again = match again {
+        0 => String::new(),
+        again => format!(" ({again} again, which told nothing of their drives)"),
+    };
+    output::say(&format!(
+        "{}: {} of {} cells to run{again}, results in {}",
+        plan.matrix.name,
+        left.len(),
+        plan.cells.len(),
+        path.display()
+    ));
+    if let Some(folder) = &arguments.bundles {
+        bundles::tell_missing(folder, &keeping.lines);
+    }
+    left
 }
 
 /// The cells of `ours` that are to be run, and how many of them were before without telling anything of
