@@ -140,6 +140,7 @@ fn start(pace: Pace, choice: MoverChoice) -> (Handle, Owner) {
         write_cache: false,
         read_buffer_bytes: 0,
         read_only: false,
+        discreet: false,
     };
     let mover = Mover::open(file, choice).expect("a mover");
     Owner::start(machine, mover, pace, info, Limits::default()).expect("a thread")

@@ -434,8 +434,8 @@ fn a_simulation_repeats_itself_and_records_its_jobs_in_a_new_file_only() {
     assert_eq!(first["answered"], 300);
     let events = scratch.bytes();
     assert_eq!(&events[..4], b"PAR1");
-    let told = imbrex(run, &scratch.image).expect(1);
-    assert!(told.contains("a file that exists is left alone"), "{told}");
+    let told = imbrex(run, &scratch.image).expect(4);
+    assert!(told.contains("exists and is left alone"), "{told}");
     assert_eq!(scratch.bytes(), events);
     fs::remove_file(&scratch.image).expect("it was there");
     assert_eq!(imbrex(run, &scratch.image).json(), first);
@@ -458,8 +458,8 @@ fn a_trace_is_imported_and_replayed_on_any_drive() {
         (&report["requests"], &report["drive"]),
         (&13.into(), &"disk".into())
     );
-    let told = imbrex(&import, &scratch.image).expect(1);
-    assert!(told.contains("a file that exists is left alone"), "{told}");
+    let told = imbrex(&import, &scratch.image).expect(4);
+    assert!(told.contains("exists and is left alone"), "{told}");
     let replay = "simulate control-5tb --replay {} --json --keep think-times --speed 0.5";
     assert_eq!(imbrex(replay, &scratch.image).json()["answered"], 13);
     let told = imbrex("simulate tiny --replay {}", &scratch.image).expect(2);
@@ -544,6 +544,6 @@ fn a_recorded_session_is_replayed_to_the_nanosecond() {
     assert!(told.contains("is not a recording"), "{told}");
     imbrex("simulate --replay {} --count 3", &record).expect(2);
     let again = format!("serve {{}} --nbd tcp:127.0.0.1:0 {options}");
-    let told = imbrex(&again, &scratch.image).expect(1);
-    assert!(told.contains("a file that exists is left alone"), "{told}");
+    let told = imbrex(&again, &scratch.image).expect(4);
+    assert!(told.contains("exists and is left alone"), "{told}");
 }

@@ -249,6 +249,14 @@ fn served(sealed: &Sealed, note: &mut impl FnMut(&str, &Ended)) {
         "staged",
     ];
     note("media-error", &run(&inside));
+    let seen = tool("nbdinfo", ["--json", &served.uri()]);
+    note("nbdinfo", &seen);
+    let contexts = &seen.json()["exports"][0]["contexts"];
+    let silent = contexts.as_array().is_none_or(Vec::is_empty);
+    assert!(
+        silent,
+        "where things lie shows how long the bands are: {contexts}"
+    );
     let saved = sealed.file("saved.img");
     note("save", &run(&["tell", sealed.path(), "save", &saved]));
     drop(client);

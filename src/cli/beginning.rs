@@ -109,6 +109,11 @@ impl Beginning {
         Ok(drive)
     }
 
+    /// Whether anything is said of the drive.
+    pub(super) fn says_something(&self) -> bool {
+        self.capacity.is_some() || !self.set.is_empty() || self.start.is_some()
+    }
+
     /// Whether it begins with what an image holds.
     pub(super) fn as_it_is(&self) -> bool {
         self.start == Some(Begins::AsItIs)

@@ -123,6 +123,19 @@ fn of_recordings(arguments: &Arguments, sources: &[Source; 2]) -> anyhow::Result
         let what = "A and B are not both recordings: give --profile, the drive to run workloads on";
         return Err(UsageError(what.to_owned()).into());
     };
+    if arguments.beginning.says_something() {
+        let what =
+            "--capacity, --set and --start speak of a drive to run both on: give --profile, too";
+        return Err(UsageError(what.to_owned()).into());
+    }
+    if a.profile != b.profile {
+        output::say("A and B were recorded on different drives: what differs may be the drives");
+    } else if a.began_new != b.began_new {
+        output::say(
+            "one of the drives was new when its recording began, and the other was not: what differs \
+             may be that",
+        );
+    }
     let end = a.end_bytes.max(b.end_bytes).max(1);
     compared(arguments, end, |division| {
         let read = |word: &str| -> anyhow::Result<Vec<Tally>> {

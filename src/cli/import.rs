@@ -1,14 +1,15 @@
 //! `imbrex import`: makes a recording of a trace of another tool, or a workload of rates.
 
 use std::fs::File;
-use std::io::{BufWriter, Read, Write as _};
-use std::path::{Path, PathBuf};
+use std::io::{Read, Write as _};
+use std::path::PathBuf;
 
 use anyhow::Context as _;
 use clap::ValueEnum;
 use serde_json::json;
 
 use super::exit::{Code, UsageError};
+use super::simulate::new_file;
 use super::{output, profile_source};
 use crate::lab::import::table::Columns;
 use crate::lab::import::{BadLines, Event, Format, Hide, Lines, Options, TimeUnit, import, rates};
@@ -200,14 +201,6 @@ fn from_rates(arguments: &Arguments, from: Box<dyn Read>) -> anyhow::Result<Code
         ))?;
     }
     Ok(Code::Ok)
-}
-
-fn new_file(path: &Path) -> anyhow::Result<BufWriter<File>> {
-    let file = File::create_new(path).with_context(|| {
-        let shown = path.display();
-        format!("cannot create {shown}; a file that exists is left alone")
-    })?;
-    Ok(BufWriter::new(file))
 }
 
 fn parse_unit(text: &str) -> Result<TimeUnit, String> {

@@ -166,10 +166,10 @@ fn words(opened: &Opened, status: &Status, written: Option<&Written>) -> String 
         rows.push((
             "since it was made",
             format!(
-                "{} log entries with {} of the host, {} bands cleaned by rewriting {}",
+                "{} log entries with {} of the host; {} bands written anew (cleaned, or whole by the host): {}",
                 lifetime.entries,
                 BinaryBytes(bytes(lifetime.staged)),
-                lifetime.bands_cleaned,
+                lifetime.bands_renewed,
                 BinaryBytes(bytes(lifetime.rewritten)),
             ),
         ));
@@ -203,8 +203,8 @@ fn value(
         "lifetime": lifetime(opened).map(|lifetime| json!({
             "entries": lifetime.entries,
             "staged_bytes": bytes(lifetime.staged),
-            "bands_cleaned": lifetime.bands_cleaned,
-            "rewritten_bytes": bytes(lifetime.rewritten),
+            "bands_renewed": lifetime.bands_renewed,
+            "renewed_bytes": bytes(lifetime.rewritten),
         })),
         "written_bands": written.map(|written| written.bands),
         "written_band_bytes": written.map(|written| written.bytes),

@@ -3,13 +3,12 @@
 //! The file has no end, and cannot be read, before [`Record::finish`]. A failure to write does not
 //! disturb the session; it is reported at its end.
 
-use std::fs::File;
-use std::io::BufWriter;
 use std::path::Path;
 use std::thread::JoinHandle;
 
 use anyhow::Context as _;
 
+use super::simulate::new_file;
 use crate::host::recorder::Recorder;
 use crate::image::open::Opened;
 use crate::lab::recording::{self, RecordingError, RecordingWriter};
@@ -22,9 +21,7 @@ pub(super) struct Record {
 impl Record {
     /// Begins a record of the drive in the new file `path`, and the end of it that the drive holds.
     pub(super) fn begin(path: &Path, opened: &Opened) -> anyhow::Result<(Recorder, Record)> {
-        let shown = path.display();
-        let file = File::create_new(path)
-            .with_context(|| format!("cannot create {shown}; a file that exists is left alone"))?;
+        let file = new_file(path)?;
         let began = if opened.report.fresh {
             recording::NEW
         } else {
@@ -34,7 +31,7 @@ impl Record {
             (recording::PROFILE, opened.drive.profile().to_toml()),
             (recording::BEGAN, began.to_owned()),
         ];
-        let mut writer = RecordingWriter::new(BufWriter::new(file), &about)?;
+        let mut writer = RecordingWriter::new(file, &about)?;
         let (recorder, answers) = Recorder::new();
         let thread = std::thread::Builder::new()
             .name("imbrex-record".to_owned())

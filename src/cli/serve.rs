@@ -145,7 +145,8 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     }
     let account_file = arguments.account.as_deref();
     let account_file = account_file.map(AccountFile::open).transpose()?;
-    let info = DriveInfo::new(opened.drive.profile(), arguments.read_only);
+    let mut info = DriveInfo::new(opened.drive.profile(), arguments.read_only);
+    info.discreet = opened.sealed.is_some();
     let mut session = session(arguments, &opened);
     tell_what_was_found(&session, &opened)?;
     let seat = seat(arguments, &opened)?;

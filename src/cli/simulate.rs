@@ -1,7 +1,7 @@
 //! `imbrex simulate`: runs a workload on a drive in virtual time and tells what came out.
 
 use std::fs::File;
-use std::io::{BufWriter, IsTerminal};
+use std::io::{BufWriter, ErrorKind, IsTerminal};
 use std::path::{Path, PathBuf};
 use std::time::Duration as Real;
 
@@ -9,7 +9,7 @@ use anyhow::Context as _;
 use indicatif::{HumanCount, ProgressBar, ProgressStyle};
 
 use super::beginning::Beginning;
-use super::exit::{Code, SealedError, UsageError};
+use super::exit::{Code, ProtectedError, SealedError, UsageError};
 use super::replay_choice::ReplayChoice;
 use super::report::RunFiles;
 use super::{output, profile_source, workload_source};
@@ -272,11 +272,13 @@ fn observed(
 
 /// A file that was not there, for columns.
 pub(super) fn new_file(path: &Path) -> anyhow::Result<BufWriter<File>> {
-    let file = File::create_new(path).with_context(|| {
-        let shown = path.display();
-        format!("cannot create {shown}; a file that exists is left alone")
-    })?;
-    Ok(BufWriter::new(file))
+    match File::create_new(path) {
+        Ok(file) => Ok(BufWriter::new(file)),
+        Err(error) if error.kind() == ErrorKind::AlreadyExists => {
+            Err(ProtectedError(format!("{} exists and is left alone", path.display())).into())
+        }
+        Err(error) => Err(error).with_context(|| format!("cannot create {}", path.display())),
+    }
 }
 
 /// Seen on a terminal only.

@@ -4,8 +4,6 @@ use std::fs::File;
 use std::io::Read as _;
 use std::path::Path;
 
-use anyhow::Context as _;
-
 use super::exit::UnusableError;
 use crate::lab::ranges::Ranges;
 use crate::lab::structures;
@@ -19,10 +17,8 @@ pub(super) fn load(path: &Path, capacity: u64) -> anyhow::Result<Ranges> {
     let shown = path.display();
     let mut bytes = Vec::new();
     File::open(path)
-        .with_context(|| format!("cannot open {shown}"))?
-        .take(LIST_BYTES_MAX + 1)
-        .read_to_end(&mut bytes)
-        .with_context(|| format!("cannot read {shown}"))?;
+        .and_then(|file| file.take(LIST_BYTES_MAX + 1).read_to_end(&mut bytes))
+        .map_err(|error| UnusableError(format!("cannot read {shown}: {error}")))?;
     if count(bytes.len()) > LIST_BYTES_MAX {
         let what = format!("{shown} is longer than {LIST_BYTES_MAX} bytes: no list is that long");
         return Err(UnusableError(what).into());

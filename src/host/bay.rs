@@ -102,6 +102,13 @@ impl Seat {
             .map_err(|e| BayError::new(doing(), &e))?;
         let opened = open::open(&store, true).map_err(|e| BayError::new(doing(), &e))?;
         if *opened.drive.profile() != self.profile {
+            if opened.sealed.is_some() {
+                return Err(BayError {
+                    doing: doing(),
+                    why: "it holds another drive, which is sealed".to_owned(),
+                    protects: true,
+                });
+            }
             let (theirs, ours) = (opened.drive.profile(), &self.profile);
             return Err(BayError {
                 doing: doing(),

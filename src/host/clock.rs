@@ -89,6 +89,16 @@ impl Clock {
         self.pace != Pace::Off
     }
 
+    /// How much later than `due` it is at `now`. Without a pace nothing is due at any moment of this
+    /// machine's.
+    pub fn lag(&self, now: Instant, due: Instant) -> Duration {
+        if self.is_paced() {
+            now.since(due)
+        } else {
+            Duration::ZERO
+        }
+    }
+
     /// The moment of model time.
     pub fn now(&self) -> Instant {
         let real = self.real() - self.real_start;

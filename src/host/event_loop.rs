@@ -328,9 +328,9 @@ impl<M: Machine> EventLoop<M> {
     fn answer(&mut self, mut completion: Completion) {
         // Asked anew for each answer: giving the ones before may have taken a while.
         let now = self.clock.now();
-        let lag = now.since(completion.due);
+        let lag = self.clock.lag(now, completion.due);
         Recorder::note(&mut self.recorder, completion, lag);
-        if self.clock.is_paced() && lag > LAG_NOTICED {
+        if lag > LAG_NOTICED {
             completion.breakdown.lag = lag;
         }
         match self.desk.complete(completion, &mut self.buffers) {

@@ -43,6 +43,8 @@ pub struct DriveInfo {
     pub read_buffer_bytes: u64,
     /// Opened for reading only.
     pub read_only: bool,
+    /// What lies where is not to be told: it would show what is hidden of the drive.
+    pub discreet: bool,
 }
 
 impl DriveInfo {
@@ -59,6 +61,7 @@ impl DriveInfo {
             write_cache: profile.write_cache.enabled,
             read_buffer_bytes: profile.read_ahead_bytes,
             read_only,
+            discreet: false,
         }
     }
 

@@ -40,6 +40,7 @@ pub(super) fn info(capacity_bytes: u64) -> DriveInfo {
         write_cache: false,
         read_buffer_bytes: 16_384,
         read_only: false,
+        discreet: false,
     }
 }
 

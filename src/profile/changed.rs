@@ -8,6 +8,9 @@ use std::fmt;
 use super::Profile;
 use super::error::ProfileError;
 
+/// Parts of a dotted key.
+const PARTS_MAX: usize = 8;
+
 /// A key and what it is set to.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Change {
@@ -31,6 +34,11 @@ impl Change {
         if key.is_empty() || value.is_empty() {
             return Err(format!(
                 "{words:?} lacks its key or its value; give KEY=VALUE"
+            ));
+        }
+        if key.split('.').count() > PARTS_MAX {
+            return Err(format!(
+                "no key has more than {PARTS_MAX} parts: {key:.40}..."
             ));
         }
         let read = toml::from_str::<toml::Table>(&format!("value = {value}"));
@@ -150,8 +158,9 @@ mod tests {
 
     #[test]
     fn words_that_are_no_change_are_refused() {
-        for words in ["", "staging", "=5", "staging.bytes="] {
-            assert!(Change::from_words(words).is_err(), "{words:?}");
+        let deep = format!("{}b=1", "a.".repeat(40_000));
+        for words in ["", "staging", "=5", "staging.bytes=", &deep] {
+            assert!(Change::from_words(words).is_err(), "{words:.40}");
         }
     }
 

@@ -13,9 +13,9 @@ pub struct Lifetime {
     pub entries: u64,
     /// Sectors of the host in them.
     pub staged: Sectors,
-    /// Bands cleaned.
-    pub bands_cleaned: u64,
-    /// Sectors that cleaning wrote to the bands' homes.
+    /// Bands that were given a new home: by cleaning, or by the host, which wrote all of one in sequence.
+    pub bands_renewed: u64,
+    /// Sectors of these homes.
     pub rewritten: Sectors,
 }
 
@@ -31,7 +31,7 @@ impl Lifetime {
                 }
             }
             Change::Cleaned { written, .. } => {
-                self.bands_cleaned = self.bands_cleaned.saturating_add(1);
+                self.bands_renewed = self.bands_renewed.saturating_add(1);
                 more(&mut self.rewritten, written.0);
             }
             Change::Append { .. } | Change::Divert { .. } | Change::Trim { .. } => {}

@@ -75,6 +75,13 @@ fn find(handle: &Handle, wanted: Wanted, from: u64) -> Result<u64, Errno> {
     if from >= capacity {
         return Err(Errno::ENXIO);
     }
+    if handle.info().discreet {
+        // Where nothing was ever written would tell how the drive is divided: all of it is data.
+        return Ok(match wanted {
+            Wanted::Data => from,
+            Wanted::Hole => capacity,
+        });
+    }
     let mut at = from;
     while at < capacity {
         let question = Ask::Whereabouts {

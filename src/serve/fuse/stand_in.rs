@@ -72,6 +72,7 @@ impl StandIn {
             write_cache: true,
             read_buffer_bytes: 0,
             read_only: matches!(habit, Habit::ReadOnly),
+            discreet: false,
         };
         let (calls, inbox) = bounded(16);
         let asked = Arc::new(Mutex::new(Vec::new()));

@@ -285,7 +285,11 @@ impl Haggle<'_> {
         if !is_export(self.terms.drive, query.export) {
             return self.no_such_export(replies);
         }
-        let contexts = query.contexts(listing);
+        let contexts = if self.terms.drive.discreet {
+            Contexts::default()
+        } else {
+            query.contexts(listing)
+        };
         for context in contexts.iter() {
             replies.add_context(context, if listing { 0 } else { Context::id(context) });
         }

@@ -167,7 +167,7 @@ pub(super) fn write(
     writer.count(counts.ages);
     writer.u64(tables.lifetime.entries);
     writer.u64(tables.lifetime.staged.0);
-    writer.u64(tables.lifetime.bands_cleaned);
+    writer.u64(tables.lifetime.bands_renewed);
     writer.u64(tables.lifetime.rewritten.0);
     write_extents(writer, counts.extents, tables.extents);
     write_places(writer, counts.band_places, tables.band_places);
@@ -191,7 +191,7 @@ pub(super) fn read(reader: &mut Reader<'_>) -> Result<MapState, RecordError> {
     let lifetime = Lifetime {
         entries: reader.u64("lifetime_entries")?,
         staged: reader.sectors("lifetime_staged")?,
-        bands_cleaned: reader.u64("lifetime_bands_cleaned")?,
+        bands_renewed: reader.u64("lifetime_bands_renewed")?,
         rewritten: reader.sectors("lifetime_rewritten")?,
     };
     read_state(reader, &counts, lifetime)

@@ -149,7 +149,7 @@ fn map_state() -> impl Strategy<Value = MapState> {
     let counted = [(); 4].map(|()| any::<u64>()).prop_map(|counted| Lifetime {
         entries: counted[0],
         staged: Sectors(counted[1]),
-        bands_cleaned: counted[2],
+        bands_renewed: counted[2],
         rewritten: Sectors(counted[3]),
     });
     let all = (extents, tables, vec(wide(), 0..8), counted);
@@ -278,7 +278,7 @@ pub(super) fn sample_full() -> MapRecord {
         lifetime: Lifetime {
             entries: 31,
             staged: Sectors(32),
-            bands_cleaned: 33,
+            bands_renewed: 33,
             rewritten: Sectors(34),
         },
     };

@@ -21,7 +21,9 @@ impl fmt::Display for Comparison {
         if self.a.answered != self.b.answered {
             writeln!(
                 f,
-                "A and B did not ask for the same number of things: sums differ for that reason, too"
+                "A and B did not ask for the same number of things: sums differ for that reason, and the \
+                 latency of all requests may, where what was left out was quick or slow; look at each \
+                 operation below"
             )?;
         }
         for told in &self.operations {

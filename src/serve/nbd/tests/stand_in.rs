@@ -53,6 +53,7 @@ pub(super) fn info() -> DriveInfo {
         write_cache: true,
         read_buffer_bytes: 1 << 20,
         read_only: false,
+        discreet: false,
     }
 }
 
