@@ -6,6 +6,7 @@ use std::process::Command;
 
 use imbrex::drive::Drive;
 use imbrex::lab::forecast::asked::Asked;
+use imbrex::lab::forecast::help::{Came, Kind};
 use imbrex::lab::forecast::idle::{self, Found, Idle};
 use imbrex::lab::forecast::plan::Aspect;
 use imbrex::lab::forecast::trial::{self, Figures};
@@ -217,6 +218,32 @@ fn the_number_of_threads_changes_nothing() {
     };
     assert_eq!(said(1), said(1));
     assert_eq!(said(1), said(4));
+}
+
+/// What came of trying this, as asked for on the tiny drive.
+fn tried(load: &str, deadline: Duration, kind: Kind) -> Came {
+    let mut question = question(built_in("tiny"), words(load));
+    (question.aspects, question.deadline) = (Vec::new(), deadline);
+    let mut forecast = forecast(&question);
+    let mut help = forecast.drives.remove(0).help.into_iter();
+    let found = help.find(|help| help.kind == kind);
+    found.expect("it is among what would help").came
+}
+
+#[test]
+fn a_rate_at_which_no_request_waits_for_room_was_seen_to_the_end_of_the_load() {
+    let load = "uniform write 4KiB 3000-requests";
+    let came = tried(load, Duration::from_s(10), Kind::RateLimit);
+    if let Came::Tried { how, figures } = came {
+        assert_eq!(figures.answered, 3000, "{how}");
+        assert_eq!(figures.room_ran_out_ns, None, "{how}");
+        assert!(figures.finish_ns.is_some(), "{how}");
+    } else {
+        let Came::NotTried { why } = came else {
+            unreachable!("there are two")
+        };
+        assert!(why.contains("requests wait for room"), "{why}");
+    }
 }
 
 #[test]

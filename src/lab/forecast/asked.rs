@@ -83,6 +83,14 @@ impl Asked {
         }
     }
 
+    /// How many requests it has, and how long it goes on, where it says so.
+    pub fn extent(&self) -> (Option<u64>, Option<Duration>) {
+        match self {
+            Asked::Workload(workload) => workload.extent(),
+            Asked::Trace { playback, .. } => (Some(playback.requests), None),
+        }
+    }
+
     /// The same bytes in larger writes, and what was done in words.
     ///
     /// # Errors
