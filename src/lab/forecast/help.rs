@@ -242,11 +242,13 @@ fn pause(known: &Known<'_>) -> Tried {
         ..*known.course
     };
     let outcome = trial::run(known.drive.clone(), known.asked, &course)?;
+    let figures = Figures::of(&outcome);
     let how = format!(
-        "{} of {} in the load, those told as idle time",
-        idle.pauses, pauses.each
+        "{} of {} in the load, as long as those told as idle time",
+        idle::within(&pauses, figures.answered),
+        pauses.each
     );
-    Ok((how, Figures::of(&outcome)))
+    Ok((how, figures))
 }
 
 /// What was seen at a rate.
