@@ -5,7 +5,9 @@
 use std::process::Command;
 
 use imbrex::drive::Drive;
+use imbrex::host::recorder::Answered;
 use imbrex::lab::forecast::asked::Asked;
+use imbrex::lab::forecast::help::{Came, Kind};
 use imbrex::lab::forecast::idle::{self, Found, Idle};
 use imbrex::lab::forecast::plan::Aspect;
 use imbrex::lab::forecast::trial::{self, Figures};
@@ -132,7 +134,10 @@ fn with_the_idle_time_the_drive_stays_out_of_the_slow_mode_and_with_half_of_it_n
     ] {
         let requests = run(&drive, &asked, &Course::default()).summary.answered;
         let idle = idle_of(&drive, &asked);
-        let Found::Pauses { day_ns, short_ns } = idle.found else {
+        let Found::Pauses {
+            day_ns, short_ns, ..
+        } = idle.found
+        else {
             panic!("{idle:?}");
         };
         assert!(
@@ -217,6 +222,222 @@ fn the_number_of_threads_changes_nothing() {
     };
     assert_eq!(said(1), said(1));
     assert_eq!(said(1), said(4));
+}
+
+/// What came of trying this, as asked for on the tiny drive.
+fn tried(load: &str, deadline: Duration, kind: Kind) -> Came {
+    let mut question = question(built_in("tiny"), words(load));
+    (question.aspects, question.deadline) = (Vec::new(), deadline);
+    let mut forecast = forecast(&question);
+    let mut help = forecast.drives.remove(0).help.into_iter();
+    let found = help.find(|help| help.kind == kind);
+    found.expect("it is among what would help").came
+}
+
+#[test]
+fn a_rate_at_which_no_request_waits_for_room_was_seen_to_the_end_of_the_load() {
+    let load = "uniform write 4KiB 3000-requests";
+    let came = tried(load, Duration::from_s(10), Kind::RateLimit);
+    if let Came::Tried { how, figures } = came {
+        assert_eq!(figures.answered, 3000, "{how}");
+        assert_eq!(figures.room_ran_out_ns, None, "{how}");
+        assert!(figures.finish_ns.is_some(), "{how}");
+    } else {
+        let Came::NotTried { why } = came else {
+            unreachable!("there are two")
+        };
+        assert!(why.contains("requests wait for room"), "{why}");
+    }
+}
+
+#[test]
+fn the_idle_time_told_is_the_sum_of_the_pauses_that_were_put_in() {
+    // 100 requests are no multiple of 24 pauses; a load by time has as many as it comes to.
+    for load in ["uniform write 4KiB 100-requests", "uniform write 4KiB 5s"] {
+        let asked = words(load);
+        let profile = set(
+            &built_in("tiny"),
+            &["staging.slots=16", "staging.bytes=512 KiB"],
+        );
+        let drive = Start::Formatted.drive(&profile).expect("it fits");
+        let day = Figures::of(&run(&drive, &asked, &trial::course(Duration::from_s(3600))));
+        let idle = idle::look(&drive, &asked, &day)
+            .expect("it runs")
+            .expect("it stages");
+        let Found::Pauses {
+            day_ns, each_ns, ..
+        } = idle.found
+        else {
+            panic!("{idle:?}");
+        };
+        let each = Duration(each_ns);
+        let course = |each, days| {
+            let every = idle::once(&idle, &day, 512 << 10).expect("pauses").every;
+            Course {
+                days,
+                pauses: Pauses { each, every },
+                ..Course::default()
+            }
+        };
+        // From outside: a request that comes after the one before was answered, by a pause or more.
+        let mut pauses = 1;
+        let mut last = 0;
+        let mut count = |answers: &[Answered]| {
+            for answer in answers {
+                let came = answer.completion.arrived.0;
+                pauses += u64::from(last > 0 && came >= last + each.0);
+                last = answer.completion.due.0;
+            }
+            Ok(())
+        };
+        let observers = Observers {
+            progress: &mut |_| {},
+            jobs: None,
+            answers: Some(&mut count),
+        };
+        let course = course(each, idle.days);
+        simulation::carry_out(drive.clone(), asked.load(), &course, observers).expect("it runs");
+        assert_eq!(
+            day_ns,
+            each_ns * pauses / idle.days,
+            "{load}: {idle:?}, {pauses}"
+        );
+    }
+}
+
+#[test]
+fn a_load_that_waits_for_answers_and_ends_by_its_own_time_is_told_by_what_it_got_done() {
+    let mut question = question(built_in("tiny"), words("uniform write 4KiB 20s"));
+    question.aspects.clear();
+    let forecast = forecast(&question);
+    let drive = &forecast.drives[0];
+    let said = forecast.to_string();
+    assert!(
+        forecast.ends_by_time && said.contains("BUT the load ends by its own time"),
+        "{said}"
+    );
+    assert!(
+        drive.answered.centre < Some(drive.control.figures.answered),
+        "{said}"
+    );
+    let line = said
+        .lines()
+        .find(|line| line.contains("unshingled answers"));
+    let answered = drive.control.figures.answered.to_string();
+    assert!(line.is_some_and(|line| line.contains(&answered)), "{said}");
+    let larger = drive
+        .help
+        .iter()
+        .find(|help| help.kind == Kind::LargerRequests);
+    assert!(
+        matches!(larger.map(|help| &help.came), Some(Came::NotTried { .. })),
+        "{said}"
+    );
+    for other in [
+        "uniform write 4KiB 20-requests",
+        "uniform write 4KiB 5/s 20s",
+    ] {
+        assert!(!words(other).ends_by_time(), "{other}");
+    }
+}
+
+#[test]
+fn a_recovery_that_was_never_looked_at_is_not_said_to_take_a_day() {
+    let mut question = question(built_in("tiny"), words("uniform write 4KiB 3000-requests"));
+    (question.aspects, question.deadline) = (Vec::new(), Duration::from_s(1));
+    question.advise = false;
+    let said = forecast(&question).to_string();
+    let line = said
+        .lines()
+        .find(|line| line.contains("recovers afterwards in"));
+    assert!(
+        line.is_some_and(|line| line.ends_with("not seen: the load was stopped")),
+        "{said}"
+    );
+}
+
+fn rebuild_of_tiny(member_bytes: u64, piece: u64, deadline: Duration) -> rebuild::Rebuild {
+    let question = rebuild::Question {
+        profile: built_in("tiny"),
+        control: built_in("control-5tb"),
+        start: Start::New,
+        member_bytes,
+        pieces: vec![piece],
+        foreground: None,
+        deadline,
+        jobs: 1,
+    };
+    rebuild::rebuild(&question, &|_, _| {}).expect("it runs")
+}
+
+#[test]
+fn what_is_left_of_a_member_is_written_in_a_last_smaller_piece() {
+    let rebuild = rebuild_of_tiny(1000 << 10, 512 << 10, Duration::from_s(3600));
+    let piece = rebuild
+        .pieces
+        .iter()
+        .find(|piece| piece.asked_for)
+        .expect("asked for");
+    assert_eq!(piece.member.figures.answered, 2);
+    assert_eq!(piece.last_bytes, Some(488 << 10));
+    assert!(
+        rebuild
+            .to_string()
+            .contains("pieces of 512 KiB, the last of 488 KiB"),
+        "{rebuild}"
+    );
+    let whole = rebuild_of_tiny(1024 << 10, 512 << 10, Duration::from_s(3600));
+    assert!(
+        whole.pieces.iter().all(|piece| piece.last_bytes.is_none()),
+        "{whole}"
+    );
+}
+
+#[test]
+fn a_rebuild_that_was_stopped_says_how_many_pieces_were_not_answered() {
+    let rebuild = rebuild_of_tiny(8 << 20, 64 << 10, Duration::from_ms(10));
+    let piece = rebuild
+        .pieces
+        .iter()
+        .find(|piece| piece.asked_for)
+        .expect("asked for");
+    let stopped = piece.member.stopped.expect("it is stopped");
+    assert_eq!((stopped.pieces, stopped.after_ns), (128, 40_000_000));
+    assert_eq!(stopped.pieces_written, piece.member.figures.answered);
+    let said = rebuild.to_string();
+    let words = format!(
+        "with {} of 128 pieces unanswered",
+        128 - stopped.pieces_written
+    );
+    assert!(
+        said.contains(&words) && said.contains("not by the time it was stopped"),
+        "{said}"
+    );
+    assert!(!rebuild.fits());
+}
+
+#[test]
+fn help_offers_no_start_that_is_refused() {
+    for command in [
+        &["forecast", "--help"][..],
+        &["forecast", "rebuild", "--help"],
+    ] {
+        let (_, said, complained) = imbrex(command);
+        assert!(
+            said.contains("--start") && !said.contains("as-it-is"),
+            "{said}{complained}"
+        );
+    }
+}
+
+#[test]
+fn a_file_that_describes_no_workload_ends_with_3() {
+    let folder = tempfile::TempDir::new().expect("a folder");
+    let path = folder.path().join("no-workload.toml");
+    std::fs::write(&path, "x = 1\n").expect("it can be written");
+    let path = path.to_str().expect("a plain path");
+    let (code, said, complained) = imbrex(&["forecast", path, "--deadline", "8h"]);
+    assert_eq!(code, Some(3), "{said}{complained}");
 }
 
 #[test]
@@ -395,6 +616,14 @@ fn exit_codes_tell_whether_it_fits() {
             "90TB",
         ],
         &["forecast", "rebuild", "--deadline", "8h", "--piece", "12"],
+        &[
+            "forecast",
+            "rebuild",
+            "--deadline",
+            "8h",
+            "--piece",
+            "5000B",
+        ],
     ] {
         let (ended, said, complained) = imbrex(wrong);
         assert_eq!(ended, Some(2), "{wrong:?}: {said}{complained}");

@@ -41,7 +41,13 @@ Examples:
   imbrex forecast --replay session.parquet --keep think-times --deadline 30min
   imbrex forecast rebuild --profile desktop-5tb --piece 512KiB --deadline 24h
 
-Exit codes: 0 fits on every drive in every run; 1 does not, or only if; 2 usage.";
+Exit codes: 0 fits on every drive in every run; 1 does not, or only if; 2 usage; 3 the workload,
+profile or recording cannot be used.";
+
+/// Help for `--start`: an image's own state is that of one drive only.
+pub(super) const START: &str = "\
+The drive's state at the start: new, formatted, or conditions such as 'filled 60%, staging 95%' (also: \
+dirty-bands 40, merge-in 1, seed 7)";
 
 /// The drive that others are compared with.
 pub(super) const CONTROL: &str = "control-5tb";
@@ -49,6 +55,7 @@ pub(super) const CONTROL: &str = "control-5tb";
 /// Arguments of `forecast`.
 #[derive(Debug, clap::Args)]
 #[command(long_about = LONG, after_help = EXAMPLES)]
+#[command(mut_arg("start", |start| start.help(START)))]
 #[command(args_conflicts_with_subcommands = true, subcommand_negates_reqs = true)]
 pub(super) struct Arguments {
     #[command(subcommand)]

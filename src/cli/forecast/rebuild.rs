@@ -5,7 +5,7 @@ use std::num::NonZeroUsize;
 use super::super::beginning::Beginning;
 use super::super::exit::{Code, UsageError};
 use super::super::{output, profile_source, workload_source};
-use super::{CONTROL, bar, jobs, parse_time, profile, show, start};
+use super::{CONTROL, START, bar, jobs, parse_time, profile, show, start};
 use crate::lab::forecast::rebuild::{self, Question};
 use crate::lab::workload::Workload;
 use crate::profile::Profile;
@@ -19,11 +19,13 @@ Examples:
   imbrex forecast rebuild --profile archive-8tb --member 6TB --piece 512KiB --deadline 24h
   imbrex forecast rebuild --piece 64KiB --piece 1MiB --foreground array-rebuild --deadline 24h
 
-Exit codes: 0 fits with every size of piece asked for, and no host drops the member; 1 does not; 2 usage.";
+Exit codes: 0 fits with every size of piece asked for, and no host drops the member; 1 does not;
+2 usage; 3 the workload or profile cannot be used.";
 
 /// Arguments of `forecast rebuild`.
 #[derive(Debug, clap::Args)]
 #[command(after_help = EXAMPLES)]
+#[command(mut_arg("start", |start| start.help(START)))]
 pub(super) struct Arguments {
     /// The member: a built-in profile, a TOML file or an image (only its profile is read).
     #[arg(long, value_name = "PROFILE", default_value = Profile::DEFAULT_NAME)]
@@ -35,7 +37,7 @@ pub(super) struct Arguments {
     #[arg(long, value_name = "SIZE", value_parser = parse_size)]
     member: Option<u64>,
     /// Bytes of a piece; may be given more than once. Smaller and larger ones are tried beside it.
-    #[arg(long, value_name = "SIZE", value_parser = parse_size, default_value = "512KiB")]
+    #[arg(long, value_name = "SIZE", value_parser = parse_piece, default_value = "512KiB")]
     piece: Vec<u64>,
     /// A workload whose streams are asked of the member all the time, but for one named rebuild.
     #[arg(long, value_name = "WORKLOAD")]
@@ -110,7 +112,20 @@ fn beside(named: &str) -> anyhow::Result<Workload> {
     })
 }
 
-/// A size such as `512KiB` in whole sectors, for clap.
+/// A size such as `512KiB`, which is whole sectors, for clap.
+fn parse_piece(text: &str) -> Result<u64, String> {
+    let bytes = Unit::Bytes.parse(text).map_err(|e| e.to_string())?;
+    if bytes == 0 || !bytes.is_multiple_of(SECTOR_BYTES) {
+        let down = (bytes / SECTOR_BYTES).max(1) * SECTOR_BYTES;
+        let nearest = Unit::Bytes.format(down);
+        return Err(format!(
+            "a piece is whole sectors of 4 KiB; give one such as {nearest}"
+        ));
+    }
+    Ok(bytes)
+}
+
+/// A size such as `512KiB`, rounded down to whole sectors, for clap.
 fn parse_size(text: &str) -> Result<u64, String> {
     match Unit::Bytes.parse(text) {
         Ok(bytes) if bytes >= SECTOR_BYTES => Ok(bytes / SECTOR_BYTES * SECTOR_BYTES),

@@ -9,6 +9,7 @@ use crate::lab::generator;
 use crate::lab::playback::Playback;
 use crate::lab::replay::{How, Keep};
 use crate::lab::simulation::Load;
+use crate::lab::summary::Summary;
 use crate::lab::workload::{Arrivals, Mix, Order, Phase, Place, Size, Spacing, Spot};
 use crate::lab::workload::{Stream, Workload};
 use crate::time::Duration;
@@ -80,6 +81,23 @@ impl Asked {
                 .iter()
                 .any(|stream| matches!(stream.arrivals, Arrivals::Open { .. })),
             Asked::Trace { how, .. } => how.keep == Keep::Times,
+        }
+    }
+
+    /// Whether some of it waits for answers until a time of its own is over: what it asks for depends on
+    /// how fast the drive is.
+    pub fn ends_by_time(&self) -> bool {
+        match self {
+            Asked::Workload(workload) => ends_by_time(workload),
+            Asked::Trace { .. } => false,
+        }
+    }
+
+    /// How many requests it has, and how long it goes on, where it says so.
+    pub fn extent(&self) -> (Option<u64>, Option<Duration>) {
+        match self {
+            Asked::Workload(workload) => workload.extent(),
+            Asked::Trace { playback, .. } => (Some(playback.requests), None),
         }
     }
 
@@ -193,7 +211,18 @@ fn trim_of(name: &str, from: u64, bytes: u64) -> Stream {
     }
 }
 
+fn ends_by_time(workload: &Workload) -> bool {
+    let waits = |stream: &Stream| matches!(stream.arrivals, Arrivals::Closed { .. });
+    let mut streams = workload.streams.iter();
+    workload.limits.count.is_none() && streams.any(|stream| stream.count.is_none() && waits(stream))
+}
+
 fn larger_workload(workload: &Workload) -> Result<(Asked, String), String> {
+    if ends_by_time(workload) {
+        let why =
+            "the load ends by its own time: in as much time larger requests are not the same bytes";
+        return Err(why.to_owned());
+    }
     let mut changed = workload.clone();
     let writes = |stream: &Stream| stream.mix.write + stream.mix.fua_write > 0;
     let largest = workload.streams.iter().filter(|stream| writes(stream));
@@ -270,79 +299,8 @@ fn longer(time: Duration, milli: u64) -> Duration {
     Duration(u64::try_from(wide).map_or(u64::MAX >> 2, |ns| ns.min(u64::MAX >> 2)))
 }
 
-/// A workload that writes `member_bytes` from front to back in pieces, in as many stretches spread
-/// evenly as there are shares; together they write `part` of `whole` of it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Filling {
-    /// Bytes to be written, from the first on.
-    pub member_bytes: u64,
-    /// Bytes of a write.
-    pub piece_bytes: u64,
-    /// Stretches; 1: all of it in one.
-    pub stretches: u64,
-    /// Pieces written in each.
-    pub pieces_each: u64,
-}
-
-impl Filling {
-    /// The workload, with the streams of `foreground` beside it all the time.
-    pub fn beside(&self, foreground: Option<&Workload>) -> Workload {
-        let from_of = |at: u64| self.member_bytes / self.stretches * at / 4096 * 4096;
-        let fills = (0..self.stretches).map(|at| Stream {
-            name: format!("rebuild {}", at + 1),
-            place: Place {
-                order: Order::Sequential,
-                from: Spot::Bytes(from_of(at)),
-                length: Some(Spot::Bytes(self.pieces_each * self.piece_bytes)),
-                align: self.piece_bytes,
-            },
-            sizes: vec![Size {
-                bytes: self.piece_bytes,
-                share: 100,
-            }],
-            mix: Mix {
-                write: 100,
-                ..Mix::default()
-            },
-            flush_every: None,
-            arrivals: Arrivals::Closed { under_way: 1 },
-            day: None,
-            bursts: None,
-            count: Some(self.pieces_each),
-        });
-        let mut streams: Vec<Stream> = fills.collect();
-        let others = foreground.map_or(&[][..], |workload| &workload.streams);
-        let own = streams.len();
-        streams.extend(others.iter().cloned().map(|stream| Stream {
-            // It goes on as long as the rebuild does.
-            count: None,
-            ..stream
-        }));
-        let beside = own..streams.len();
-        let phases = (0..own).map(|at| Phase {
-            name: format!("stretch {}", at + 1),
-            duration: None,
-            streams: std::iter::once(at).chain(beside.clone()).collect(),
-        });
-        Workload {
-            name: "rebuild".to_owned(),
-            seed: foreground.map_or(1, |workload| workload.seed),
-            limits: crate::lab::workload::Limits::default(),
-            rounds: 1,
-            afterwards: crate::lab::workload::Afterwards::Stop,
-            phases: phases.collect(),
-            streams,
-        }
-    }
-
-    /// Pieces written in all.
-    pub fn pieces(&self) -> u64 {
-        self.stretches * self.pieces_each
-    }
-}
-
 /// Bytes that each stream of a workload wrote, by the summary of a run.
-pub fn written_by_stream(workload: &Workload, summary: &crate::lab::summary::Summary) -> Vec<u64> {
+pub fn written_by_stream(workload: &Workload, summary: &Summary) -> Vec<u64> {
     let writes = |operations: &[crate::host::account::Latencies]| -> u64 {
         let all = operations.iter().filter(|kind| kind.operation == "write");
         all.map(|kind| kind.count).sum()
@@ -423,21 +381,5 @@ mod tests {
         assert_eq!(place.from, Spot::Bytes(0));
         assert_eq!(place.length, Some(Spot::Bytes(10 << 20)));
         assert_eq!(trimmed.limits.count, Some(11));
-    }
-
-    #[test]
-    fn a_filling_writes_each_stretch_from_its_own_beginning() {
-        let filling = Filling {
-            member_bytes: 1 << 30,
-            piece_bytes: 1 << 20,
-            stretches: 4,
-            pieces_each: 8,
-        };
-        let workload = filling.beside(None);
-        let from: Vec<Spot> = workload.streams.iter().map(|s| s.place.from).collect();
-        let quarter = 1 << 28;
-        assert_eq!(from, [0, 1, 2, 3].map(|at| Spot::Bytes(at * quarter)));
-        let counts: Option<u64> = workload.streams.iter().map(|stream| stream.count).sum();
-        assert_eq!(counts, Some(filling.pieces()));
     }
 }

@@ -7,7 +7,7 @@ use super::asked::{Asked, written_by_stream};
 use super::crew::Steps;
 use super::help::{self, Help, Kind, Known, per_s_milli};
 use super::idle;
-use super::plan::{Assumed, BEST, CENTRE, Variation, WORST};
+use super::plan::{Assumed, CENTRE, LITTLE_ROOM, MUCH_ROOM, Variation};
 use super::trial::{self, Figures, Trial, TrialError};
 use super::verdict::Ranged;
 use super::whole::{Control, ForecastError, IdleForecast, NotRun, Question};
@@ -201,7 +201,7 @@ pub(super) fn idle_times(
     benches: &[Bench],
     steps: &Steps<'_>,
 ) -> Vec<Option<IdleForecast>> {
-    const RUNS: [&str; 3] = [CENTRE, WORST, BEST];
+    const RUNS: [&str; 3] = [CENTRE, LITTLE_ROOM, MUCH_ROOM];
     let tasks: Vec<(usize, &str)> = (0..benches.len())
         .flat_map(|at| RUNS.map(|words| (at, words)))
         .collect();

@@ -11,6 +11,7 @@ use super::asked::Asked;
 use super::idle::{self, Idle};
 use super::plan::Assumed;
 use super::trial::{self, Figures, TrialError};
+use super::words::spoken;
 use crate::drive::Drive;
 use crate::lab::simulation::course::{Course, Ended, Stop};
 use crate::profile::Profile;
@@ -115,6 +116,8 @@ pub struct Known<'k> {
 
 /// Rates that are tried at least: down to this many thousandths.
 const MILLI_MIN: u64 = 15;
+/// A load that is not known to end in time is run to its end with no more requests.
+const REQUESTS_MAX: u64 = 4_000_000;
 /// Steps of bisection once a rate was found that helps.
 const STEPS: u32 = 4;
 
@@ -239,61 +242,116 @@ fn pause(known: &Known<'_>) -> Tried {
         ..*known.course
     };
     let outcome = trial::run(known.drive.clone(), known.asked, &course)?;
+    let figures = Figures::of(&outcome);
     let how = format!(
-        "{} of {} in the load, those told as idle time",
-        idle.pauses, pauses.each
+        "{} of {} in the load, as long as those told as idle time",
+        idle::within(&pauses, figures.answered),
+        pauses.each
     );
-    Ok((how, Figures::of(&outcome)))
+    Ok((how, figures))
 }
 
-/// The highest rate at which no request waits for room, by bisection.
-fn rate_limit(known: &Known<'_>) -> Tried {
-    if known.figures.room_ran_out_ns.is_none() {
-        return Err(NEVER_SLOW.to_owned().into());
-    }
+/// What was seen at a rate.
+enum Seen {
+    /// To the end of the load no request waited for room.
+    None(Figures),
+    /// Some did.
+    Some,
+    /// None had when the run was stopped, before its end, after so long.
+    NotToTheEnd(Instant),
+}
+
+/// Runs the load at so many thousandths of its rate.
+fn at_rate(known: &Known<'_>, milli: u64) -> Result<Seen, NotTried> {
+    let stop_at = rate_stop(known, milli);
     let course = Course {
         stop: Stop {
-            load_at: longer(known.course.stop.load_at),
+            load_at: stop_at,
             out_of_room: true,
             ..known.course.stop
         },
         ..*known.course
     };
-    let at_rate = |milli: u64| -> Result<Option<Figures>, NotTried> {
-        let asked = known.asked.slowed(milli, known.per_s_milli)?;
-        let outcome = trial::run(known.drive.clone(), &asked, &course)?;
-        let out = matches!(outcome.ended, Ended::OutOfRoom);
-        let never = outcome.summary.room_ran_out_ns.is_none();
-        Ok((!out && never).then(|| Figures::of(&outcome)))
-    };
+    let asked = known.asked.slowed(milli, known.per_s_milli)?;
+    let outcome = trial::run(known.drive.clone(), &asked, &course)?;
+    if outcome.ended == Ended::OutOfRoom || outcome.summary.room_ran_out_ns.is_some() {
+        return Ok(Seen::Some);
+    }
+    Ok(match (outcome.ended, stop_at) {
+        (Ended::TooLong, Some(at)) => Seen::NotToTheEnd(at),
+        _ => Seen::None(Figures::of(&outcome)),
+    })
+}
+
+/// When a run at so many thousandths of the rate is stopped: late enough to see the end of a load that
+/// is not too long to be run as a whole.
+fn rate_stop(known: &Known<'_>, milli: u64) -> Option<Instant> {
+    let at_least = longer(known.course.stop.load_at);
+    let (count, time) = known.asked.extent();
+    let answers = count.map(|count| {
+        let wide = u128::from(count) * 1_000_000_000_000 / u128::from(known.per_s_milli.max(1));
+        u64::try_from(wide).unwrap_or(u64::MAX)
+    });
+    if known.figures.finish_ns.is_none() && count.is_none_or(|count| count > REQUESTS_MAX) {
+        return at_least;
+    }
+    let times = [known.figures.finish_ns, answers, time.map(|time| time.0)];
+    let at_full_rate = times.into_iter().flatten().max()?;
+    // Pauses of its own, and what is late by chance, come on top.
+    let wide = u128::from(at_full_rate) * 3000 / u128::from(milli.max(1));
+    let enough = u64::try_from(wide).map_or(u64::MAX >> 2, |ns| ns.min(u64::MAX >> 2));
+    at_least.map(|at| at.max(Instant(enough)))
+}
+
+/// The highest rate at which no request waits for room, by bisection. Only a run seen to its end counts.
+fn rate_limit(known: &Known<'_>) -> Tried {
+    if known.figures.room_ran_out_ns.is_none() {
+        return Err(NEVER_SLOW.to_owned().into());
+    }
+    if known.per_s_milli == 0 {
+        let why = "neither the drive nor the control got the load done: there is no rate to lower";
+        return Err(why.to_owned().into());
+    }
     let (mut high, mut low) = (1000, 500);
+    let mut above = "some do".to_owned();
     let mut found = loop {
-        match at_rate(low)? {
-            Some(figures) => break figures,
-            None if low <= MILLI_MIN => {
+        match at_rate(known, low)? {
+            Seen::None(figures) => break figures,
+            Seen::NotToTheEnd(at) => {
+                return Err(
+                    format!("tried: at {} of the rate {}", percent(low), unseen(at)).into(),
+                );
+            }
+            Seen::Some if low <= MILLI_MIN => {
                 let words = percent(low);
                 return Err(
                     format!("tried: even at {words} of the rate requests wait for room").into(),
                 );
             }
-            None => (high, low) = (low, low / 2),
+            Seen::Some => (high, low) = (low, low / 2),
         }
     };
     for _ in 0..STEPS {
         let middle = low + (high - low) / 2;
-        match at_rate(middle)? {
-            Some(figures) => (low, found) = (middle, figures),
-            None => high = middle,
+        match at_rate(known, middle)? {
+            Seen::None(figures) => (low, found) = (middle, figures),
+            Seen::Some => (high, above) = (middle, "some do".to_owned()),
+            Seen::NotToTheEnd(at) => (high, above) = (middle, unseen(at)),
         }
     }
     let rate = known.per_s_milli * low / 1000;
     let how = format!(
-        "at {} of the rate, about {} requests a second, no request waits for room; at {} some do",
+        "at {} of the rate, about {} requests a second, no request waits for room; at {} {above}",
         percent(low),
         Unit::Thousandths.format(rate / 100 * 100),
         percent(high)
     );
     Ok((how, found))
+}
+
+fn unseen(stopped: Instant) -> String {
+    let stopped = spoken(stopped.0);
+    format!("none did within {stopped}, when it was stopped before its end")
 }
 
 /// What is slowed on purpose is waited for longer.

@@ -19,7 +19,7 @@ use crate::time::Duration;
 pub struct Idle {
     /// Days that were run, one after the other.
     pub days: u64,
-    /// Pauses in a day.
+    /// Pauses in a day; of a load whose days differ, so many on average, rounded up.
     pub pauses: u64,
     /// What was found.
     #[serde(flatten)]
@@ -36,8 +36,10 @@ pub enum Found {
     Pauses {
         /// Nanoseconds a day.
         day_ns: u64,
-        /// The longest that was tried and was not enough.
+        /// The longest that was tried and was not enough: as many pauses, each shorter.
         short_ns: u64,
+        /// How long each pause is.
+        each_ns: u64,
     },
     /// Even so much a day is not enough.
     More {
@@ -91,7 +93,10 @@ impl Frame {
             Some(_) => PAUSES_WITHIN_MIN,
             None => 1,
         };
-        let pauses = within.max(least).min(answered);
+        let wanted = within.max(least).min(answered);
+        let every = answered.div_ceil(wanted);
+        // One comes after the day, the others after so many requests each.
+        let pauses = answered.div_ceil(every);
         // Enough to fill the staging area more than twice.
         let fills = staging_bytes
             .saturating_mul(5)
@@ -100,7 +105,7 @@ impl Frame {
         Frame {
             days: fills.clamp(1, DAYS_MAX).min(affordable),
             pauses,
-            every: (pauses > 1).then(|| answered.div_ceil(pauses)),
+            every: (pauses > 1).then_some(every),
         }
     }
 
@@ -139,18 +144,66 @@ pub fn look(drive: &Drive, asked: &Asked, day: &Figures) -> Result<Option<Idle>,
     } else {
         shortest(first_guess(day, &frame), &enough)?
     };
-    Ok(Some(Idle {
+    let idle = Idle {
         days: frame.days,
         pauses: frame.pauses,
         found,
-    }))
+    };
+    Ok(Some(inserted(idle, drive, asked, &frame)?))
+}
+
+/// The idle time that was put in: days that end by their time and not by a number of requests have
+/// more or fewer pauses than the first that was seen.
+fn inserted(idle: Idle, drive: &Drive, asked: &Asked, frame: &Frame) -> Result<Idle, TrialError> {
+    let Found::Pauses {
+        day_ns, short_ns, ..
+    } = idle.found
+    else {
+        return Ok(idle);
+    };
+    let each_ns = day_ns / frame.pauses;
+    let short_each_ns = short_ns / frame.pauses;
+    let mut all = frame.pauses * frame.days;
+    if let (None, Some(every)) = (asked.extent().0, frame.every) {
+        all = 0;
+        let mut before = 0;
+        for days in 1..=frame.days {
+            let course = Course {
+                days,
+                pauses: frame.pauses(Duration(day_ns)),
+                ..Course::default()
+            };
+            let answered = trial::run(drive.clone(), asked, &course)?.summary.answered;
+            all += (answered - before).div_ceil(every);
+            before = answered;
+        }
+    }
+    let a_day = |each: u64| each.saturating_mul(all) / frame.days;
+    Ok(Idle {
+        pauses: all.div_ceil(frame.days),
+        found: Found::Pauses {
+            day_ns: a_day(each_ns),
+            short_ns: a_day(short_each_ns),
+            each_ns,
+        },
+        ..idle
+    })
+}
+
+/// Pauses within a load of which so many requests were answered in one go.
+pub fn within(pauses: &Pauses, answered: u64) -> u64 {
+    let gaps = answered.saturating_sub(1);
+    pauses.every.map_or(0, |every| gaps / every.max(1))
 }
 
 /// The course in which the load runs once with the pauses that were found to be enough.
 pub fn once(idle: &Idle, day: &Figures, staging_bytes: u64) -> Option<Pauses> {
     let frame = Frame::of(day, staging_bytes);
     match idle.found {
-        Found::Pauses { day_ns, .. } => Some(frame.pauses(Duration(day_ns))),
+        Found::Pauses { each_ns, .. } => Some(Pauses {
+            each: Duration(each_ns),
+            every: frame.every,
+        }),
         Found::Nothing | Found::More { .. } => None,
     }
 }
@@ -184,5 +237,6 @@ fn shortest(
     Ok(Found::Pauses {
         day_ns: long,
         short_ns: short,
+        each_ns: long,
     })
 }

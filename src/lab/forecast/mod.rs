@@ -4,16 +4,18 @@
 //! Reading order: what is asked (`asked`) of which drives (`alter`), under which assumptions (`plan`);
 //! one run (`trial`), many at once (`crew`), and all of a
 //! forecast (`bench`); what they say together (`verdict`), the idle time (`idle`)
-//! and what would help (`help`); all of it for a set of drives (`whole`) and in words (`words`); the
-//! rebuild of a member of an array (`rebuild`, in words in `rebuild_words`). Every figure comes from
+//! and what would help (`help`); all of it for a set of drives (`whole`) and in words (`words`, `idle_words`); the
+//! rebuild of a member of an array (`rebuild`, its writes in `filling`, in words in `rebuild_words`). Every figure comes from
 //! running the production drive. Same question, same answer, whatever the number of threads.
 
 pub mod alter;
 pub mod asked;
 mod bench;
 pub mod crew;
+mod filling;
 pub mod help;
 pub mod idle;
+mod idle_words;
 pub mod plan;
 pub mod rebuild;
 mod rebuild_words;

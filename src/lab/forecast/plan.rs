@@ -1,7 +1,7 @@
 //! Owns the plan of variations: under which assumptions a load is run on a drive.
 //!
 //! The plan is a value that is made before anything runs: the centre, one thing at a time around it,
-//! and the two corners in which all that hurts, and all that helps, comes together. What cannot be
+//! and two corners in which much is changed at once. What cannot be
 //! varied is in it with the reason.
 
 use std::fmt;
@@ -25,7 +25,7 @@ pub enum Aspect {
     Start,
     /// What looks random.
     Seed,
-    /// All that hurts together, and all that helps together.
+    /// Much changed at once: little room with large bands, and much room with small ones.
     Corners,
 }
 
@@ -100,10 +100,10 @@ pub struct Variation {
 
 /// Words for the centre.
 pub const CENTRE: &str = "as asked for";
-/// Words for the corner of all that hurts.
-pub const WORST: &str = "all that hurts together";
-/// Words for the corner of all that helps.
-pub const BEST: &str = "all that helps together";
+/// Words for one corner. Which of them hurts is for the runs to say: larger bands may help.
+pub const LITTLE_ROOM: &str = "half the staging area, bands twice as large, 4 passes, 95 % full";
+/// Words for the other.
+pub const MUCH_ROOM: &str = "twice the staging area, bands half as large, 2 passes, new";
 
 /// Shares of the staging area that are in use at the start.
 const STAGED_PERCENT: [u64; 2] = [50, 95];
@@ -242,17 +242,17 @@ fn corners(centre: &Assumed) -> Vec<Variation> {
         alter::passes(&profile, passes)
     };
     let [_, full] = STAGED_PERCENT;
-    let worst = corner(HALF, TWICE, 4).map(|profile| Assumed {
+    let little = corner(HALF, TWICE, 4).map(|profile| Assumed {
         profile,
         start: staged(centre.start, full),
         seed_plus: 0,
     });
-    let best = corner(TWICE, HALF, 2).map(|profile| Assumed {
+    let much = corner(TWICE, HALF, 2).map(|profile| Assumed {
         profile,
         start: Start::New,
         seed_plus: 0,
     });
-    [(WORST, worst), (BEST, best)]
+    [(LITTLE_ROOM, little), (MUCH_ROOM, much)]
         .map(|(words, assumed)| Variation {
             words: words.to_owned(),
             assumed,
@@ -289,8 +289,8 @@ mod tests {
             "staging area 95 % full at the start",
             "seed plus 1",
             "seed plus 2",
-            "all that hurts together",
-            "all that helps together",
+            "half the staging area, bands twice as large, 4 passes, 95 % full",
+            "twice the staging area, bands half as large, 2 passes, new",
         ];
         assert_eq!(words("filled 60%", &Aspect::ALL), expected);
         assert_eq!(words("filled 60%", &[]), expected[..1]);

@@ -7,8 +7,9 @@
 
 use serde::Serialize;
 
-use super::asked::{Asked, Filling};
+use super::asked::Asked;
 use super::crew::{Steps, Told};
+use super::filling::Filling;
 use super::trial::{self, Figures, TrialError, milli};
 use super::whole::ForecastError;
 use super::{alter, crew};
@@ -76,6 +77,8 @@ pub struct Beside {
 pub struct Piece {
     /// Bytes of a piece.
     pub piece_bytes: u64,
+    /// Bytes of the last piece, where the member is no multiple of a piece.
+    pub last_bytes: Option<u64>,
     /// Whether it was asked for, and not only tried to compare.
     pub asked_for: bool,
     /// Whether it is done by the deadline and no host drops the member; nothing where only a part was
@@ -98,8 +101,23 @@ pub struct Piece {
 pub struct Run {
     /// When it was done; nothing where it was stopped before.
     pub finish_ns: Option<u64>,
+    /// Where it was stopped before it was done. What still waited then is in no other figure.
+    pub stopped: Option<Stopped>,
     /// What was seen in what was run of it.
     pub figures: Figures,
+}
+
+/// A rebuild that was stopped before it was done.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+pub struct Stopped {
+    /// When.
+    pub after_ns: u64,
+    /// Pieces that were answered by then.
+    pub pieces_written: u64,
+    /// Pieces that were to be.
+    pub pieces: u64,
+    /// For how long nothing had been answered by then.
+    pub silent_ns: u64,
 }
 
 /// A rebuild in no more pieces is run as a whole.
@@ -189,6 +207,7 @@ fn piece(
     };
     Piece {
         piece_bytes,
+        last_bytes: Some(filling.rest_bytes()).filter(|bytes| *bytes > 0),
         asked_for: question.pieces.contains(&piece_bytes),
         fits: (!fits || !unsure).then_some(fits),
         share_milli,
@@ -255,7 +274,7 @@ fn tasks<'d>(question: &Question, drives: &'d [Drive; 2], piece_bytes: u64) -> V
 impl Task<'_> {
     fn run(&self, question: &Question) -> Result<Run, TrialError> {
         let foreground = question.foreground.as_ref().filter(|_| self.beside);
-        let asked = Asked::Workload(self.filling.beside(foreground));
+        let workload = self.filling.beside(foreground);
         let all = self.filling.member_bytes / self.filling.piece_bytes;
         let part = |ns: u64| scaled(ns, self.filling.pieces(), all);
         let stop_ns = part(question.deadline.0).saturating_mul(trial::DEADLINES_MAX);
@@ -266,10 +285,20 @@ impl Task<'_> {
             },
             ..Course::default()
         };
-        let figures = Figures::of(&trial::run(self.drive.clone(), &asked, &course)?);
+        let asked = Asked::Workload(workload.clone());
+        let outcome = trial::run(self.drive.clone(), &asked, &course)?;
+        let figures = Figures::of(&outcome);
+        let (pieces_written, pieces) = self.filling.written(&workload, &outcome.summary);
+        let stopped = figures.finish_ns.is_none().then(|| Stopped {
+            after_ns: stop_ns,
+            pieces_written,
+            pieces,
+            silent_ns: stop_ns.saturating_sub(outcome.summary.answered_ns),
+        });
         let whole = |ns| scaled(ns, all, self.filling.pieces());
         Ok(Run {
             finish_ns: figures.finish_ns.map(whole),
+            stopped,
             figures,
         })
     }

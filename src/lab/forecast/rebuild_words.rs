@@ -50,7 +50,10 @@ impl Rebuild {
             }
         };
         let beside = if piece.asked_for { "" } else { " (to compare)" };
-        writeln!(f, "pieces of {size}{beside}: {verdict}")?;
+        let last = piece.last_bytes.map_or(String::new(), |bytes| {
+            format!(", the last of {}", sized(bytes))
+        });
+        writeln!(f, "pieces of {size}{last}{beside}: {verdict}")?;
         let mut lines = Lines { to: f };
         lines.line("time to finish", &self.finish(&piece.member))?;
         if piece.share_milli < 1000 {
@@ -69,26 +72,28 @@ impl Rebuild {
         });
         lines.line(&format!("  {}", self.control), &format!("{control}{times}"))?;
         let figures = &piece.member.figures;
-        let stall = spoken(figures.longest_stall_ns);
+        let mut stall = spoken(figures.longest_stall_ns);
+        if let Some(stopped) = &piece.member.stopped {
+            let after = spoken(stopped.after_ns);
+            let (written, all) = (stopped.pieces_written, stopped.pieces);
+            let words = format!(
+                "after {after} with {} of {all} pieces unanswered; what still waited then is in no \
+                 figure below",
+                all - written
+            );
+            lines.line("STOPPED", &words)?;
+            if stopped.silent_ns > figures.longest_stall_ns {
+                stall = format!(
+                    "at least {}, until it was stopped",
+                    spoken(stopped.silent_ns)
+                );
+            }
+        }
         lines.line("longest without an answer", &stall)?;
         let longest = spoken(figures.longest_request_ns);
         lines.line("longest that a request took", &longest)?;
         lines.line("", &figures.slowest_cause)?;
-        let array = TimeLimit::ArrayRecovery;
-        let limit = spoken(array.duration().0);
-        let trips = figures.trips(array);
-        let beyond = format!("{trips} operations above {limit} (array-recovery)");
-        lines.line("array error recovery", &beyond)?;
-        match piece.member.dropped() {
-            Some((limit, at)) => {
-                let mut words = format!("after {} by {limit}", spoken(at));
-                if piece.share_milli < 1000 {
-                    words.push_str(" of what was run");
-                }
-                lines.line("member dropped", &words)
-            }
-            None => lines.line("member dropped", "no"),
-        }
+        write_hosts(&mut lines, piece)
     }
 
     fn finish(&self, run: &Run) -> String {
@@ -97,5 +102,28 @@ impl Rebuild {
         }
         let stopped = self.deadline_ns.saturating_mul(DEADLINES_MAX);
         format!("not done within {}", spoken(stopped))
+    }
+}
+
+/// What hosts would have done.
+fn write_hosts(lines: &mut Lines<'_, '_>, piece: &Piece) -> fmt::Result {
+    let figures = &piece.member.figures;
+    let array = TimeLimit::ArrayRecovery;
+    let limit = spoken(array.duration().0);
+    let trips = figures.trips(array);
+    let beyond = format!("{trips} operations above {limit} (array-recovery)");
+    lines.line("array error recovery", &beyond)?;
+    match piece.member.dropped() {
+        Some((limit, at)) => {
+            let mut words = format!("after {} by {limit}", spoken(at));
+            if piece.share_milli < 1000 {
+                words.push_str(" of what was run");
+            }
+            lines.line("member dropped", &words)
+        }
+        None if piece.member.stopped.is_some() => {
+            lines.line("member dropped", "not by the time it was stopped")
+        }
+        None => lines.line("member dropped", "no"),
     }
 }

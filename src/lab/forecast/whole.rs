@@ -48,6 +48,9 @@ pub struct Forecast {
     pub load: String,
     /// Whether its requests come at times of their own.
     pub paced: bool,
+    /// Whether it waits for answers until a time of its own is over: then it is done by that time on any
+    /// drive, and what tells drives apart is how many requests they answered.
+    pub ends_by_time: bool,
     /// By when it is to be done.
     pub deadline_ns: u64,
     /// When a run was stopped that was not done.
@@ -83,6 +86,8 @@ pub struct DriveForecast {
     pub verdict: Verdict,
     /// Time to finish.
     pub finish_ns: Ranged,
+    /// Requests answered.
+    pub answered: Ranged,
     /// When a request first waited for room.
     pub room_ran_out_ns: Ranged,
     /// How long the drive went on for itself after the load.
@@ -162,6 +167,7 @@ pub fn forecast(question: &Question, told: &Told<'_>) -> Result<Forecast, Foreca
     Ok(Forecast {
         load: question.asked.name(),
         paced: question.asked.is_paced(),
+        ends_by_time: question.asked.ends_by_time(),
         deadline_ns: question.deadline.0,
         stopped_ns: question.deadline.0.saturating_mul(trial::DEADLINES_MAX),
         start: question.start.to_string(),
@@ -240,6 +246,7 @@ fn whole(
         capacity_bytes: bench.centre.profile.drive.capacity_bytes,
         verdict: Verdict::of(&finishes, question.deadline.0),
         finish_ns: Ranged::of(&finishes),
+        answered: range(&|run| Some(run.answered)),
         room_ran_out_ns: range(&|run| run.room_ran_out_ns),
         recovery_ns: range(&|run| run.recovery_ns),
         longest_stall_ns: range(&|run| Some(run.longest_stall_ns)),

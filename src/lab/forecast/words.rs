@@ -4,9 +4,10 @@ use std::cmp::Ordering;
 use std::fmt::{self, Write as _};
 
 use super::help::{Came, Help};
-use super::idle::Found;
+use super::idle_words::write_idle;
+use super::trial::milli;
 use super::verdict::{Ranged, Verdict};
-use super::whole::{DriveForecast, Forecast, IdleForecast};
+use super::whole::{DriveForecast, Forecast};
 use crate::profile::quantity::Unit;
 use crate::time::Duration;
 
@@ -71,7 +72,7 @@ impl Lines<'_, '_> {
         writeln!(self.to, "  {name:<32} {text}")
     }
 
-    fn ranged(
+    pub(super) fn ranged(
         &mut self,
         name: &str,
         range: &Ranged,
@@ -132,6 +133,9 @@ impl Forecast {
             verdict_words(drive, self.deadline_ns)
         )?;
         write_drop(f, drive)?;
+        if self.ends_by_time {
+            write_by_time(f, drive)?;
+        }
         let mut lines = Lines { to: f };
         let stopped = format!("not done within {}", spoken(self.stopped_ns));
         let or =
@@ -167,11 +171,8 @@ impl Forecast {
             &drive.room_ran_out_ns,
             &or("never"),
         )?;
-        lines.ranged(
-            "recovers afterwards in",
-            &drive.recovery_ns,
-            &or("more than a day"),
-        )?;
+        let unseen = unseen_recovery(drive);
+        lines.ranged("recovers afterwards in", &drive.recovery_ns, &or(unseen))?;
         lines.ranged(
             "longest without an answer",
             &drive.longest_stall_ns,
@@ -189,7 +190,19 @@ impl Forecast {
         for run in &drive.not_run {
             lines.line("not run", &format!("{}: {}", run.what, run.why))?;
         }
-        write_help(&mut lines, drive, &stopped)
+        write_help(&mut lines, drive, &stopped, self.ends_by_time)
+    }
+}
+
+/// What a recovery without an end is called: it is only looked at once the load is done.
+fn unseen_recovery(drive: &DriveForecast) -> &'static str {
+    let runs = drive.runs.iter().map(|run| &run.figures);
+    let unseen = runs.filter(|run| run.recovery_ns.is_none());
+    let (stopped, too_long): (Vec<_>, Vec<_>) = unseen.partition(|run| run.finish_ns.is_none());
+    match (stopped.is_empty(), too_long.is_empty()) {
+        (true, _) => "more than a day",
+        (false, true) => "not seen: the load was stopped",
+        (false, false) => "not seen: the load was stopped, or it takes more than a day",
     }
 }
 
@@ -203,6 +216,25 @@ fn write_drop(f: &mut fmt::Formatter<'_>, drive: &DriveForecast) -> fmt::Result 
             spoken(at)
         ),
     }
+}
+
+/// A load that waits for answers until its time is over is done by then on any drive.
+fn write_by_time(f: &mut fmt::Formatter<'_>, drive: &DriveForecast) -> fmt::Result {
+    writeln!(
+        f,
+        "  BUT the load ends by its own time and waits for answers: it is done by then on any drive, \
+         a slow\n  one gets less done; compare the requests answered"
+    )?;
+    let mut lines = Lines { to: f };
+    let requests = |value: Option<u64>| value.unwrap_or(0).to_string();
+    lines.ranged("requests answered", &drive.answered, &requests)?;
+    let on_control = drive.control.figures.answered;
+    let share = milli(drive.runs[0].figures.answered, on_control);
+    let share = share.map_or(String::new(), |share| {
+        format!("; this drive answers {} times as many", ratio(share))
+    });
+    let name = format!("  {} answers", drive.control.profile);
+    lines.line(&name, &format!("{on_control}{share}"))
 }
 
 fn verdict_words(drive: &DriveForecast, deadline_ns: u64) -> String {
@@ -249,70 +281,12 @@ fn write_limits(lines: &mut Lines<'_, '_>, drive: &DriveForecast) -> fmt::Result
     Ok(())
 }
 
-fn write_idle(
+fn write_help(
     lines: &mut Lines<'_, '_>,
-    idle: &IdleForecast,
     drive: &DriveForecast,
+    stopped: &str,
+    by_time: bool,
 ) -> fmt::Result {
-    const NAME: &str = "idle time needed a day";
-    let centre = &idle.centre;
-    let say = |value: Option<u64>| match value {
-        Some(0) => "none".to_owned(),
-        Some(ns) => spoken(ns),
-        None => "more than a day".to_owned(),
-    };
-    lines.ranged(NAME, &idle.day_ns, &say)?;
-    let days = centre.days;
-    let mut words = String::new();
-    match centre.found {
-        Found::Nothing => {
-            write!(
-                words,
-                "the load {days} times without a break keeps out of the slow mode"
-            )?;
-        }
-        Found::Pauses { short_ns, .. } => {
-            let pauses = match centre.pauses {
-                1 => "one pause after each".to_owned(),
-                pauses => format!("{pauses} pauses in each"),
-            };
-            let short = spoken(short_ns);
-            write!(
-                words,
-                "tried: the load {days} times, {pauses}; with {short} requests wait for room"
-            )?;
-        }
-        Found::More { tried_ns } => {
-            let tried = spoken(tried_ns);
-            write!(
-                words,
-                "tried: the load {days} times, {} pauses in each, {tried} together",
-                centre.pauses
-            )?;
-        }
-    }
-    lines.line("", &words)?;
-    match (centre.day_ns(), drive.finish_ns.centre) {
-        (Some(0), _) | (_, None) => Ok(()),
-        (needed, Some(finish)) => {
-            let left = DAY_NS.saturating_sub(finish);
-            let more = if needed.is_none_or(|needed| needed > left) {
-                ": TOO LITTLE"
-            } else {
-                ""
-            };
-            let left = spoken(left);
-            lines.line(
-                "",
-                &format!("a day with this load once has {left} left{more}"),
-            )
-        }
-    }
-}
-
-const DAY_NS: u64 = 24 * 3600 * 1_000_000_000;
-
-fn write_help(lines: &mut Lines<'_, '_>, drive: &DriveForecast, stopped: &str) -> fmt::Result {
     let (tried, not): (Vec<&Help>, Vec<&Help>) = drive
         .help
         .iter()
@@ -332,8 +306,13 @@ fn write_help(lines: &mut Lines<'_, '_>, drive: &DriveForecast, stopped: &str) -
         let name = format!("  {}", help.kind.words());
         match &help.came {
             Came::Tried { how, figures } => {
+                let answered = if by_time {
+                    format!(", {} requests answered", figures.answered)
+                } else {
+                    String::new()
+                };
                 let text = format!(
-                    "{}{}, longest without an answer {}",
+                    "{}{}{answered}, longest without an answer {}",
                     finish(figures.finish_ns),
                     compared(figures.finish_ns, centre.finish_ns),
                     spoken(figures.longest_stall_ns)
