@@ -12,7 +12,7 @@ use crate::lab::workload::{Stream, Workload};
 /// A workload that writes `member_bytes` from front to back in pieces, in as many stretches spread
 /// evenly as there are shares; together they write `part` of `whole` of it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Filling {
+pub(super) struct Filling {
     /// Bytes to be written, from the first on.
     pub member_bytes: u64,
     /// Bytes of a write.
@@ -25,7 +25,7 @@ pub struct Filling {
 
 impl Filling {
     /// The workload, with the streams of `foreground` beside it all the time.
-    pub fn beside(&self, foreground: Option<&Workload>) -> Workload {
+    pub(super) fn beside(&self, foreground: Option<&Workload>) -> Workload {
         let from_of = |at: u64| self.member_bytes / self.stretches * at / 4096 * 4096;
         let length = self.pieces_each * self.piece_bytes;
         let fills = (0..self.stretches).map(|at| {
@@ -65,7 +65,7 @@ impl Filling {
 
     /// Bytes of a last, smaller piece where the member is no multiple of a piece; 0: there is none, or
     /// only stretches are written.
-    pub fn rest_bytes(&self) -> u64 {
+    pub(super) fn rest_bytes(&self) -> u64 {
         match self.stretches {
             1 => (self.member_bytes - self.pieces_each * self.piece_bytes) / 4096 * 4096,
             _ => 0,
@@ -80,7 +80,7 @@ impl Filling {
     }
 
     /// How many pieces of a rebuild were written, and of how many, by the summary of its run.
-    pub fn written(&self, workload: &Workload, summary: &Summary) -> (u64, u64) {
+    pub(super) fn written(&self, workload: &Workload, summary: &Summary) -> (u64, u64) {
         let own = self.stretches + u64::from(self.rest_bytes() > 0);
         let bytes = written_by_stream(workload, summary);
         let streams = workload.streams.iter().zip(bytes).zip(0..own);
@@ -92,7 +92,7 @@ impl Filling {
     }
 
     /// Pieces of full size written in all.
-    pub fn pieces(&self) -> u64 {
+    pub(super) fn pieces(&self) -> u64 {
         self.stretches * self.pieces_each
     }
 }

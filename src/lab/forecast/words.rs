@@ -1,7 +1,7 @@
 //! Owns a forecast as people read it. All numbers are those of the forecast; nothing is decided here.
 
 use std::cmp::Ordering;
-use std::fmt::{self, Write as _};
+use std::fmt;
 
 use super::help::{Came, Help};
 use super::idle_words::write_idle;
