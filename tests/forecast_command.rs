@@ -1,0 +1,180 @@
+//! `imbrex forecast` as people run it: exit codes tell the verdict, JSON says what the words say, and what
+//! cannot be used or tried says why.
+
+use std::process::Command;
+
+fn imbrex(arguments: &[&str]) -> (Option<i32>, String, String) {
+    let mut program = Command::new(env!("CARGO_BIN_EXE_imbrex"));
+    let output = program.args(arguments).output().expect("it runs");
+    let text = |bytes: Vec<u8>| String::from_utf8(bytes).expect("text");
+    (
+        output.status.code(),
+        text(output.stdout),
+        text(output.stderr),
+    )
+}
+
+const TINY: [&str; 6] = [
+    "forecast",
+    "uniform write 4KiB 500-requests",
+    "--profile",
+    "tiny",
+    "--no-advice",
+    "--deadline",
+];
+
+#[test]
+fn help_offers_no_start_that_is_refused() {
+    for command in [
+        &["forecast", "--help"][..],
+        &["forecast", "rebuild", "--help"],
+    ] {
+        let (_, said, complained) = imbrex(command);
+        assert!(
+            said.contains("--start") && !said.contains("as-it-is"),
+            "{said}{complained}"
+        );
+    }
+}
+
+#[test]
+fn a_file_that_describes_no_workload_ends_with_3() {
+    let folder = tempfile::TempDir::new().expect("a folder");
+    let path = folder.path().join("no-workload.toml");
+    std::fs::write(&path, "x = 1\n").expect("it can be written");
+    let path = path.to_str().expect("a plain path");
+    let (code, said, complained) = imbrex(&["forecast", path, "--deadline", "8h"]);
+    assert_eq!(code, Some(3), "{said}{complained}");
+}
+
+#[test]
+fn exit_codes_tell_whether_it_fits() {
+    for (deadline, code, verdict) in [
+        ("1h", 0, "tiny (8 MiB): FITS in 1 h, in each of 14 runs"),
+        (
+            "30s",
+            1,
+            "tiny (8 MiB): FITS in 30 s ONLY IF none of these holds: ",
+        ),
+        (
+            "1ms",
+            1,
+            "tiny (8 MiB): DOES NOT FIT in 1 ms, in none of 14 runs",
+        ),
+    ] {
+        let (ended, said, complained) = imbrex(&[&TINY[..], &[deadline]].concat());
+        assert_eq!(ended, Some(code), "{said}{complained}");
+        assert!(said.contains(verdict), "{deadline}: {said}");
+        assert!(said.contains("a trial on the real drive decides"), "{said}");
+    }
+    for wrong in [
+        &["forecast", "--deadline", "1h"][..],
+        &["forecast", "nightly-backup"],
+        &["forecast", "nightly-backup", "--deadline", "0s"],
+        &[
+            "forecast",
+            "nightly-backup",
+            "--deadline",
+            "8h",
+            "--vary",
+            "moon",
+        ],
+        &[
+            "forecast",
+            "nightly-backup",
+            "--deadline",
+            "8h",
+            "--start",
+            "as-it-is",
+        ],
+        &[
+            "forecast",
+            "rebuild",
+            "--deadline",
+            "8h",
+            "--member",
+            "90TB",
+        ],
+        &["forecast", "rebuild", "--deadline", "8h", "--piece", "12"],
+        &[
+            "forecast",
+            "rebuild",
+            "--deadline",
+            "8h",
+            "--piece",
+            "5000B",
+        ],
+    ] {
+        let (ended, said, complained) = imbrex(wrong);
+        assert_eq!(ended, Some(2), "{wrong:?}: {said}{complained}");
+    }
+}
+
+#[test]
+fn json_says_what_the_words_say() {
+    let arguments = [&TINY[..], &["30s", "--json", "--vary", "seed"]].concat();
+    let (_, said, _) = imbrex(&arguments);
+    let value: serde_json::Value = serde_json::from_str(&said).expect("JSON");
+    let drive = &value["drives"][0];
+    assert_eq!(drive["profile"], "tiny");
+    assert_eq!(drive["runs"].as_array().map(Vec::len), Some(3));
+    assert_eq!(value["deadline_ns"], 30_000_000_000_u64);
+    assert!(
+        ["fits", "fits-unless", "does-not-fit"].contains(&drive["verdict"].as_str().unwrap_or(""))
+    );
+    assert_eq!(
+        drive["finish_ns"]["centre"],
+        drive["runs"][0]["figures"]["finish_ns"]
+    );
+}
+
+#[test]
+fn what_was_not_tried_says_why() {
+    let (_, said, complained) = imbrex(&[
+        "forecast",
+        "uniform write 4KiB 200-requests",
+        "--profile",
+        "tiny",
+        "--vary",
+        "none",
+        "--deadline",
+        "1h",
+    ]);
+    let line = said
+        .lines()
+        .find(|line| line.contains("trim before overwriting"));
+    assert!(
+        line.is_some_and(|line| line.contains("not tried: ")),
+        "{said}{complained}"
+    );
+}
+
+#[test]
+fn an_imported_trace_is_forecast() {
+    let folder = tempfile::TempDir::new().expect("a folder");
+    let path = folder.path().join("trace.parquet");
+    let path = path.to_str().expect("a plain path");
+    let fixture = concat!(
+        env!("CARGO_MANIFEST_DIR"),
+        "/tests/fixtures/traces/blkparse.txt"
+    );
+    let (code, said, complained) = imbrex(&["import", fixture, "--as", "blkparse", "-o", path]);
+    assert_eq!(code, Some(0), "{said}{complained}");
+    let common = [
+        "forecast",
+        "--replay",
+        path,
+        "--profile",
+        "desktop-5tb",
+        "--vary",
+        "none",
+    ];
+    let rest = ["--deadline", "1h", "--start", "new", "--beyond", "fold"];
+    let (code, said, complained) = imbrex(&[&common[..], &rest].concat());
+    assert_eq!(code, Some(0), "{said}{complained}");
+    assert!(said.contains("furthest behind its times"), "{said}");
+    let waiting = [&common[..], &rest, &["--keep", "think-times"]].concat();
+    let (code, said, complained) = imbrex(&waiting);
+    assert_eq!(code, Some(0), "{said}{complained}");
+    assert!(!said.contains("furthest behind its times"), "{said}");
+}
