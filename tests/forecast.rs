@@ -1,9 +1,6 @@
 //! A forecast says what its runs say: the idle time is what cleaning takes and is enough where half of
 //! it is not, the control is compared with itself as an equal, a rebuild of the control goes at the rate
-//! of its platters, the number of threads changes nothing, and exit codes tell the verdict.
-
-#[path = "forecast/program.rs"]
-mod program;
+//! of its platters, and the number of threads changes nothing.
 
 use imbrex::drive::Drive;
 use imbrex::host::recorder::Answered;
@@ -22,7 +19,6 @@ use imbrex::lab::workload::Workload;
 use imbrex::profile::Profile;
 use imbrex::profile::changed::Change;
 use imbrex::time::Duration;
-use program::imbrex;
 
 fn built_in(name: &str) -> Profile {
     let text = Profile::built_in(name).expect("a shipped profile");
@@ -416,30 +412,6 @@ fn a_rebuild_that_was_stopped_says_how_many_pieces_were_not_answered() {
         "{said}"
     );
     assert!(!rebuild.fits());
-}
-
-#[test]
-fn help_offers_no_start_that_is_refused() {
-    for command in [
-        &["forecast", "--help"][..],
-        &["forecast", "rebuild", "--help"],
-    ] {
-        let (_, said, complained) = imbrex(command);
-        assert!(
-            said.contains("--start") && !said.contains("as-it-is"),
-            "{said}{complained}"
-        );
-    }
-}
-
-#[test]
-fn a_file_that_describes_no_workload_ends_with_3() {
-    let folder = tempfile::TempDir::new().expect("a folder");
-    let path = folder.path().join("no-workload.toml");
-    std::fs::write(&path, "x = 1\n").expect("it can be written");
-    let path = path.to_str().expect("a plain path");
-    let (code, said, complained) = imbrex(&["forecast", path, "--deadline", "8h"]);
-    assert_eq!(code, Some(3), "{said}{complained}");
 }
 
 #[test]

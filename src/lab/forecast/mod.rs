@@ -12,7 +12,7 @@ pub mod alter;
 pub mod asked;
 mod bench;
 pub mod crew;
-mod filling;
+pub mod filling;
 pub mod help;
 pub mod idle;
 mod idle_words;

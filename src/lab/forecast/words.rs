@@ -306,15 +306,15 @@ fn write_help(
         let name = format!("  {}", help.kind.words());
         match &help.came {
             Came::Tried { how, figures } => {
-                let answered = if by_time {
-                    format!(", {} requests answered", figures.answered)
+                let (sooner, answered) = if by_time {
+                    ("", format!(", {} requests answered", figures.answered))
                 } else {
-                    String::new()
+                    let sooner = compared(figures.finish_ns, centre.finish_ns);
+                    (sooner, String::new())
                 };
                 let text = format!(
-                    "{}{}{answered}, longest without an answer {}",
+                    "{}{sooner}{answered}, longest without an answer {}",
                     finish(figures.finish_ns),
-                    compared(figures.finish_ns, centre.finish_ns),
                     spoken(figures.longest_stall_ns)
                 );
                 lines.line(&name, &text)?;

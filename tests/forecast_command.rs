@@ -1,8 +1,9 @@
-//! Forecasts as the built program gives them.
+//! `imbrex forecast` as people run it: exit codes tell the verdict, JSON says what the words say, and what
+//! cannot be used or tried says why.
 
 use std::process::Command;
 
-pub(crate) fn imbrex(arguments: &[&str]) -> (Option<i32>, String, String) {
+fn imbrex(arguments: &[&str]) -> (Option<i32>, String, String) {
     let mut program = Command::new(env!("CARGO_BIN_EXE_imbrex"));
     let output = program.args(arguments).output().expect("it runs");
     let text = |bytes: Vec<u8>| String::from_utf8(bytes).expect("text");
@@ -21,6 +22,30 @@ const TINY: [&str; 6] = [
     "--no-advice",
     "--deadline",
 ];
+
+#[test]
+fn help_offers_no_start_that_is_refused() {
+    for command in [
+        &["forecast", "--help"][..],
+        &["forecast", "rebuild", "--help"],
+    ] {
+        let (_, said, complained) = imbrex(command);
+        assert!(
+            said.contains("--start") && !said.contains("as-it-is"),
+            "{said}{complained}"
+        );
+    }
+}
+
+#[test]
+fn a_file_that_describes_no_workload_ends_with_3() {
+    let folder = tempfile::TempDir::new().expect("a folder");
+    let path = folder.path().join("no-workload.toml");
+    std::fs::write(&path, "x = 1\n").expect("it can be written");
+    let path = path.to_str().expect("a plain path");
+    let (code, said, complained) = imbrex(&["forecast", path, "--deadline", "8h"]);
+    assert_eq!(code, Some(3), "{said}{complained}");
+}
 
 #[test]
 fn exit_codes_tell_whether_it_fits() {
