@@ -6,7 +6,7 @@
 use std::fs::File;
 use std::path::Path;
 
-use parquet::column::reader::ColumnReaderImpl;
+use parquet::column::reader::{ColumnReader, ColumnReaderImpl};
 use parquet::data_type::DataType;
 use parquet::errors::ParquetError;
 use parquet::file::reader::{FileReader, SerializedFileReader};
@@ -34,9 +34,9 @@ pub(super) fn not_one(path: &Path, source: ParquetError) -> RecordingError {
 }
 
 /// A column of a group of rows, and the values of a stretch.
-pub(super) struct Column<T: DataType> {
+pub(crate) struct Column<T: DataType> {
     reader: ColumnReaderImpl<T>,
-    pub(super) values: Vec<T::T>,
+    pub(crate) values: Vec<T::T>,
 }
 
 impl<T: DataType> Column<T> {
@@ -53,14 +53,19 @@ impl<T: DataType> Column<T> {
         });
         let missing = || ParquetError::General(format!("no column {name} of the type it has"));
         let column = group.get_column_reader(found.ok_or_else(missing)?)?;
-        Ok(Column {
-            reader: T::get_column_reader(column).ok_or_else(missing)?,
+        Column::read_by(column).ok_or_else(missing)
+    }
+
+    /// The column that `reader` reads, if it is of this type.
+    pub(crate) fn read_by(reader: ColumnReader) -> Option<Column<T>> {
+        Some(Column {
+            reader: T::get_column_reader(reader)?,
             values: Vec::new(),
         })
     }
 
     /// Reads the next stretch; hands back how many rows it has.
-    pub(super) fn next(&mut self) -> Result<usize, ParquetError> {
+    pub(crate) fn next(&mut self) -> Result<usize, ParquetError> {
         self.values.clear();
         let mut rows = 0;
         // A call ends where a page does.

@@ -16,7 +16,7 @@
 pub mod ageing;
 pub mod agreement;
 pub mod blame;
-mod column;
+pub(crate) mod column;
 mod columns;
 pub mod compare;
 pub mod dice;

@@ -7,15 +7,13 @@ use std::fs::File;
 use std::path::{Path, PathBuf};
 
 use parquet::basic::Type;
-use parquet::column::reader::ColumnReaderImpl;
-use parquet::data_type::{ByteArrayType, DataType, Int32Type, Int64Type};
+use parquet::data_type::{ByteArrayType, Int32Type, Int64Type};
 use parquet::errors::ParquetError;
 use parquet::file::reader::{FileReader, SerializedFileReader};
 
+use crate::lab::column::Column as Stretch;
 use crate::report::error::ReportError;
 
-/// Rows of a stretch.
-const STRETCH: usize = 1 << 13;
 /// Numbers stay below this: half of 2^63 ns are 146 years.
 const NUMBER_END: u64 = 1 << 62;
 
@@ -169,11 +167,6 @@ enum Values {
     Text(Stretch<ByteArrayType>),
 }
 
-struct Stretch<T: DataType> {
-    reader: ColumnReaderImpl<T>,
-    values: Vec<T::T>,
-}
-
 impl Column {
     fn of(
         file: &SerializedFileReader<File>,
@@ -190,9 +183,9 @@ impl Column {
         let at = found.ok_or_else(missing)?;
         let reader = group.get_column_reader(at)?;
         let values = match columns[at].physical_type() {
-            Type::INT64 => Stretch::of(reader).map(Values::Long),
-            Type::INT32 => Stretch::of(reader).map(Values::Short),
-            Type::BYTE_ARRAY => Stretch::of(reader).map(Values::Text),
+            Type::INT64 => Stretch::read_by(reader).map(Values::Long),
+            Type::INT32 => Stretch::read_by(reader).map(Values::Short),
+            Type::BYTE_ARRAY => Stretch::read_by(reader).map(Values::Text),
             _ => None,
         };
         Ok(Column {
@@ -207,31 +200,5 @@ impl Column {
             Values::Short(stretch) => stretch.next(),
             Values::Text(stretch) => stretch.next(),
         }
-    }
-}
-
-impl<T: DataType> Stretch<T> {
-    fn of(reader: parquet::column::reader::ColumnReader) -> Option<Stretch<T>> {
-        Some(Stretch {
-            reader: T::get_column_reader(reader)?,
-            values: Vec::new(),
-        })
-    }
-
-    fn next(&mut self) -> Result<usize, ParquetError> {
-        self.values.clear();
-        let mut rows = 0;
-        // A call ends where a page does.
-        while rows < STRETCH {
-            let left = STRETCH - rows;
-            let (read, _, _) = self
-                .reader
-                .read_records(left, None, None, &mut self.values)?;
-            if read == 0 {
-                break;
-            }
-            rows += read;
-        }
-        Ok(rows)
     }
 }
