@@ -384,6 +384,32 @@ impl Book {
 }
 
 #[cfg(test)]
+impl Book {
+    /// Insists that the tables of `page` list exactly these keys, in order, with what they take.
+    pub(crate) fn assert_documented_in(&self, page: &str) {
+        let path = format!("{}/{page}", env!("CARGO_MANIFEST_DIR"));
+        let text = std::fs::read_to_string(path).expect("the page is there");
+        let rows = text.lines().filter(|line| line.starts_with("| `"));
+        let mut documented = Vec::new();
+        for row in rows {
+            let cells: Vec<&str> = row.trim_matches('|').split('|').map(str::trim).collect();
+            let path = cells[0].trim_matches('`');
+            let Some(key) = self.find(path) else {
+                continue;
+            };
+            documented.push(path);
+            let only = key
+                .only
+                .map_or_else(String::new, |only| format!(" ({only})"));
+            assert_eq!(cells[1], format!("{}{only}", key.about), "{path}");
+            assert_eq!(cells[2], key.allowed(), "{path}");
+        }
+        let known: Vec<&str> = self.keys.iter().map(|key| key.path).collect();
+        assert_eq!(documented, known);
+    }
+}
+
+#[cfg(test)]
 mod tests {
     use super::*;
     use std::collections::BTreeSet;

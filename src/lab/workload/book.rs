@@ -133,24 +133,6 @@ mod tests {
 
     #[test]
     fn the_documentation_describes_exactly_the_known_keys_and_what_they_take() {
-        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/docs/workloads.md");
-        let text = std::fs::read_to_string(path).expect("docs/workloads.md is there");
-        let rows = text.lines().filter(|line| line.starts_with("| `"));
-        let mut documented = Vec::new();
-        for row in rows {
-            let cells: Vec<&str> = row.trim_matches('|').split('|').map(str::trim).collect();
-            let path = cells[0].trim_matches('`');
-            let Some(key) = WORKLOAD.find(path) else {
-                continue;
-            };
-            documented.push(path);
-            let only = key
-                .only
-                .map_or_else(String::new, |only| format!(" ({only})"));
-            assert_eq!(cells[1], format!("{}{only}", key.about), "{path}");
-            assert_eq!(cells[2], key.allowed(), "{path}");
-        }
-        let known: Vec<&str> = KEYS.iter().map(|key| key.path).collect();
-        assert_eq!(documented, known);
+        WORKLOAD.assert_documented_in("docs/workloads.md");
     }
 }
