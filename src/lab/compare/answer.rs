@@ -8,6 +8,7 @@ use parquet::data_type::{BoolType, ByteArrayType, Int64Type};
 use parquet::errors::ParquetError;
 use parquet::file::reader::FileReader;
 
+use crate::drive::request::Operation;
 use crate::host::recorder::Answered;
 use crate::lab::column::{Column, not_one, reader};
 use crate::lab::recording::{Recorded, RecordingError};
@@ -37,7 +38,7 @@ pub struct Answer {
     pub kind: usize,
     /// First byte; nothing for a flush.
     pub offset: Option<u64>,
-    /// Bytes moved.
+    /// Bytes that it is about.
     pub bytes: u64,
     /// When it came, in nanoseconds.
     pub arrived_ns: u64,
@@ -53,6 +54,14 @@ impl Answer {
     /// How long the drive took, in nanoseconds.
     pub fn took_ns(&self) -> u64 {
         self.due_ns - self.arrived_ns
+    }
+
+    /// Bytes that went between host and drive: a discard and a zeroing send none.
+    pub fn moved_bytes(&self) -> u64 {
+        match Operation::WORDS[self.kind] {
+            "read" | "write" => self.bytes,
+            _ => 0,
+        }
     }
 
     fn of(recorded: &Recorded, parts: [u64; 12]) -> Answer {

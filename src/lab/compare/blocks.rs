@@ -21,7 +21,7 @@ pub(super) enum Figure {
     Mean,
     /// The latency that so many percent do not exceed, nanoseconds.
     Percentile(u64),
-    /// Bytes per second of the run.
+    /// Bytes moved per second of the run.
     Throughput,
 }
 
@@ -37,19 +37,31 @@ impl Figure {
 
     /// Of all of them, as they are; `None`: there are none.
     pub(super) fn of(self, points: &[Point], span_ns: u64) -> Option<i128> {
-        let all = count(points.len());
-        if all == 0 {
+        if points.is_empty() {
             return None;
         }
+        let weights = points.iter().map(|point| u128::from(point.weight));
+        let weight: u128 = weights.sum();
         let value = match self {
             Figure::Mean => {
-                let sum: u128 = points.iter().map(|point| u128::from(point.took_ns)).sum();
-                sum / u128::from(all)
+                let weighed = points
+                    .iter()
+                    .map(|point| u128::from(point.took_ns) * u128::from(point.weight));
+                weighed.sum::<u128>() / weight
             }
             Figure::Percentile(percent) => {
-                let rank = index((all * percent).div_ceil(100).max(1) - 1);
-                let mut took: Vec<u64> = points.iter().map(|point| point.took_ns).collect();
-                u128::from(*took.select_nth_unstable(rank).1)
+                let wanted = (weight * u128::from(percent)).div_ceil(100);
+                let mut sorted: Vec<(u64, u64)> = points
+                    .iter()
+                    .map(|point| (point.took_ns, point.weight))
+                    .collect();
+                sorted.sort_unstable();
+                let mut seen = 0;
+                let found = sorted.iter().find(|(_, weight)| {
+                    seen += u128::from(*weight);
+                    seen >= wanted
+                });
+                u128::from(found?.0)
             }
             Figure::Throughput => {
                 let bytes: u128 = points.iter().map(|point| u128::from(point.bytes)).sum();
@@ -63,13 +75,13 @@ impl Figure {
 /// Requests in stretches of time.
 #[derive(Clone, Debug)]
 pub(super) struct Blocks {
-    /// Of each stretch.
-    counts: Vec<u64>,
+    /// Of each stretch, by weight.
+    weights: Vec<u128>,
     took: Vec<u128>,
     bytes: Vec<u128>,
     block_ns: u64,
-    /// Latencies ascending: the largest of a step, and how many of it lie in each stretch.
-    steps: Vec<(u64, Vec<u32>)>,
+    /// Latencies ascending: the largest of a step, and how much of it lies in each stretch, by weight.
+    steps: Vec<(u64, Vec<u64>)>,
 }
 
 impl Blocks {
@@ -91,32 +103,33 @@ impl Blocks {
         let mut sorted: Vec<&Point> = points.iter().collect();
         sorted.sort_unstable_by_key(|point| (point.took_ns, point.arrived_ns));
         let mut blocks = Blocks {
-            counts: vec![0; number],
+            weights: vec![0; number],
             took: vec![0; number],
             bytes: vec![0; number],
             block_ns: (length / count(number)).max(1),
             steps: Vec::new(),
         };
         for step in sorted.chunks(sorted.len().div_ceil(STEPS).max(1)) {
-            let mut counts = vec![0; number];
+            let mut weights = vec![0; number];
             for point in step {
                 let block = block_at(point.arrived_ns);
-                counts[block] += 1;
-                blocks.counts[block] += 1;
-                blocks.took[block] += u128::from(point.took_ns);
+                weights[block] += point.weight;
+                let weight = u128::from(point.weight);
+                blocks.weights[block] += weight;
+                blocks.took[block] += u128::from(point.took_ns) * weight;
                 // Bytes have been moved when they are answered.
                 let answered = block_at(point.arrived_ns + point.took_ns);
                 blocks.bytes[answered] += u128::from(point.bytes);
             }
             let largest = step.last().map_or(0, |point| point.took_ns);
-            blocks.steps.push((largest, counts));
+            blocks.steps.push((largest, weights));
         }
         blocks
     }
 
     /// How many stretches there are.
     pub(super) fn len(&self) -> usize {
-        self.counts.len()
+        self.weights.len()
     }
 
     /// The figure if each stretch occurred so often; `None`: that leaves no request.
@@ -125,21 +138,20 @@ impl Blocks {
             let pairs = values.iter().zip(drawn);
             pairs.map(|(value, drawn)| value * u128::from(*drawn)).sum()
         };
-        let pairs = self.counts.iter().zip(drawn);
-        let all: u64 = pairs.map(|(value, drawn)| value * drawn).sum();
+        let all = weigh(&self.weights);
         if all == 0 {
             return None;
         }
         let value = match figure {
-            Figure::Mean => weigh(&self.took) / u128::from(all),
+            Figure::Mean => weigh(&self.took) / all,
             Figure::Percentile(percent) => {
-                let wanted = (all * percent).div_ceil(100).max(1);
+                let wanted = (all * u128::from(percent)).div_ceil(100);
                 let mut seen = 0;
-                let step = self.steps.iter().find(|(_, counts)| {
-                    let pairs = counts.iter().zip(drawn);
+                let step = self.steps.iter().find(|(_, weights)| {
+                    let pairs = weights.iter().zip(drawn);
                     seen += pairs
-                        .map(|(value, drawn)| u64::from(*value) * drawn)
-                        .sum::<u64>();
+                        .map(|(weight, drawn)| u128::from(*weight) * u128::from(*drawn))
+                        .sum::<u128>();
                     seen >= wanted
                 });
                 u128::from(step?.0)
@@ -159,16 +171,29 @@ mod tests {
     use proptest::prelude::*;
 
     fn points() -> impl Strategy<Value = Vec<Point>> {
-        let point =
-            (0..1000_u64, 0..500_u64, 1..9_u64).prop_map(|(arrived_ns, took_ns, bytes)| Point {
-                arrived_ns,
-                took_ns,
-                bytes,
-            });
+        let numbers = (0..1000_u64, 0..500_u64, 1..9_u64, 1..4_u64);
+        let point = numbers.prop_map(|(arrived_ns, took_ns, bytes, weight)| Point {
+            arrived_ns,
+            took_ns,
+            bytes,
+            weight,
+        });
         prop::collection::vec(point, 1..60)
     }
 
     proptest! {
+        #[test]
+        fn a_weight_is_as_many_requests(points in points()) {
+            let each = points.iter().flat_map(|point| {
+                let times = index(point.weight);
+                std::iter::repeat_n(Point { weight: 1, ..*point }, times)
+            });
+            let written_out: Vec<Point> = each.collect();
+            for figure in [Figure::Mean, Figure::Percentile(50), Figure::Percentile(99)] {
+                prop_assert_eq!(figure.of(&points, 1), figure.of(&written_out, 1), "{:?}", figure);
+            }
+        }
+
         #[test]
         fn stretches_drawn_anew_are_their_requests_written_out(
             points in points(),
@@ -197,9 +222,10 @@ mod tests {
             let told = Figure::Percentile(percent).of(&points, 1).unwrap();
             let mut took: Vec<u64> = points.iter().map(|point| point.took_ns).collect();
             took.sort_unstable();
+            let all: u64 = points.iter().map(|point| point.weight).sum();
             let enough = |value: u64| {
-                let below = count(took.iter().filter(|took| **took <= value).count());
-                below * 100 >= percent * count(took.len())
+                let below = points.iter().filter(|point| point.took_ns <= value);
+                below.map(|point| point.weight).sum::<u64>() * 100 >= percent * all
             };
             let expected = took.iter().copied().find(|value| enough(*value)).unwrap();
             prop_assert_eq!(told, i128::from(expected));
@@ -212,6 +238,7 @@ mod tests {
             arrived_ns,
             took_ns: 1,
             bytes: 4096,
+            weight: 1,
         };
         let all = [point(0), point(500_000_000), point(900_000_000)];
         let late = Point {

@@ -82,6 +82,7 @@ mod tests {
                     arrived_ns: i,
                     took_ns: whole(last * 1e6),
                     bytes: 1,
+                    weight: 1,
                 }
             })
             .collect()

@@ -104,7 +104,7 @@ pub struct OfOperation {
     pub verdict: Verdict,
     /// Requests.
     pub count: Difference,
-    /// Bytes.
+    /// Bytes moved between host and drive.
     pub bytes: Difference,
     /// Mean latency.
     pub mean_ns: Difference,
@@ -118,8 +118,25 @@ pub struct OfOperation {
     pub max_ns: Difference,
     /// Sum of all latencies.
     pub total_ns: Difference,
-    /// Bytes by the time of the run.
+    /// Bytes moved by the time of the run.
     pub bytes_per_s: Difference,
+}
+
+/// All requests, each operation counted by the mean of its shares in A and in B.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Alike {
+    /// What can be said.
+    pub verdict: Verdict,
+    /// Mean latency.
+    pub mean_ns: Difference,
+    /// Half take no longer.
+    pub p50_ns: Difference,
+    /// 90 % take no longer.
+    pub p90_ns: Difference,
+    /// 99 % take no longer.
+    pub p99_ns: Difference,
+    /// Operations that only one side asked for: they count on neither.
+    pub left_out: Vec<&'static str>,
 }
 
 /// A part of the time of all requests.
@@ -154,8 +171,10 @@ pub struct Comparison {
     pub a: Side,
     /// The second.
     pub b: Side,
-    /// What can be said of all requests.
+    /// What can be said of all requests: of `alike`, where the mixes differ.
     pub verdict: Verdict,
+    /// All requests as if both sides had asked for the same mix of operations; nothing where they did.
+    pub alike: Option<Alike>,
     /// By which figure.
     pub by: By,
     /// From what.

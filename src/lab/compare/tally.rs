@@ -7,13 +7,17 @@ use super::answer::Answer;
 use crate::drive::request::Operation;
 use crate::host::account::{LAG_NOTICED, Lag};
 use crate::lab::ranges::Ranges;
+use crate::units::count;
 
 /// A request.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Point {
     pub(super) arrived_ns: u64,
     pub(super) took_ns: u64,
+    /// Bytes that were moved.
     pub(super) bytes: u64,
+    /// How much it counts beside others; 1 where all count the same.
+    pub(super) weight: u64,
 }
 
 /// What was spent on the requests of a range.
@@ -82,7 +86,8 @@ impl Tally {
         self.points[answer.kind].push(Point {
             arrived_ns: answer.arrived_ns,
             took_ns: answer.took_ns(),
-            bytes: answer.bytes,
+            bytes: answer.moved_bytes(),
+            weight: 1,
         });
         let spent = Spent {
             count: 1,
@@ -117,11 +122,27 @@ impl Tally {
         self.span.map_or(0, |(first, last)| last - first)
     }
 
+    /// How many requests of each operation were answered.
+    pub(super) fn counts(&self) -> [u64; Operation::WORDS.len()] {
+        self.points.each_ref().map(|points| count(points.len()))
+    }
+
     /// Those of one operation, or all.
     pub(super) fn of(&self, kind: Option<usize>) -> Vec<Point> {
         match kind {
             Some(kind) => self.points[kind].clone(),
             None => self.points.iter().flatten().copied().collect(),
         }
+    }
+
+    /// All with the weight of their operation; those without one are left out.
+    pub(super) fn weighed(&self, weights: &[u64; Operation::WORDS.len()]) -> Vec<Point> {
+        let kinds = self.points.iter().zip(weights);
+        let counting = kinds.filter(|(_, weight)| **weight > 0);
+        counting
+            .flat_map(|(points, &weight)| {
+                points.iter().map(move |point| Point { weight, ..*point })
+            })
+            .collect()
     }
 }

@@ -7,9 +7,10 @@ use super::answer::PARTS;
 use super::blocks::{Blocks, Figure};
 use super::bootstrap::{self, CONFIDENCE_PERCENT, DRAWS};
 use super::difference::{
-    By, Comparison, Difference, Method, OfOperation, OfPart, OfRange, RUNS_MIN, Settings, Side,
-    Units, Verdict,
+    Alike, By, Comparison, Difference, Method, OfOperation, OfPart, OfRange, RUNS_MIN, Settings,
+    Side, Units, Verdict,
 };
+use super::mix::Weights;
 use super::tally::{Point, Spent, Tally};
 use crate::drive::request::Operation;
 use crate::host::account::{Lag, lag_words};
@@ -26,10 +27,10 @@ impl Comparison {
         assert!(!a.1.is_empty() && a.1.len() == b.1.len(), "runs in pairs");
         let sides = Sides { a: a.1, b: b.1 };
         let method = sides.method(settings.seed);
-        let kinds = (0..Operation::WORDS.len()).map(Some);
-        let operations: Vec<OfOperation> = std::iter::once(None)
+        let kinds = (0..Operation::WORDS.len()).map(Counted::Only);
+        let operations: Vec<OfOperation> = std::iter::once(Counted::All)
             .chain(kinds)
-            .map(|kind| sides.operation(kind, method, settings.by))
+            .map(|counted| sides.operation(counted, method, settings.by))
             .filter(|told| {
                 told.operation == ALL || told.count.a != Some(0) || told.count.b != Some(0)
             })
@@ -39,10 +40,14 @@ impl Comparison {
             part,
             total_ns: plain(spent[0].parts[i], spent[1].parts[i]),
         });
+        let alike = sides.alike(method, settings.by);
         Comparison {
             a: side(a),
             b: side(b),
-            verdict: operations[0].verdict,
+            verdict: alike
+                .as_ref()
+                .map_or(operations[0].verdict, |alike| alike.verdict),
+            alike,
             by: settings.by,
             method,
             parts: parts.collect(),
@@ -56,6 +61,28 @@ impl Comparison {
 }
 
 const ALL: &str = "all";
+
+/// Which requests count, and how much each.
+#[derive(Clone, Copy)]
+enum Counted {
+    /// All, each the same.
+    All,
+    /// Those of one operation.
+    Only(usize),
+    /// All, as if both sides had the same mix of operations.
+    Alike(Weights),
+}
+
+impl Counted {
+    /// Those of a run of A (0) or B (1).
+    fn points(self, run: &Tally, side: usize) -> Vec<Point> {
+        match self {
+            Counted::All => run.of(None),
+            Counted::Only(kind) => run.of(Some(kind)),
+            Counted::Alike(weights) => run.weighed(weights.of_side(side)),
+        }
+    }
+}
 
 struct Sides<'t> {
     a: &'t [Tally],
@@ -82,20 +109,45 @@ impl Sides<'_> {
         }
     }
 
-    fn operation(&self, kind: Option<usize>, method: Method, by: By) -> OfOperation {
-        let numbers = |of: fn(&[Point]) -> u64| {
-            let side = |runs: &[Tally]| runs.iter().map(|run| of(&run.of(kind))).sum();
-            plain(side(self.a), side(self.b))
+    /// What is said of all requests as if the mixes were the same; nothing where they are.
+    fn alike(&self, method: Method, by: By) -> Option<Alike> {
+        let requests = |runs: &[Tally]| {
+            let counts: Vec<_> = runs.iter().map(Tally::counts).collect();
+            std::array::from_fn(|kind| counts.iter().map(|counts| counts[kind]).sum())
         };
-        let longest = |runs: &[Tally]| {
-            let points = runs.iter().flat_map(|run| run.of(kind));
+        let (a, b) = (requests(self.a), requests(self.b));
+        let counted = Counted::Alike(Weights::of(a, b)?);
+        let figure = |figure| self.figure(counted, figure, method);
+        Some(Alike {
+            verdict: verdict(figure(by.figure())),
+            mean_ns: figure(Figure::Mean),
+            p50_ns: figure(Figure::Percentile(50)),
+            p90_ns: figure(Figure::Percentile(90)),
+            p99_ns: figure(Figure::Percentile(99)),
+            left_out: Weights::left_out(a, b),
+        })
+    }
+
+    fn operation(&self, counted: Counted, method: Method, by: By) -> OfOperation {
+        let numbers = |of: fn(&[Point]) -> u64| {
+            let side = |(side, runs): (usize, &[Tally])| {
+                let runs = runs.iter();
+                runs.map(|run| of(&counted.points(run, side))).sum()
+            };
+            plain(side((0, self.a)), side((1, self.b)))
+        };
+        let longest = |(side, runs): (usize, &[Tally])| {
+            let points = runs.iter().flat_map(|run| counted.points(run, side));
             points.map(|point| point.took_ns).max()
         };
-        let told = Figure::ALL.map(|figure| self.figure(kind, figure, method));
+        let told = Figure::ALL.map(|figure| self.figure(counted, figure, method));
         let [mean_ns, p50_ns, p90_ns, p99_ns, bytes_per_s] = told;
         let place = Figure::ALL.iter().position(|figure| *figure == by.figure());
         OfOperation {
-            operation: kind.map_or(ALL, |kind| Operation::WORDS[kind]),
+            operation: match counted {
+                Counted::Only(kind) => Operation::WORDS[kind],
+                Counted::All | Counted::Alike(_) => ALL,
+            },
             verdict: verdict(place.map_or(mean_ns, |place| told[place])),
             count: numbers(|points| count(points.len())),
             bytes: numbers(|points| points.iter().map(|point| point.bytes).sum()),
@@ -104,8 +156,8 @@ impl Sides<'_> {
             p90_ns,
             p99_ns,
             max_ns: apart(
-                longest(self.a).map(i128::from),
-                longest(self.b).map(i128::from),
+                longest((0, self.a)).map(i128::from),
+                longest((1, self.b)).map(i128::from),
             ),
             total_ns: numbers(|points| {
                 let took = points.iter().map(|point| point.took_ns);
@@ -116,14 +168,14 @@ impl Sides<'_> {
     }
 
     /// A figure, as the mean over the runs of each side.
-    fn figure(&self, kind: Option<usize>, figure: Figure, method: Method) -> Difference {
-        let of_runs = |runs: &[Tally]| -> Vec<Option<i128>> {
+    fn figure(&self, counted: Counted, figure: Figure, method: Method) -> Difference {
+        let of_runs = |(side, runs): (usize, &[Tally])| -> Vec<Option<i128>> {
             let figures = runs
                 .iter()
-                .map(|run| figure.of(&run.of(kind), run.length_ns()));
+                .map(|run| figure.of(&counted.points(run, side), run.length_ns()));
             figures.collect()
         };
-        let (a, b) = (of_runs(self.a), of_runs(self.b));
+        let (a, b) = (of_runs((0, self.a)), of_runs((1, self.b)));
         let mean = |figures: &[Option<i128>]| -> Option<i128> {
             let there: Vec<i128> = figures.iter().copied().flatten().collect();
             let all = i128::from(count(there.len()));
@@ -136,7 +188,7 @@ impl Sides<'_> {
                 let apart: Vec<i128> = pairs.filter_map(|(a, b)| Some((*b)? - (*a)?)).collect();
                 over_runs(&apart, method.seed)
             }
-            Units::Stretches => self.over_stretches(kind, figure, method),
+            Units::Stretches => self.over_stretches(counted, figure, method),
         };
         let told = apart(mean(&a), mean(&b));
         match (told.difference, interval) {
@@ -151,16 +203,16 @@ impl Sides<'_> {
 
     fn over_stretches(
         &self,
-        kind: Option<usize>,
+        counted: Counted,
         figure: Figure,
         method: Method,
     ) -> Option<(i128, i128)> {
         let number = crate::units::index(method.count);
-        let blocks = |run: &Tally| {
+        let blocks = |run: &Tally, side: usize| {
             let span = run.span.unwrap_or_default();
-            Blocks::new(&run.of(kind), span, number)
+            Blocks::new(&counted.points(run, side), span, number)
         };
-        let (a, b) = (blocks(self.a.first()?), blocks(self.b.first()?));
+        let (a, b) = (blocks(self.a.first()?, 0), blocks(self.b.first()?, 1));
         let mut dice = Dice::new(method.seed);
         let figures = (0..DRAWS).filter_map(|_| {
             let drawn = [&a, &b].map(|side| bootstrap::draw(&mut dice, side.len()));

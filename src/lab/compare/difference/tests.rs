@@ -130,6 +130,88 @@ fn late_answers_are_marked() {
     );
 }
 
+/// `reads` reads of 1000 ns and `flushes` flushes of 90 000 ns, give or take, in turn.
+fn mixed(seed: u64, (reads, flushes): (u64, u64), slower: u64) -> Vec<Answer> {
+    let mut dice = Dice::new(seed);
+    let all = reads + flushes;
+    let made = (0..all).map(|at| {
+        let flushed = (at + 1) * flushes / all > at * flushes / all;
+        let base = if flushed { 90_000 } else { 1000 };
+        let mut answer = answer(at, base + slower + dice.below(100), 5);
+        answer.kind = if flushed { 2 } else { 0 };
+        answer
+    });
+    made.collect()
+}
+
+#[test]
+fn another_mix_of_operations_makes_nobody_slower() {
+    let told = compared(
+        &[mixed(1, (900, 100), 0)],
+        &[mixed(2, (500, 500), 0)],
+        By::Mean,
+    );
+    let alike = told.alike.as_ref().expect("the mixes differ");
+    // Half as many flushes more make all requests together far slower, and none of them.
+    assert!(told.operations[0].mean_ns.low > Some(20_000), "{told}");
+    assert_eq!(told.verdict, Verdict::CannotBeToldApart, "{told}");
+    assert!(
+        alike
+            .mean_ns
+            .difference
+            .is_some_and(|apart| apart.abs() < 50),
+        "{told}"
+    );
+    let slower = compared(
+        &[mixed(1, (900, 100), 0)],
+        &[mixed(2, (990, 10), 500)],
+        By::Mean,
+    );
+    assert!(slower.operations[0].mean_ns.high < Some(0), "{slower}");
+    assert_eq!(slower.verdict, Verdict::Slower, "{slower}");
+    let words = slower.to_string();
+    assert!(
+        words.contains("each operation counted alike on both sides"),
+        "{words}"
+    );
+    let same = compared(
+        &[mixed(1, (900, 100), 0)],
+        &[mixed(2, (450, 50), 0)],
+        By::Mean,
+    );
+    assert!(same.alike.is_none(), "{same}");
+}
+
+#[test]
+fn what_only_one_side_asked_for_is_named_and_not_judged() {
+    let told = compared(
+        &[mixed(1, (500, 0), 0)],
+        &[mixed(2, (500, 20), 0)],
+        By::Mean,
+    );
+    assert_eq!(told.verdict, Verdict::CannotBeToldApart, "{told}");
+    let words = told.to_string();
+    assert!(words.contains("not judged: flush"), "{words}");
+    let nothing = compared(&[mixed(1, (500, 0), 0)], &[mixed(2, (0, 500), 0)], By::Mean);
+    assert_eq!(nothing.verdict, Verdict::CannotBeToldApart, "{nothing}");
+    assert!(
+        nothing.to_string().contains("no operation in common"),
+        "{nothing}"
+    );
+}
+
+#[test]
+fn discards_and_zeroings_move_no_bytes() {
+    let of = |kind: usize| -> Vec<Answer> {
+        let all = noisy(1, 1000).into_iter();
+        all.map(|answer| Answer { kind, ..answer }).collect()
+    };
+    for (kind, bytes) in [(0, 4_096_000), (1, 4_096_000), (3, 0), (4, 0)] {
+        let told = compared(&[of(kind)], &[of(kind)], By::Mean);
+        assert_eq!(told.operations[0].bytes.a, Some(bytes), "{kind}");
+    }
+}
+
 proptest! {
     #[test]
     fn parts_and_ranges_add_up_to_the_difference_of_the_total_time(

@@ -18,14 +18,7 @@ impl fmt::Display for Comparison {
             write_side(f, letter, side)?;
         }
         writeln!(f, "\n{}", self.sentence())?;
-        if self.a.answered != self.b.answered {
-            writeln!(
-                f,
-                "A and B did not ask for the same number of things: sums differ for that reason, and the \
-                 latency of all requests may, where what was left out was quick or slow; look at each \
-                 operation below"
-            )?;
-        }
+        self.write_mix(f)?;
         for told in &self.operations {
             writeln!(f, "\n{} ({})", told.operation, words(told.verdict))?;
             let counts = [("requests", told.count), ("bytes", told.bytes)];
@@ -79,7 +72,47 @@ impl Comparison {
         };
         let percent = self.method.confidence_percent;
         let verdict = words(self.verdict);
-        format!("B {verdict} by the {by} latency of all requests ({percent} % interval {from})")
+        let of = match self.alike {
+            None => "of all requests",
+            Some(_) => "of all requests, each operation counted alike on both sides",
+        };
+        format!("B {verdict} by the {by} latency {of} ({percent} % interval {from})")
+    }
+
+    /// What follows from not having asked for the same.
+    fn write_mix(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if self.a.answered != self.b.answered {
+            let words =
+                "A and B did not ask for the same number of things: sums differ for that reason";
+            writeln!(f, "{words}")?;
+        }
+        let Some(alike) = &self.alike else {
+            return Ok(());
+        };
+        if !alike.left_out.is_empty() {
+            let left_out = alike.left_out.join(", ");
+            writeln!(f, "asked for by one side only, and not judged: {left_out}")?;
+        }
+        if alike.mean_ns.a.is_none() {
+            return writeln!(
+                f,
+                "A and B have no operation in common: there is nothing to judge"
+            );
+        }
+        let verdict = words(alike.verdict);
+        writeln!(
+            f,
+            "\nall, as if both had the same mix of operations ({verdict})"
+        )?;
+        for (name, difference) in [
+            ("mean", alike.mean_ns),
+            ("median", alike.p50_ns),
+            ("90 %", alike.p90_ns),
+            ("99 %", alike.p99_ns),
+        ] {
+            row(f, name, difference, time)?;
+        }
+        Ok(())
     }
 }
 
