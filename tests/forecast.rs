@@ -11,6 +11,7 @@ use imbrex::lab::forecast::plan::Aspect;
 use imbrex::lab::forecast::trial::{self, Figures};
 use imbrex::lab::forecast::verdict::Verdict;
 use imbrex::lab::forecast::whole::{self, Forecast, Question};
+use imbrex::lab::forecast::window::{HostLimits, Window};
 use imbrex::lab::forecast::{alter, rebuild};
 use imbrex::lab::simulation::course::{Course, Outcome, Pauses};
 use imbrex::lab::simulation::{self, Observers};
@@ -167,6 +168,14 @@ fn a_load_that_the_drive_cleans_up_after_by_itself_needs_no_idle_time() {
     assert_eq!(idle_of(&drive, &paused).found, Found::Nothing);
 }
 
+/// Done by then, and no host drops the drive.
+fn within(deadline: Duration) -> Window {
+    Window {
+        deadline,
+        limits: HostLimits::all(),
+    }
+}
+
 fn question(profile: Profile, asked: Asked) -> Question {
     Question {
         asked,
@@ -174,7 +183,7 @@ fn question(profile: Profile, asked: Asked) -> Question {
         control: built_in("control-5tb"),
         start: Start::from_words("filled 60%").expect("a state"),
         aspects: vec![Aspect::Start, Aspect::Seed, Aspect::Corners],
-        deadline: Duration::from_s(120),
+        window: within(Duration::from_s(120)),
         advise: true,
         jobs: 1,
     }
@@ -225,7 +234,7 @@ fn the_number_of_threads_changes_nothing() {
 /// What came of trying this, as asked for on the tiny drive.
 fn tried(load: &str, deadline: Duration, kind: Kind) -> Came {
     let mut question = question(built_in("tiny"), words(load));
-    (question.aspects, question.deadline) = (Vec::new(), deadline);
+    (question.aspects, question.window) = (Vec::new(), within(deadline));
     let mut forecast = forecast(&question);
     let mut help = forecast.drives.remove(0).help.into_iter();
     let found = help.find(|help| help.kind == kind);
@@ -236,7 +245,7 @@ fn tried(load: &str, deadline: Duration, kind: Kind) -> Came {
 fn a_rate_at_which_no_request_waits_for_room_was_seen_to_the_end_of_the_load() {
     let load = "uniform write 4KiB 3000-requests";
     let came = tried(load, Duration::from_s(10), Kind::RateLimit);
-    if let Came::Tried { how, figures } = came {
+    if let Came::Tried { how, figures, .. } = came {
         assert_eq!(figures.answered, 3000, "{how}");
         assert_eq!(figures.room_ran_out_ns, None, "{how}");
         assert!(figures.finish_ns.is_some(), "{how}");
@@ -342,7 +351,7 @@ fn a_load_that_waits_for_answers_and_ends_by_its_own_time_is_told_by_what_it_got
 #[test]
 fn a_recovery_that_was_never_looked_at_is_not_said_to_take_a_day() {
     let mut question = question(built_in("tiny"), words("uniform write 4KiB 3000-requests"));
-    (question.aspects, question.deadline) = (Vec::new(), Duration::from_s(1));
+    (question.aspects, question.window) = (Vec::new(), within(Duration::from_s(1)));
     question.advise = false;
     let said = forecast(&question).to_string();
     let line = said
@@ -362,7 +371,7 @@ fn rebuild_of_tiny(member_bytes: u64, piece: u64, deadline: Duration) -> rebuild
         member_bytes,
         pieces: vec![piece],
         foreground: None,
-        deadline,
+        window: within(deadline),
         jobs: 1,
     };
     rebuild::rebuild(&question, &|_, _| {}).expect("it runs")
@@ -415,6 +424,41 @@ fn a_rebuild_that_was_stopped_says_how_many_pieces_were_not_answered() {
 }
 
 #[test]
+fn a_load_that_is_done_in_time_does_not_fit_where_an_array_drops_the_drive_meanwhile() {
+    // Many at once: while the staging area is full each waits for those before it.
+    let load = "uniform write 64KiB 400-requests 32-under-way";
+    let mut question = question(built_in("tiny"), words(load));
+    (question.aspects, question.advise) = (Vec::new(), false);
+    question.window = within(Duration::from_s(3600));
+    let judged = forecast(&question);
+    let figures = &judged.drives[0].runs[0].figures;
+    assert!(figures.finish_ns < Some(3_600_000_000_000), "{judged}");
+    assert!(figures.longest_request_ns > 7_000_000_000, "{judged}");
+    let Verdict::DoesNotFit { why, does_with } = &judged.drives[0].verdict else {
+        panic!("{judged}");
+    };
+    let dropped = why.dropped.expect("a host drops it");
+    assert!(!why.late && does_with.is_empty(), "{why:?}");
+    // The first that took longer than 7 s did so at the end of these.
+    assert!(dropped.after_ns > 7_000_000_000, "{dropped:?}");
+    assert!(!judged.fits());
+    let said = judged.to_string();
+    assert!(
+        said.contains("tiny (8 MiB): DOES NOT FIT in 1 h, in the only run\n  as asked for a host drops the drive after "),
+        "{said}"
+    );
+    question.window.limits = HostLimits::none();
+    let by_time = forecast(&question);
+    assert_eq!(by_time.drives[0].verdict, Verdict::Fits);
+    assert_eq!(by_time.drives[0].not_judged, Some(dropped));
+    let said = by_time.to_string();
+    assert!(
+        by_time.fits() && said.contains("BUT as asked for a host drops the drive after"),
+        "{said}"
+    );
+}
+
+#[test]
 fn steps_are_told_to_the_end() {
     let question = question(built_in("tiny"), words("uniform write 4KiB 50-requests"));
     let told = std::sync::Mutex::new(Vec::new());
@@ -456,7 +500,7 @@ fn a_rebuild_of_the_control_takes_what_its_platters_take_to_pass() {
         member_bytes: 2 << 30,
         pieces: vec![1 << 20],
         foreground: None,
-        deadline: Duration::from_s(3600),
+        window: within(Duration::from_s(3600)),
         jobs: 2,
     };
     let rebuild = rebuild::rebuild(&question, &|_, _| {}).expect("it runs");
@@ -491,12 +535,12 @@ fn a_member_that_stalls_for_longer_than_arrays_wait_is_dropped_and_does_not_fit(
         member_bytes: 8 << 20,
         pieces: vec![64 << 10],
         foreground: None,
-        deadline: Duration::from_s(3600),
+        window: within(Duration::from_s(3600)),
         jobs: 1,
     };
     let alone = rebuild::rebuild(&question, &|_, _| {}).expect("it runs");
     let alone_piece = &alone.pieces[0];
-    assert_eq!(alone_piece.member.dropped(), None, "{alone}");
+    assert_eq!(alone_piece.miss, None, "{alone}");
     assert!(alone.fits() && alone_piece.alone.is_none());
     let busy = "uniform write 64KiB 1-requests 64-under-way";
     question.foreground = Some(Workload::from_words(busy).expect("known"));
@@ -507,8 +551,15 @@ fn a_member_that_stalls_for_longer_than_arrays_wait_is_dropped_and_does_not_fit(
         piece.member.finish_ns > alone_piece.member.finish_ns,
         "{busy}"
     );
-    assert!(piece.member.dropped().is_some(), "{busy}");
+    let dropped = piece.miss.and_then(|miss| miss.dropped);
+    assert!(dropped.is_some(), "{busy}");
     assert!(!busy.fits() && busy.to_string().contains("the member would be dropped"));
+    question.window.limits = HostLimits::none();
+    let by_time = rebuild::rebuild(&question, &|_, _| {}).expect("it runs");
+    assert!(by_time.fits(), "{by_time}");
+    let dropped = dropped.expect("just seen").limit;
+    let words = format!("by {dropped}, which is not judged");
+    assert!(by_time.to_string().contains(&words), "{by_time}");
 }
 
 #[test]

@@ -1,14 +1,12 @@
 //! `imbrex age`: brings an image to a stated condition by running its drive in virtual time.
 
 use std::fmt::Write as _;
-use std::io::IsTerminal;
 use std::path::PathBuf;
-use std::time::Duration as Real;
 
 use anyhow::Context as _;
 use clap::ValueEnum;
-use indicatif::{ProgressBar, ProgressStyle};
 
+use super::bar;
 use super::exit::{Code, SealedError, UsageError};
 use super::image_file::{self, Way};
 use super::output;
@@ -110,7 +108,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         carried: Box::new(store()?),
         synced: &store()?,
     };
-    let bar = bar();
+    let bar = bar::new("ageing {bar:30} {percent:>3} %  {elapsed}", 1);
     let mut progress = |done, all| {
         bar.set_length(all);
         bar.set_position(done);
@@ -172,17 +170,6 @@ fn words(arguments: &Arguments, reached: &Reached) -> String {
         "after {requests} requests in {time} of its own time (seed {seed})"
     );
     text
-}
-
-/// Seen on a terminal only.
-fn bar() -> ProgressBar {
-    if !std::io::stderr().is_terminal() {
-        return ProgressBar::hidden();
-    }
-    let style = ProgressStyle::with_template("ageing {bar:30} {percent:>3} %  {elapsed}");
-    let bar = ProgressBar::new(1);
-    bar.enable_steady_tick(Real::from_millis(500));
-    bar.with_style(style.expect("the template is well-formed"))
 }
 
 /// A whole percentage, with or without its sign, for clap.

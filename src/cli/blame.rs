@@ -4,14 +4,13 @@ use std::path::PathBuf;
 
 use super::beginning::Beginning;
 use super::exit::{Code, UsageError};
-use super::{output, profile_source, structure_source, workload_source};
+use super::load_choice::{self, Chosen, LoadChoice};
+use super::{output, profile_source, structure_source};
 use crate::drive::Drive;
 use crate::lab::blame::run::{self, Weigh};
 use crate::lab::playback::Playback;
 use crate::lab::ranges::Ranges;
-use crate::lab::replay::How;
 use crate::lab::simulation::Load;
-use crate::lab::workload::Workload;
 use crate::medium::layout::Layout;
 use crate::profile::Profile;
 use crate::units::index;
@@ -35,15 +34,8 @@ pub(super) struct Arguments {
     /// given.
     #[arg(required_unless_present = "replay")]
     profile: Option<String>,
-    /// A workload's name, a TOML file, or words that begin with an order.
-    #[arg(required_unless_present = "replay", conflicts_with = "replay")]
-    workload: Option<String>,
-    /// Run the requests of this recording instead of a workload.
-    #[arg(long, value_name = "FILE")]
-    replay: Option<PathBuf>,
-    /// Start of everything that looks random, instead of the workload's.
-    #[arg(long, conflicts_with = "replay")]
-    seed: Option<u64>,
+    #[command(flatten)]
+    load: LoadChoice,
     #[command(flatten)]
     beginning: Beginning,
     /// By what addresses are divided: a size such as 64MiB, or band.
@@ -92,16 +84,19 @@ fn parse_weigh(text: &str) -> Result<Weigh, String> {
 }
 
 pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
-    let blame = if let Some(path) = &arguments.replay {
-        let playback = Playback::open(path)?;
-        let drive = drive_of(arguments, &playback)?;
-        watched(arguments, drive, Load::recorded(&playback, How::default()))?
-    } else {
-        let drive = arguments.beginning.drive(arguments.profile.as_deref())?;
-        let named = arguments.workload.as_deref().unwrap_or_default();
-        let mut workload: Workload = workload_source::load(named)?;
-        workload.seed = arguments.seed.unwrap_or(workload.seed);
-        watched(arguments, drive, Load::Made(&workload))?
+    let blame = match arguments.load.chosen()? {
+        Chosen::Recording(playback) => {
+            let drive = drive_of(arguments, &playback)?;
+            if let Some(words) = load_choice::began_otherwise(&playback, &arguments.beginning) {
+                output::say(&words);
+            }
+            let asked = Load::recorded(&playback, arguments.load.how());
+            watched(arguments, drive, asked)?
+        }
+        Chosen::Workload(workload) => {
+            let drive = arguments.beginning.drive(arguments.profile.as_deref())?;
+            watched(arguments, drive, Load::Made(&workload))?
+        }
     };
     if arguments.json {
         output::print_json(&serde_json::to_value(&blame)?)?;

@@ -1,14 +1,13 @@
 //! `imbrex check`: checks every structure of an image, and on request every byte in use.
 
 use std::fmt::Write as _;
-use std::io::IsTerminal;
 use std::path::PathBuf;
-use std::time::Duration;
 
 use anyhow::Context as _;
-use indicatif::{BinaryBytes, ProgressBar, ProgressStyle};
+use indicatif::BinaryBytes;
 use serde_json::json;
 
+use super::bar;
 use super::exit::{Code, UnusableError};
 use super::image_file::{self, Way};
 use super::output;
@@ -57,7 +56,8 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let sealed = superblock::read(&store)
         .is_ok_and(|found| Envelope::from_text(&found.profile_text).is_some());
     let outcome = if arguments.data {
-        let bar = bar();
+        let template = "reading {bar:30} {binary_bytes}/{binary_total_bytes} {eta}";
+        let bar = bar::new(template, 0);
         let mut advance = |read, total| {
             bar.set_length(total);
             bar.set_position(read);
@@ -148,18 +148,4 @@ fn words(arguments: &Arguments, report: &CheckReport) -> String {
         }
     }
     text
-}
-
-fn bar() -> ProgressBar {
-    if !std::io::stderr().is_terminal() {
-        return ProgressBar::hidden();
-    }
-    let bar = ProgressBar::new(0);
-    if let Ok(style) =
-        ProgressStyle::with_template("reading {bar:30} {binary_bytes}/{binary_total_bytes} {eta}")
-    {
-        bar.set_style(style);
-    }
-    bar.enable_steady_tick(Duration::from_millis(200));
-    bar
 }

@@ -8,7 +8,7 @@ use clap::ValueEnum;
 
 use super::beginning::Beginning;
 use super::exit::{Code, UsageError};
-use super::{output, structure_source, workload_source};
+use super::{load_choice, output, structure_source, workload_source};
 use crate::drive::Drive;
 use crate::lab::compare::answer::{self, Answer};
 use crate::lab::compare::difference::{By, Comparison, Settings, Verdict};
@@ -32,7 +32,8 @@ Examples:
   imbrex compare before.parquet after.parquet --profile desktop-5tb --start formatted
   imbrex compare mail-spool.toml changed.toml --profile desktop-5tb --seeds 10
 
-Exit codes: 1 if B is slower (the whole interval lies above 0), 0 if not, others as `imbrex --help` lists.";
+Exit codes: 1 if B is slower (the whole interval lies above 0), 0 if not; 2 usage; 3 a recording, workload
+or profile cannot be used; others as `imbrex --help` lists.";
 
 /// Arguments of `compare`.
 #[derive(Debug, clap::Args)]
@@ -158,12 +159,29 @@ fn on_a_drive(
         let what = "--seeds repeats workloads; a recording is the same every time";
         return Err(UsageError(what.to_owned()).into());
     }
+    for source in sources {
+        if let Source::Recording(playback) = source
+            && let Some(words) = load_choice::began_otherwise(playback, &arguments.beginning)
+        {
+            output::say(&words);
+        }
+    }
+    let last = arguments.seed.checked_add(arguments.seeds - 1);
+    let Some(last) = last else {
+        let what = format!(
+            "--seed {} --seeds {}: the seeds would go beyond the largest there is, {}; give a lower --seed",
+            arguments.seed,
+            arguments.seeds,
+            u64::MAX
+        );
+        return Err(UsageError(what).into());
+    };
     compared(
         arguments,
         drive.profile().drive.capacity_bytes,
         |division| {
             let mut sides = [Vec::new(), Vec::new()];
-            for seed in (arguments.seed..).take(crate::units::index(arguments.seeds)) {
+            for seed in arguments.seed..=last {
                 for (side, source) in sides.iter_mut().zip(sources) {
                     side.push(once(drive.clone(), source, seed, division)?);
                 }

@@ -15,6 +15,7 @@ use crate::lab::ageing::condition::AgeError;
 use crate::lab::draw::book::BookError;
 use crate::lab::draw::drawing::NoDrive;
 use crate::lab::draw::score::GuessError;
+use crate::lab::events::EventError;
 use crate::lab::forecast::trial::TrialError;
 use crate::lab::forecast::whole::ForecastError;
 use crate::lab::import::ImportError;
@@ -177,7 +178,9 @@ fn is_usage(cause: &(dyn std::error::Error + 'static)) -> bool {
 }
 
 fn is_rig(cause: &(dyn std::error::Error + 'static)) -> bool {
-    cause.is::<NbdError>()
+    matches!(cause.downcast_ref(), Some(RecordingError::Write(_)))
+        || cause.is::<EventError>()
+        || cause.is::<NbdError>()
         || cause.is::<FuseError>()
         || cause.is::<RigError>()
         || cause.is::<ControlError>()
@@ -236,7 +239,10 @@ fn code_of_simulation(error: &SimulationError) -> Option<Code> {
         | SimulationError::NoTrim { .. }
         | SimulationError::Unfit { .. } => Some(Code::Usage),
         SimulationError::DriveStopped { .. } => Some(Code::DriveFailed),
-        SimulationError::Events(_) | SimulationError::Requests(_) => None,
+        SimulationError::Events(_) | SimulationError::Requests(RecordingError::Write(_)) => {
+            Some(Code::Rig)
+        }
+        SimulationError::Requests(_) => Some(Code::Unusable),
     }
 }
 
@@ -299,6 +305,7 @@ pub(super) fn option_for(error: &anyhow::Error) -> Option<&'static str> {
 mod tests {
     use super::*;
     use anyhow::Context as _;
+    use parquet::errors::ParquetError;
 
     #[test]
     fn a_cause_keeps_its_code_under_any_context() {
@@ -316,6 +323,20 @@ mod tests {
         check(NbdError::NoAddress.into(), Code::Rig);
         check(DriveError("x".into()).into(), Code::DriveFailed);
         check(UsageError("x".into()).into(), Code::Usage);
+        let full = || std::io::Error::from(std::io::ErrorKind::StorageFull);
+        let rig = RigError {
+            doing: "write",
+            source: full(),
+        };
+        check(rig.into(), Code::Rig);
+        let write = || RecordingError::Write(ParquetError::External(Box::new(full())));
+        check(write().into(), Code::Rig);
+        check(SimulationError::Requests(write()).into(), Code::Rig);
+        let open = RecordingError::Open {
+            path: "x".into(),
+            source: full(),
+        };
+        check(SimulationError::Requests(open).into(), Code::Unusable);
         check(anyhow::anyhow!("something else"), Code::Failure);
     }
 }

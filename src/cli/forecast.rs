@@ -2,26 +2,24 @@
 
 mod rebuild;
 
+use std::fmt::Display;
 use std::num::NonZeroUsize;
-use std::path::PathBuf;
 use std::sync::Arc;
 use std::thread;
-use std::time::Duration as Real;
 
-use indicatif::{ProgressBar, ProgressStyle};
-use std::io::IsTerminal;
+use serde::Serialize;
 
 use super::beginning::{Beginning, Begins};
 use super::exit::{Code, UsageError};
-use super::replay_choice::ReplayChoice;
-use super::{output, profile_source, workload_source};
+use super::load_choice::{Chosen, LoadChoice, parse_time};
+use super::{bar, output, profile_source};
 use crate::lab::forecast::asked::Asked;
+use crate::lab::forecast::crew::Told;
 use crate::lab::forecast::plan::Aspect;
 use crate::lab::forecast::whole::{self, Question};
-use crate::lab::playback::Playback;
+use crate::lab::forecast::window::{HostLimits, Window};
 use crate::lab::start::Start;
 use crate::profile::Profile;
-use crate::profile::quantity::Unit;
 use crate::time::Duration;
 
 const LONG: &str = "\
@@ -37,12 +35,13 @@ const EXAMPLES: &str = "\
 Examples:
   imbrex forecast nightly-backup --deadline 8h
   imbrex forecast nightly-backup --deadline 8h --profile archive-8tb --vary start,seed
+  imbrex forecast nightly-backup --deadline 8h --host-limits none
   imbrex forecast 'uniform write 16KiB 200000-requests' --deadline 1h --profile desktop-5tb --json
   imbrex forecast --replay session.parquet --keep think-times --deadline 30min
   imbrex forecast rebuild --profile desktop-5tb --piece 512KiB --deadline 24h
 
 Exit codes: 0 fits on every drive in every run; 1 does not, or only if; 2 usage; 3 the workload,
-profile or recording cannot be used.";
+profile or recording cannot be used; others as `imbrex --help` lists.";
 
 /// Help for `--start`: an image's own state is that of one drive only.
 pub(super) const START: &str = "\
@@ -52,6 +51,9 @@ dirty-bands 40, merge-in 1, seed 7)";
 /// The drive that others are compared with.
 pub(super) const CONTROL: &str = "control-5tb";
 
+/// All limits at which a host drops a drive.
+pub(super) const HOST_LIMITS: &str = "array-recovery,cluster-heartbeat,pool-deadman,slow-commands";
+
 /// Arguments of `forecast`.
 #[derive(Debug, clap::Args)]
 #[command(long_about = LONG, after_help = EXAMPLES)]
@@ -60,17 +62,15 @@ pub(super) const CONTROL: &str = "control-5tb";
 pub(super) struct Arguments {
     #[command(subcommand)]
     other: Option<Other>,
-    /// A workload's name, a TOML file, or words that begin with an order.
-    #[arg(required_unless_present = "replay", conflicts_with = "replay")]
-    workload: Option<String>,
-    /// Forecast the requests of this recording instead of a workload.
-    #[arg(long, value_name = "FILE", conflicts_with_all = ["seed", "count", "duration"])]
-    replay: Option<PathBuf>,
     #[command(flatten)]
-    choice: ReplayChoice,
+    load: LoadChoice,
     /// By when the load is to be done, such as 8h.
     #[arg(long, value_name = "TIME", value_parser = parse_time, required = true)]
     deadline: Option<u64>,
+    /// Hosts by which the drive must not be dropped meanwhile, between commas: the limits of
+    /// docs/control.md that drop a drive; or none, to judge the time alone.
+    #[arg(long, value_name = "LIMITS", default_value = HOST_LIMITS)]
+    host_limits: HostLimits,
     /// A drive: a built-in profile, a TOML file or an image (only its profile is read); may be given
     /// more than once.
     #[arg(long, value_name = "PROFILE")]
@@ -85,15 +85,6 @@ pub(super) struct Arguments {
     /// Leave out the search for idle time and for what would help.
     #[arg(long)]
     no_advice: bool,
-    /// Start of everything that looks random, instead of the workload's.
-    #[arg(long)]
-    seed: Option<u64>,
-    /// Requests in all, instead of the workload's.
-    #[arg(long, value_name = "REQUESTS", value_parser = clap::value_parser!(u64).range(1..))]
-    count: Option<u64>,
-    /// Time in which requests are submitted, instead of the workload's.
-    #[arg(long, value_name = "TIME", value_parser = parse_time)]
-    duration: Option<u64>,
     #[command(flatten)]
     beginning: Beginning,
     /// Runs at once; as many as this machine has cores where it is not said.
@@ -129,51 +120,46 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     for name in named {
         profiles.push(profile(name, beginning)?);
     }
+    let (asked, start) = (asked(&arguments.load)?, start(beginning, "filled 60%")?);
+    let seeds = match (&asked, start) {
+        (Asked::Workload(workload), Start::Aged(wanted)) => workload.seed.max(wanted.seed),
+        (Asked::Workload(workload), _) => workload.seed,
+        (Asked::Trace { .. }, Start::Aged(wanted)) => wanted.seed,
+        (Asked::Trace { .. }, _) => 0,
+    };
+    if seeds > whole::SEED_MAX {
+        let what = format!(
+            "the seed {seeds}: a forecast runs seeds after it, too; give one of at most {}",
+            whole::SEED_MAX
+        );
+        return Err(UsageError(what).into());
+    }
     let question = Question {
-        asked: asked(arguments)?,
+        asked,
         profiles,
         control: profile_source::load(Some(&arguments.control), None)?.0,
-        start: start(beginning, "filled 60%")?,
+        start,
         aspects: arguments.vary.0.clone(),
-        deadline: Duration(arguments.deadline.unwrap_or_default()),
+        window: Window {
+            deadline: Duration(arguments.deadline.unwrap_or_default()),
+            limits: arguments.host_limits.clone(),
+        },
         advise: !arguments.no_advice,
         jobs: jobs(arguments.jobs),
     };
-    let bar = bar();
-    let answer = whole::forecast(&question, &|done, all| show(&bar, done, all));
-    bar.finish_and_clear();
-    let answer = answer?;
-    if arguments.json {
-        output::print_json(&serde_json::to_value(&answer)?)?;
-    } else {
-        output::print(&answer.to_string())?;
-    }
-    Ok(if answer.fits() {
-        Code::Ok
-    } else {
-        Code::Failure
-    })
+    let answer = shown(|told| whole::forecast(&question, told))?;
+    tell(arguments.json, answer.fits(), &answer)
 }
 
-fn asked(arguments: &Arguments) -> anyhow::Result<Asked> {
-    if let Some(path) = &arguments.replay {
-        return Ok(Asked::Trace {
-            playback: Arc::new(Playback::open(path)?),
-            how: arguments.choice.how(),
+fn asked(load: &LoadChoice) -> anyhow::Result<Asked> {
+    Ok(match load.chosen()? {
+        Chosen::Workload(workload) => Asked::Workload(workload),
+        Chosen::Recording(playback) => Asked::Trace {
+            playback: Arc::new(playback),
+            how: load.how(),
             joined_bytes: 0,
-        });
-    }
-    let named = arguments.workload.as_deref().unwrap_or_default();
-    let mut workload = workload_source::load(named)?;
-    if let Some(seed) = arguments.seed {
-        workload.seed = seed;
-    }
-    // What is given here ends the run alone.
-    if arguments.count.is_some() || arguments.duration.is_some() {
-        workload.limits.count = arguments.count;
-        workload.limits.duration = arguments.duration.map(Duration);
-    }
-    Ok(Asked::Workload(workload))
+        },
+    })
 }
 
 /// The profile of this name, scaled and changed as asked for.
@@ -205,21 +191,28 @@ pub(super) fn jobs(asked: Option<NonZeroUsize>) -> usize {
     asked.map_or_else(cores, NonZeroUsize::get)
 }
 
-/// Seen on a terminal only.
-pub(super) fn bar() -> ProgressBar {
-    if !std::io::stderr().is_terminal() {
-        return ProgressBar::hidden();
+/// Prints an answer, and says in the exit code whether the load fits.
+fn tell(json: bool, fits: bool, answer: &(impl Serialize + Display)) -> anyhow::Result<Code> {
+    if json {
+        output::print_json(&serde_json::to_value(answer)?)?;
+    } else {
+        output::print(&answer.to_string())?;
     }
-    let template = "{bar:30} {pos} of {len} runs, {elapsed}, about {eta} to go";
-    let style = ProgressStyle::with_template(template).expect("the template is well-formed");
-    let bar = ProgressBar::new(1);
-    bar.enable_steady_tick(Real::from_millis(500));
-    bar.with_style(style)
+    Ok(if fits { Code::Ok } else { Code::Failure })
 }
 
-pub(super) fn show(bar: &ProgressBar, done: usize, all: usize) {
-    bar.set_length(crate::units::count(all));
-    bar.set_position(crate::units::count(done));
+/// Runs something of many steps with a bar.
+fn shown<T>(run: impl FnOnce(&Told<'_>) -> T) -> T {
+    let bar = bar::new(
+        "{bar:30} {pos} of {len} runs, {elapsed}, about {eta} to go",
+        1,
+    );
+    let answer = run(&|done, all| {
+        bar.set_length(crate::units::count(all));
+        bar.set_position(crate::units::count(done));
+    });
+    bar.finish_and_clear();
+    answer
 }
 
 fn parse_aspects(text: &str) -> Result<Aspects, String> {
@@ -228,13 +221,4 @@ fn parse_aspects(text: &str) -> Result<Aspects, String> {
     }
     let aspects: Result<Vec<Aspect>, String> = text.split(',').map(|w| w.trim().parse()).collect();
     aspects.map(Aspects)
-}
-
-/// A time such as `8h`, for clap.
-pub(super) fn parse_time(text: &str) -> Result<u64, String> {
-    match Unit::Nanoseconds.parse(text) {
-        Ok(0) => Err("no time at all; give one such as 30min or 8h".to_owned()),
-        Ok(ns) => Ok(ns),
-        Err(error) => Err(format!("{error}; give a time such as 30min or 8h")),
-    }
 }

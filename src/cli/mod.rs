@@ -3,13 +3,14 @@
 //! One file (or folder) per command. Around them: `exit` (codes), `output` (what goes to stdout),
 //! `image_file` (the way from a path to an opened image), `profile_source`, `workload_source` and
 //! `structure_source` (the way from a word to a profile, a workload or a list of structures), `beginning`
-//! (from a word to a drive that an experiment begins with), `address`, `tls` and `replay_choice`
-//! (arguments with a form of their own), `frontends`, `privileges`, `signals`, `room_watch`, `account`,
-//! `record` and `display`. Errors end here: they are printed once, with everything that led to them.
+//! (from a word to a drive that an experiment begins with), `load_choice` with `replay_choice` (what is asked
+//! of it), `address` and `tls` (arguments with a form of their own), `frontends`, `privileges`, `signals`, `room_watch`, `account`,
+//! `record`, `bar` and `display`. Errors end here: they are printed once, with everything that led to them.
 
 mod account;
 mod address;
 mod age;
+mod bar;
 mod beginning;
 mod blame;
 mod check;
@@ -23,6 +24,7 @@ mod frontends;
 mod image_file;
 mod import;
 mod inspect;
+mod load_choice;
 mod matrix;
 mod output;
 mod privileges;
@@ -68,7 +70,7 @@ Exit codes:
   3  the image, profile or workload cannot be used (damaged, another version, not one)
   4  refused, to protect data that is already there or in use
   5  the drive failed while it was served
-  6  the machine got in the way: an address, a mount, the mover
+  6  the machine got in the way: an address, a mount, the mover, a full output
 ";
 
 /// A shingled disk in software.

@@ -5,19 +5,22 @@
 use std::fmt::Write as _;
 use std::io::{self, Write as _};
 
-use super::exit;
+use super::exit::{self, RigError};
 
 /// Prints `text` as it is.
-pub(super) fn print(text: &str) -> io::Result<()> {
+pub(super) fn print(text: &str) -> Result<(), RigError> {
     let mut out = io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
-        other => other,
+        other => other.map_err(|source| RigError {
+            doing: "write the results to stdout",
+            source,
+        }),
     }
 }
 
 /// Prints a value as indented JSON.
-pub(super) fn print_json(value: &serde_json::Value) -> io::Result<()> {
+pub(super) fn print_json(value: &serde_json::Value) -> Result<(), RigError> {
     print(&format!("{value:#}\n"))
 }
 

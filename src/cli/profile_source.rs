@@ -61,7 +61,7 @@ pub(super) fn read_text(path: &Path) -> anyhow::Result<String> {
     open(path)?
         .take(TEXT_BYTES_MAX + 1)
         .read_to_end(&mut bytes)
-        .with_context(|| format!("cannot read {}", path.display()))?;
+        .map_err(|error| UnusableError(format!("cannot read {}: {error}", path.display())))?;
     let shown = path.display();
     if crate::units::count(bytes.len()) > TEXT_BYTES_MAX {
         let what = format!(
@@ -108,7 +108,7 @@ fn from_path(path: &Path) -> anyhow::Result<Profile> {
     let mut head = [0; 4096];
     let taken = (&file)
         .read(&mut head)
-        .with_context(|| format!("cannot read {}", path.display()))?;
+        .map_err(|error| UnusableError(format!("cannot read {}: {error}", path.display())))?;
     // No text holds a zero byte, and every image does.
     if !head[..taken].contains(&0) {
         return from_file(path);
@@ -128,7 +128,8 @@ fn from_path(path: &Path) -> anyhow::Result<Profile> {
 }
 
 fn open(path: &Path) -> anyhow::Result<File> {
-    File::open(path).with_context(|| format!("cannot open {}", path.display()))
+    let opened = File::open(path);
+    opened.map_err(|error| UnusableError(format!("cannot open {}: {error}", path.display())).into())
 }
 
 fn no_such(word: &str) -> String {

@@ -1,18 +1,17 @@
 //! `imbrex simulate`: runs a workload on a drive in virtual time and tells what came out.
 
 use std::fs::File;
-use std::io::{BufWriter, ErrorKind, IsTerminal};
+use std::io::{BufWriter, ErrorKind};
 use std::path::{Path, PathBuf};
-use std::time::Duration as Real;
 
 use anyhow::Context as _;
-use indicatif::{HumanCount, ProgressBar, ProgressStyle};
+use indicatif::{HumanCount, ProgressBar};
 
 use super::beginning::Beginning;
 use super::exit::{Code, ProtectedError, SealedError, UsageError};
-use super::replay_choice::ReplayChoice;
+use super::load_choice::{self, Chosen, LoadChoice};
 use super::report::RunFiles;
-use super::{output, profile_source, workload_source};
+use super::{bar, output, profile_source};
 use crate::drive::job_record::JobRecord;
 use crate::drive::request::Completion;
 use crate::host::recorder::Answered;
@@ -25,7 +24,6 @@ use crate::lab::simulation::{self, JobSink, Observers, Progress, SimulationError
 use crate::lab::summary::Summary;
 use crate::lab::workload::Workload;
 use crate::profile::Profile;
-use crate::profile::quantity::Unit;
 use crate::time::Duration;
 
 const LONG: &str = "\
@@ -56,23 +54,8 @@ pub(super) struct Arguments {
     /// recording's own where none is given.
     #[arg(required_unless_present = "replay")]
     profile: Option<String>,
-    /// A workload's name, a TOML file, or words that begin with an order.
-    #[arg(required_unless_present = "replay", conflicts_with = "replay")]
-    workload: Option<String>,
-    /// Run the requests of this recording instead of a workload.
-    #[arg(long, value_name = "FILE", conflicts_with_all = ["seed", "count", "duration"])]
-    replay: Option<PathBuf>,
     #[command(flatten)]
-    choice: ReplayChoice,
-    /// Start of everything that looks random, instead of the workload's.
-    #[arg(long)]
-    seed: Option<u64>,
-    /// Requests in all, instead of the workload's.
-    #[arg(long, value_name = "REQUESTS", value_parser = clap::value_parser!(u64).range(1..))]
-    count: Option<u64>,
-    /// Time in which requests are submitted, instead of the workload's.
-    #[arg(long, value_name = "TIME", value_parser = parse_time)]
-    duration: Option<u64>,
+    load: LoadChoice,
     #[command(flatten)]
     beginning: Beginning,
     /// Record every job of the arm in this new file (Parquet, see docs/events.md).
@@ -90,16 +73,16 @@ pub(super) struct Arguments {
 }
 
 pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
-    if let Some(path) = &arguments.replay {
-        return replay(arguments, path);
-    }
+    let workload = match arguments.load.chosen()? {
+        Chosen::Recording(recording) => return replay(arguments, &recording),
+        Chosen::Workload(workload) => workload,
+    };
     if let Some(named) = arguments.profile.as_deref()
         && profile_source::is_sealed(named)
     {
-        return sealed(arguments, Path::new(named));
+        return sealed(arguments, Path::new(named), &workload);
     }
     let drive = arguments.beginning.drive(arguments.profile.as_deref())?;
-    let workload = workload(arguments)?;
     let about = [
         (recording::PROFILE, drive.profile().to_toml()),
         (recording::BEGAN, arguments.beginning.began()),
@@ -118,16 +101,15 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
 }
 
 /// A sealed drive tells what a host can know, and no file about it is written.
-fn sealed(arguments: &Arguments, path: &Path) -> anyhow::Result<Code> {
+fn sealed(arguments: &Arguments, path: &Path, workload: &Workload) -> anyhow::Result<Code> {
     let told = [&arguments.events, &arguments.record, &arguments.report];
     if told.iter().any(|file| file.is_some()) {
         let what = "--events, --record and --report tell what happens inside";
         return Err(SealedError::of(path, what).into());
     }
     let drive = arguments.beginning.sealed(path)?;
-    let workload = workload(arguments)?;
     let summary = observed(arguments, &[], None, |observers| {
-        simulation::run(drive, &workload, observers)
+        simulation::run(drive, workload, observers)
     })?;
     if !arguments.json {
         output::print(&summary.latencies())?;
@@ -148,10 +130,9 @@ fn sealed(arguments: &Arguments, path: &Path) -> anyhow::Result<Code> {
     Ok(Code::Ok)
 }
 
-fn replay(arguments: &Arguments, path: &Path) -> anyhow::Result<Code> {
-    let recording = Playback::open(path)?;
-    let how = arguments.choice.how();
-    let shown = path.display();
+fn replay(arguments: &Arguments, recording: &Playback) -> anyhow::Result<Code> {
+    let how = arguments.load.how();
+    let shown = recording.name();
     let own = match &recording.profile {
         Some(text) => Some(Profile::from_toml(
             &format!("the profile in {shown}"),
@@ -178,7 +159,7 @@ fn replay(arguments: &Arguments, path: &Path) -> anyhow::Result<Code> {
     let mut completions = Vec::new();
     let keep = comparable.then_some(&mut completions);
     let summary = observed(arguments, &about, keep, |observers| {
-        simulation::play_back(drive, &recording, how, observers)
+        simulation::play_back(drive, recording, how, observers)
     })?;
     completions.sort_by_key(|completion| completion.request);
     let agreement = if comparable {
@@ -200,27 +181,10 @@ fn replay(arguments: &Arguments, path: &Path) -> anyhow::Result<Code> {
             "the recording is of another drive, or its times are not kept: nothing to compare with\n",
         )?,
     }
-    if !recording.began_new && !beginning.as_it_is() {
-        output::print(
-            "the recording began on a drive that held something; the simulated one held what was \
-             asked for, and differs where that matters (--start as-it-is begins with an image)\n",
-        )?;
+    if let Some(words) = load_choice::began_otherwise(recording, beginning) {
+        output::print(&format!("{words}\n"))?;
     }
     Ok(Code::Ok)
-}
-
-fn workload(arguments: &Arguments) -> anyhow::Result<Workload> {
-    let named = arguments.workload.as_deref().unwrap_or_default();
-    let mut workload = workload_source::load(named)?;
-    if let Some(seed) = arguments.seed {
-        workload.seed = seed;
-    }
-    // What is given here ends the run alone.
-    if arguments.count.is_some() || arguments.duration.is_some() {
-        workload.limits.count = arguments.count;
-        workload.limits.duration = arguments.duration.map(Duration);
-    }
-    Ok(workload)
 }
 
 /// Runs something with progress shown, and with the files that were asked for. `keep`: where all
@@ -241,7 +205,7 @@ fn observed(
         Some(path) => Some(RecordingWriter::new(new_file(path)?, about)?),
         None => None,
     };
-    let bar = bar();
+    let bar = bar::new("{bar:30} {percent:>3} %  {msg}, {elapsed}", 1000);
     let mut progress = |progress: &Progress| show(&bar, progress);
     let mut jobs = events
         .as_mut()
@@ -281,17 +245,6 @@ pub(super) fn new_file(path: &Path) -> anyhow::Result<BufWriter<File>> {
     }
 }
 
-/// Seen on a terminal only.
-fn bar() -> ProgressBar {
-    if !std::io::stderr().is_terminal() {
-        return ProgressBar::hidden();
-    }
-    let style = ProgressStyle::with_template("{bar:30} {percent:>3} %  {msg}, {elapsed}");
-    let bar = ProgressBar::new(1000);
-    bar.enable_steady_tick(Real::from_millis(500));
-    bar.with_style(style.expect("the template is well-formed"))
-}
-
 fn show(bar: &ProgressBar, progress: &Progress) {
     let part = |done: u64, whole: u64| {
         let share = u128::from(done) * 1000 / u128::from(whole.max(1));
@@ -305,13 +258,4 @@ fn show(bar: &ProgressBar, progress: &Progress) {
         HumanCount(progress.answered),
         Duration(progress.now.0)
     ));
-}
-
-/// A time such as `10min`, for clap.
-fn parse_time(text: &str) -> Result<u64, String> {
-    match Unit::Nanoseconds.parse(text) {
-        Ok(0) => Err("no time at all; give one such as 60s or 10min".to_owned()),
-        Ok(ns) => Ok(ns),
-        Err(error) => Err(format!("{error}; give a time such as 60s or 10min")),
-    }
 }

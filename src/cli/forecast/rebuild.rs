@@ -4,9 +4,11 @@ use std::num::NonZeroUsize;
 
 use super::super::beginning::Beginning;
 use super::super::exit::{Code, UsageError};
-use super::super::{output, profile_source, workload_source};
-use super::{CONTROL, START, bar, jobs, parse_time, profile, show, start};
+use super::super::load_choice::parse_time;
+use super::super::{profile_source, workload_source};
+use super::{CONTROL, HOST_LIMITS, START, jobs, profile, shown, start, tell};
 use crate::lab::forecast::rebuild::{self, Question};
+use crate::lab::forecast::window::{HostLimits, Window};
 use crate::lab::workload::Workload;
 use crate::profile::Profile;
 use crate::profile::quantity::Unit;
@@ -45,6 +47,10 @@ pub(super) struct Arguments {
     /// By when the rebuild is to be done, such as 24h.
     #[arg(long, value_name = "TIME", value_parser = parse_time)]
     deadline: u64,
+    /// Hosts by which the member must not be dropped meanwhile, between commas: the limits of
+    /// docs/control.md that drop a drive; or none, to judge the time alone.
+    #[arg(long, value_name = "LIMITS", default_value = HOST_LIMITS)]
+    host_limits: HostLimits,
     #[command(flatten)]
     beginning: Beginning,
     /// Runs at once; as many as this machine has cores where it is not said.
@@ -81,23 +87,14 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         member_bytes,
         pieces: arguments.piece.clone(),
         foreground: foreground.map(beside).transpose()?,
-        deadline: Duration(arguments.deadline),
+        window: Window {
+            deadline: Duration(arguments.deadline),
+            limits: arguments.host_limits.clone(),
+        },
         jobs: jobs(arguments.jobs),
     };
-    let bar = bar();
-    let answer = rebuild::rebuild(&question, &|done, all| show(&bar, done, all));
-    bar.finish_and_clear();
-    let answer = answer?;
-    if arguments.json {
-        output::print_json(&serde_json::to_value(&answer)?)?;
-    } else {
-        output::print(&answer.to_string())?;
-    }
-    Ok(if answer.fits() {
-        Code::Ok
-    } else {
-        Code::Failure
-    })
+    let answer = shown(|told| rebuild::rebuild(&question, told))?;
+    tell(arguments.json, answer.fits(), &answer)
 }
 
 /// The workload of this name, without a rebuild of its own.

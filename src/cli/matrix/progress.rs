@@ -1,11 +1,11 @@
 //! Owns what people see while a matrix is run: a bar on a terminal, else a line for each cell.
 
 use std::io::IsTerminal;
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
-use indicatif::{HumanDuration, ProgressBar, ProgressStyle};
+use indicatif::{HumanDuration, ProgressBar};
 
-use crate::cli::output;
+use crate::cli::{bar, output};
 use crate::lab::matrix::results::Line;
 use crate::lab::matrix::verdict::Outcome;
 
@@ -77,11 +77,6 @@ impl Shown {
 }
 
 fn bar(all: u64) -> ProgressBar {
-    let style = ProgressStyle::with_template(
-        "{bar:30} {pos}/{len} cells, {msg}, {elapsed} gone, about {eta} left",
-    );
-    let bar = ProgressBar::new(all);
-    bar.set_message("0 not passed");
-    bar.enable_steady_tick(Duration::from_millis(500));
-    bar.with_style(style.expect("the template is well-formed"))
+    let template = "{bar:30} {pos}/{len} cells, {msg}, {elapsed} gone, about {eta} left";
+    bar::new(template, all).with_message("0 not passed")
 }

@@ -114,7 +114,7 @@ fn all_runs(
             (assumed, drive.as_ref().ok().filter(|_| same))
         }));
     }
-    let course = trial::course(question.deadline);
+    let course = trial::course(question.window.deadline);
     let run = |(assumed, drive): (&Assumed, Option<&Drive>)| {
         let drive = match drive {
             Some(drive) => drive.clone(),
@@ -244,7 +244,7 @@ pub(super) fn helps(
     let tasks: Vec<(usize, Kind)> = (0..benches.len())
         .flat_map(|at| Kind::ALL.map(|kind| (at, kind)))
         .collect();
-    let course = trial::course(question.deadline);
+    let course = trial::course(question.window.deadline);
     let try_it = |(at, kind): (usize, Kind)| {
         let bench: &Bench = &benches[at];
         let figures = &bench.runs[0].figures;
@@ -258,6 +258,7 @@ pub(super) fn helps(
             idle: idles[at].as_ref().map(|idle| &idle.centre),
             per_s_milli: fastest,
             course: &course,
+            window: &question.window,
         };
         help::tried(kind, &known)
     };

@@ -1,8 +1,9 @@
 //! Owns what might help a load on a drive, each tried by a run of its own and set beside the run as
 //! asked for.
 //!
-//! Nothing is estimated: what cannot be tried is told with the reason. The order of what was tried is
-//! by time to finish, then by the longest time without an answer.
+//! Nothing is estimated: what cannot be tried is told with the reason. Of what was tried, what makes the
+//! load fit its window comes first; then it goes by time to finish, then by the longest time without an
+//! answer.
 
 use serde::Serialize;
 
@@ -11,6 +12,7 @@ use super::asked::Asked;
 use super::idle::{self, Idle};
 use super::plan::Assumed;
 use super::trial::{self, Figures, TrialError};
+use super::window::{Miss, Window};
 use super::words::spoken;
 use crate::drive::Drive;
 use crate::lab::simulation::course::{Course, Ended, Stop};
@@ -82,6 +84,8 @@ pub enum Came {
     Tried {
         /// What exactly was changed.
         how: String,
+        /// What is then wrong with the load in its window; nothing: it fits.
+        miss: Option<Miss>,
         /// The figures of the run.
         figures: Box<Figures>,
     },
@@ -112,6 +116,8 @@ pub struct Known<'k> {
     pub per_s_milli: u64,
     /// How the load is run.
     pub course: &'k Course,
+    /// What it has to hold.
+    pub window: &'k Window,
 }
 
 /// Rates that are tried at least: down to this many thousandths.
@@ -146,6 +152,7 @@ pub fn tried(kind: Kind, known: &Known<'_>) -> Help {
     let came = match try_it(kind, known) {
         Ok((how, figures)) => Came::Tried {
             how,
+            miss: known.window.miss(&figures),
             figures: Box::new(figures),
         },
         Err(NotTried::Why(why)) => Came::NotTried { why },
@@ -159,11 +166,11 @@ pub fn tried(kind: Kind, known: &Known<'_>) -> Help {
 /// What was tried first, the most helpful first; then what was not.
 pub fn rank(all: &mut [Help]) {
     all.sort_by_key(|help| match &help.came {
-        Came::Tried { figures, .. } => {
+        Came::Tried { miss, figures, .. } => {
             let finish = figures.finish_ns.unwrap_or(u64::MAX);
-            (false, finish, figures.longest_stall_ns)
+            (false, miss.is_some(), finish, figures.longest_stall_ns)
         }
-        Came::NotTried { .. } => (true, 0, 0),
+        Came::NotTried { .. } => (true, true, 0, 0),
     });
 }
 
@@ -377,28 +384,31 @@ mod tests {
     fn help(kind: Kind, finish_ns: Option<u64>, longest_stall_ns: u64) -> Help {
         let figures = Figures {
             finish_ns,
-            answered: 1,
-            room_ran_out_ns: None,
-            recovery_ns: None,
-            longest_request_ns: 1,
-            mean_request_ns: 1,
             longest_stall_ns,
-            slowest_cause: String::new(),
-            limits: Vec::new(),
-            bands_cleaned_foreground: 0,
-            cleaning_ns: 0,
-            staged_bytes: 0,
+            ..Figures::nothing()
         };
         let came = Came::Tried {
             how: String::new(),
+            miss: finish_ns.is_none_or(|at| at > 6).then_some(Miss {
+                late: true,
+                dropped: None,
+            }),
             figures: Box::new(figures),
         };
         Help { kind, came }
     }
 
     #[test]
-    fn what_helps_most_comes_first_and_what_was_not_tried_last() {
+    fn what_fits_and_helps_most_comes_first_and_what_was_not_tried_last() {
+        let mut dropped = help(Kind::RateLimit, Some(4), 1);
+        if let Came::Tried { miss, .. } = &mut dropped.came {
+            *miss = Some(Miss {
+                late: false,
+                dropped: None,
+            });
+        }
         let mut all = [
+            dropped,
             Help {
                 kind: Kind::TrimBefore,
                 came: Came::NotTried { why: String::new() },
@@ -412,6 +422,7 @@ mod tests {
         let order: Vec<Kind> = all.iter().map(|help| help.kind).collect();
         let expected = [
             Kind::FlashStaging,
+            Kind::RateLimit,
             Kind::MoreStaging,
             Kind::WriteCache,
             Kind::Pause,

@@ -51,7 +51,7 @@ pub enum Found {
 /// Most idle time that is tried.
 const DAY: Duration = Duration::from_s(24 * 3600);
 /// Most days that are run.
-const DAYS_MAX: u64 = 14;
+pub(super) const DAYS_MAX: u64 = 14;
 /// Most requests that are run.
 const REQUESTS_MAX: u64 = 4_000_000;
 /// A pause comes at least as often as the load takes in so small a part of the staging area.

@@ -108,7 +108,7 @@ pub const MUCH_ROOM: &str = "twice the staging area, bands half as large, 2 pass
 /// Shares of the staging area that are in use at the start.
 const STAGED_PERCENT: [u64; 2] = [50, 95];
 /// Seeds beside the centre's.
-const SEEDS_MORE: u64 = 2;
+pub(super) const SEEDS_MORE: u64 = 2;
 
 /// The runs for a drive, the centre first.
 pub fn plan(profile: &Profile, start: Start, aspects: &[Aspect]) -> Vec<Variation> {

@@ -12,14 +12,14 @@ use super::crew::{Steps, Told};
 use super::filling::Filling;
 use super::trial::{self, Figures, TrialError, milli};
 use super::whole::ForecastError;
+use super::window::{HostLimits, Miss, Window};
 use super::{alter, crew};
 use crate::drive::Drive;
-use crate::host::time_limits::TimeLimit;
 use crate::lab::simulation::course::{Course, Stop};
 use crate::lab::start::Start;
 use crate::lab::workload::Workload;
 use crate::profile::Profile;
-use crate::time::{Duration, Instant};
+use crate::time::Instant;
 
 /// What is to be forecast.
 #[derive(Clone, Debug)]
@@ -36,8 +36,8 @@ pub struct Question {
     pub pieces: Vec<u64>,
     /// What else is asked of the member meanwhile: the streams of this workload, which has at least one.
     pub foreground: Option<Workload>,
-    /// By when the rebuild is to be done.
-    pub deadline: Duration,
+    /// What the rebuild has to hold to fit.
+    pub window: Window,
     /// Threads.
     pub jobs: usize,
 }
@@ -59,6 +59,8 @@ pub struct Rebuild {
     pub foreground: Option<Beside>,
     /// By when it is to be done.
     pub deadline_ns: u64,
+    /// The limits of hosts by none of which the member may be dropped.
+    pub host_limits: HostLimits,
     /// By size of piece, those asked for and some beside them, smallest first.
     pub pieces: Vec<Piece>,
 }
@@ -84,6 +86,8 @@ pub struct Piece {
     /// Whether it is done by the deadline and no host drops the member; nothing where only a part was
     /// run with work beside it, and that part would fit.
     pub fits: Option<bool>,
+    /// What is wrong with it where it does not fit.
+    pub miss: Option<Miss>,
     /// Share of the pieces that was run, in thousandths; with less than 1000 times are multiplied.
     pub share_milli: u64,
     /// The member.
@@ -186,7 +190,8 @@ pub fn rebuild(question: &Question, told: &Told<'_>) -> Result<Rebuild, Forecast
             workload: workload.name.clone(),
             streams: workload.streams.iter().map(|s| s.name.clone()).collect(),
         }),
-        deadline_ns: question.deadline.0,
+        deadline_ns: question.window.deadline.0,
+        host_limits: question.window.limits.clone(),
         pieces,
     })
 }
@@ -197,8 +202,7 @@ fn piece(
     (member, control, alone): (Run, Run, Option<Run>),
 ) -> Piece {
     let filling = filling(question.member_bytes, piece_bytes);
-    let in_time = member.finish_ns.is_some_and(|at| at <= question.deadline.0);
-    let fits = in_time && member.figures.dropped().is_none();
+    let miss = question.window.miss_at(member.finish_ns, &member.figures);
     let share_milli = milli(filling.pieces(), question.member_bytes / piece_bytes).unwrap_or(1000);
     let unsure = share_milli < 1000 && question.foreground.is_some();
     let slowdown_milli = match (member.finish_ns, control.finish_ns) {
@@ -209,7 +213,8 @@ fn piece(
         piece_bytes,
         last_bytes: Some(filling.rest_bytes()).filter(|bytes| *bytes > 0),
         asked_for: question.pieces.contains(&piece_bytes),
-        fits: (!fits || !unsure).then_some(fits),
+        fits: (miss.is_some() || !unsure).then_some(miss.is_none()),
+        miss,
         share_milli,
         slowdown_milli,
         member,
@@ -277,7 +282,7 @@ impl Task<'_> {
         let workload = self.filling.beside(foreground);
         let all = self.filling.member_bytes / self.filling.piece_bytes;
         let part = |ns: u64| scaled(ns, self.filling.pieces(), all);
-        let stop_ns = part(question.deadline.0).saturating_mul(trial::DEADLINES_MAX);
+        let stop_ns = part(question.window.deadline.0).saturating_mul(trial::DEADLINES_MAX);
         let course = Course {
             stop: Stop {
                 load_at: Some(Instant(stop_ns)),
@@ -324,13 +329,6 @@ impl Rebuild {
     pub fn fits(&self) -> bool {
         let mut asked_for = self.pieces.iter().filter(|piece| piece.asked_for);
         asked_for.all(|piece| piece.fits == Some(true))
-    }
-}
-
-impl Run {
-    /// The limit by which an array or another host would have taken the drive out, and when.
-    pub fn dropped(&self) -> Option<(TimeLimit, u64)> {
-        self.figures.dropped()
     }
 }
 

@@ -4,6 +4,8 @@ use std::fmt;
 
 use super::rebuild::{Piece, Rebuild, Run};
 use super::trial::DEADLINES_MAX;
+use super::verdict_words::what_fits;
+use super::window::{Dropped, HostLimits};
 use super::words::{CAUTION, Lines, ratio, sized, spoken};
 use crate::host::time_limits::TimeLimit;
 
@@ -17,6 +19,7 @@ impl fmt::Display for Rebuild {
             self.profile
         )?;
         writeln!(f, "the member at the start: {}", self.start)?;
+        writeln!(f, "fits: {}", what_fits(&self.host_limits, "the member"))?;
         match &self.foreground {
             Some(beside) => writeln!(
                 f,
@@ -41,8 +44,13 @@ impl Rebuild {
     fn write_piece(&self, f: &mut fmt::Formatter<'_>, piece: &Piece) -> fmt::Result {
         let size = sized(piece.piece_bytes);
         let deadline = spoken(self.deadline_ns);
-        let verdict = match (piece.fits, piece.member.dropped()) {
+        let late = piece.miss.is_some_and(|miss| miss.late);
+        let dropped = piece.miss.and_then(|miss| miss.dropped);
+        let verdict = match (piece.fits, dropped) {
             (Some(true), _) => format!("FITS in {deadline}"),
+            (Some(false), Some(_)) if late => {
+                format!("DOES NOT FIT in {deadline}, and the member would be dropped")
+            }
             (Some(false), Some(_)) => "DOES NOT FIT: the member would be dropped".to_owned(),
             (Some(false), None) => format!("DOES NOT FIT in {deadline}"),
             (None, _) => {
@@ -113,9 +121,12 @@ fn write_hosts(lines: &mut Lines<'_, '_>, piece: &Piece) -> fmt::Result {
     let trips = figures.trips(array);
     let beyond = format!("{trips} operations above {limit} (array-recovery)");
     lines.line("array error recovery", &beyond)?;
-    match piece.member.dropped() {
-        Some((limit, at)) => {
-            let mut words = format!("after {} by {limit}", spoken(at));
+    match HostLimits::all().dropped(figures) {
+        Some(Dropped { limit, after_ns }) => {
+            let mut words = format!("after {} by {limit}", spoken(after_ns));
+            if piece.miss.is_none_or(|miss| miss.dropped.is_none()) {
+                words.push_str(", which is not judged");
+            }
             if piece.share_milli < 1000 {
                 words.push_str(" of what was run");
             }

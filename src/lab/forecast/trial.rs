@@ -158,17 +158,29 @@ impl Figures {
         }
     }
 
+    /// Of a run in which nothing happened.
+    #[cfg(test)]
+    pub(super) fn nothing() -> Figures {
+        Figures {
+            finish_ns: None,
+            answered: 0,
+            room_ran_out_ns: None,
+            recovery_ns: None,
+            longest_request_ns: 0,
+            slowest_cause: String::new(),
+            mean_request_ns: 0,
+            longest_stall_ns: 0,
+            limits: Vec::new(),
+            bands_cleaned_foreground: 0,
+            cleaning_ns: 0,
+            staged_bytes: 0,
+        }
+    }
+
     /// How many operations were beyond a limit.
     pub fn trips(&self, limit: TimeLimit) -> u64 {
         let found = self.limits.iter().find(|each| each.limit == limit);
         found.map_or(0, |found| found.trips)
-    }
-
-    /// The limit by which a host would have taken the drive out of service first, and when.
-    pub fn dropped(&self) -> Option<(TimeLimit, u64)> {
-        let drops = self.limits.iter();
-        let drops = drops.filter_map(|each| Some((each.dropped_ns?, each.limit)));
-        drops.min().map(|(at, limit)| (limit, at))
     }
 }
 

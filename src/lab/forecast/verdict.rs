@@ -1,11 +1,13 @@
-//! Owns the verdict on a deadline, and figures with their range.
+//! Owns the verdict on a window, and figures with their range.
 //!
 //! Plain functions of what the runs of the plan said. A value that is `None` lies beyond what was
 //! looked at, and counts as larger than any other.
 
 use serde::Serialize;
 
-/// Whether a load is done by its deadline.
+use super::window::Miss;
+
+/// Whether a load fits its window.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 #[serde(tag = "verdict", rename_all = "kebab-case")]
 pub enum Verdict {
@@ -13,18 +15,32 @@ pub enum Verdict {
     Fits,
     /// As asked for, but not in every run.
     FitsUnless {
-        /// What the runs assume in which it is not.
-        unless: Vec<String>,
+        /// The runs in which it does not.
+        unless: Vec<Missed>,
     },
     /// Not as asked for.
     DoesNotFit {
-        /// What the runs assume in which it is.
+        /// What is wrong as asked for.
+        why: Miss,
+        /// What the runs assume in which it does.
         does_with: Vec<String>,
     },
 }
 
-/// What each run assumes and when its load was done, the centre first; `None`: not before the run was
-/// stopped.
+/// A run that does not fit.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Missed {
+    /// What it assumes.
+    pub assumes: String,
+    /// What is wrong.
+    #[serde(flatten)]
+    pub why: Miss,
+}
+
+/// What each run assumes and what is wrong with it, if anything is; the centre first.
+pub type Misses<'m> = [(&'m str, Option<Miss>)];
+
+/// What each run assumes and a figure of it, the centre first; `None`: beyond what was looked at.
 pub type Finishes<'f> = [(&'f str, Option<u64>)];
 
 impl Verdict {
@@ -32,19 +48,22 @@ impl Verdict {
     ///
     /// # Panics
     /// Without a run there is none.
-    pub fn of(runs: &Finishes<'_>, deadline_ns: u64) -> Verdict {
+    pub fn of(runs: &Misses<'_>) -> Verdict {
         let (_, centre) = runs.first().expect("there is a centre");
-        let by_then = |finish: &Option<u64>| finish.is_some_and(|at| at <= deadline_ns);
-        let named = |wanted: bool| {
-            let those = runs.iter().filter(|run| by_then(&run.1) == wanted);
-            those.map(|run| run.0.to_owned()).collect::<Vec<_>>()
-        };
-        if !by_then(centre) {
+        if let Some(why) = *centre {
+            let those = runs.iter().filter(|run| run.1.is_none());
             return Verdict::DoesNotFit {
-                does_with: named(true),
+                why,
+                does_with: those.map(|run| run.0.to_owned()).collect(),
             };
         }
-        let unless = named(false);
+        let missed = runs.iter().filter_map(|(assumes, miss)| {
+            Some(Missed {
+                assumes: (*assumes).to_owned(),
+                why: (*miss)?,
+            })
+        });
+        let unless: Vec<Missed> = missed.collect();
         if unless.is_empty() {
             Verdict::Fits
         } else {
@@ -105,32 +124,53 @@ impl Ranged {
 mod tests {
     use super::*;
 
+    use crate::host::time_limits::TimeLimit;
+    use crate::lab::forecast::window::Dropped;
+
     /// Early, at the last moment, too late, not at all.
     const FINISHES: [Option<u64>; 4] = [Some(1), Some(10), Some(11), None];
 
     #[test]
     fn all_small_cases_give_the_verdict_that_the_definition_gives() {
-        for a in FINISHES {
-            for b in FINISHES {
-                for c in FINISHES {
+        let late = Miss {
+            late: true,
+            dropped: None,
+        };
+        let dropped = Miss {
+            late: false,
+            dropped: Some(Dropped {
+                limit: TimeLimit::ArrayRecovery,
+                after_ns: 1,
+            }),
+        };
+        let misses = [None, Some(late), Some(dropped)];
+        for a in misses {
+            for b in misses {
+                for c in misses {
                     let runs = [("a", a), ("b", b), ("c", c)];
-                    let early = |at: Option<u64>| matches!(at, Some(0..=10));
-                    let names = |wanted| -> Vec<String> {
-                        let all = runs.iter().filter(|run| early(run.1) == wanted);
-                        all.map(|run| run.0.to_owned()).collect()
+                    let expected = match (a, b, c) {
+                        (None, None, None) => Verdict::Fits,
+                        (None, ..) => {
+                            let mut unless = Vec::new();
+                            for (name, miss) in [("b", b), ("c", c)] {
+                                if let Some(why) = miss {
+                                    let assumes = name.to_owned();
+                                    unless.push(Missed { assumes, why });
+                                }
+                            }
+                            Verdict::FitsUnless { unless }
+                        }
+                        (Some(why), ..) => {
+                            let those = [("b", b), ("c", c)].into_iter();
+                            let those = those.filter(|run| run.1.is_none());
+                            let does_with = those.map(|run| run.0.to_owned()).collect();
+                            Verdict::DoesNotFit { why, does_with }
+                        }
                     };
-                    let expected = match (early(a), early(b), early(c)) {
-                        (true, true, true) => Verdict::Fits,
-                        (true, ..) => Verdict::FitsUnless {
-                            unless: names(false),
-                        },
-                        (false, ..) => Verdict::DoesNotFit {
-                            does_with: names(true),
-                        },
-                    };
-                    let verdict = Verdict::of(&runs, 10);
+                    let verdict = Verdict::of(&runs);
                     assert_eq!(verdict, expected, "{runs:?}");
-                    assert_eq!(verdict.fits(), names(false).is_empty());
+                    let all_fit = runs.iter().all(|run| run.1.is_none());
+                    assert_eq!(verdict.fits(), all_fit);
                 }
             }
         }

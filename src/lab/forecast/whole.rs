@@ -10,15 +10,18 @@ use super::asked::Asked;
 use super::bench::{self, Bench};
 use super::crew::{Steps, Told};
 use super::help::{Help, Kind};
-use super::idle::Idle;
-use super::plan::{Aspect, Variation, plan};
+use super::idle::{DAYS_MAX, Idle};
+use super::plan::{Aspect, SEEDS_MORE, Variation, plan};
 use super::trial::{self, Figures, Trial, TrialError, milli};
 use super::verdict::{Ranged, Verdict};
+use super::window::{Dropped, HostLimits, Miss, Window};
 use crate::host::time_limits::TimeLimit;
 use crate::lab::start::Start;
 use crate::profile::Profile;
-use crate::time::Duration;
 use crate::units::count;
+
+/// The largest seed of a load or state: those after it are run, too.
+pub const SEED_MAX: u64 = u64::MAX - SEEDS_MORE - DAYS_MAX;
 
 /// What is to be forecast.
 #[derive(Clone, Debug)]
@@ -33,8 +36,8 @@ pub struct Question {
     pub start: Start,
     /// What is varied.
     pub aspects: Vec<Aspect>,
-    /// By when the load is to be done.
-    pub deadline: Duration,
+    /// What the load has to hold to fit.
+    pub window: Window,
     /// Whether idle time and what would help are looked for.
     pub advise: bool,
     /// Threads.
@@ -53,6 +56,8 @@ pub struct Forecast {
     pub ends_by_time: bool,
     /// By when it is to be done.
     pub deadline_ns: u64,
+    /// The limits of hosts by none of which the drive may be dropped.
+    pub host_limits: HostLimits,
     /// When a run was stopped that was not done.
     pub stopped_ns: u64,
     /// The state at the start, in words.
@@ -84,6 +89,8 @@ pub struct DriveForecast {
     /// The verdict.
     #[serde(flatten)]
     pub verdict: Verdict,
+    /// The first drop, as asked for, by a host that the verdict does not speak of.
+    pub not_judged: Option<Dropped>,
     /// Time to finish.
     pub finish_ns: Ranged,
     /// Requests answered.
@@ -168,8 +175,13 @@ pub fn forecast(question: &Question, told: &Told<'_>) -> Result<Forecast, Foreca
         load: question.asked.name(),
         paced: question.asked.is_paced(),
         ends_by_time: question.asked.ends_by_time(),
-        deadline_ns: question.deadline.0,
-        stopped_ns: question.deadline.0.saturating_mul(trial::DEADLINES_MAX),
+        deadline_ns: question.window.deadline.0,
+        host_limits: question.window.limits.clone(),
+        stopped_ns: question
+            .window
+            .deadline
+            .0
+            .saturating_mul(trial::DEADLINES_MAX),
         start: question.start.to_string(),
         varied: question.aspects.iter().map(|each| each.word()).collect(),
         drives,
@@ -229,11 +241,16 @@ fn whole(
     };
     let range = |figure: &dyn Fn(&Figures) -> Option<u64>| Ranged::of(&of(figure)[..]);
     let control = &bench.control.figures;
-    let finishes = of(&|run| run.finish_ns);
+    let centre = &bench.runs[0].figures;
+    let window = &question.window;
+    let misses: Vec<(&str, Option<Miss>)> = bench
+        .runs
+        .iter()
+        .map(|run| (run.assumes.as_str(), window.miss(&run.figures)))
+        .collect();
     let beyond = TimeLimit::ALL.into_iter().filter_map(|limit| {
         let operations = range(&|run| Some(run.trips(limit)));
-        let centre = bench.runs[0].figures.limits.iter();
-        let dropped = centre.filter(|each| each.limit == limit);
+        let dropped = centre.limits.iter().filter(|each| each.limit == limit);
         (operations.highest > Some(0)).then(|| Beyond {
             limit,
             limit_ns: limit.duration().0,
@@ -244,8 +261,9 @@ fn whole(
     DriveForecast {
         profile: bench.centre.profile.name.clone(),
         capacity_bytes: bench.centre.profile.drive.capacity_bytes,
-        verdict: Verdict::of(&finishes, question.deadline.0),
-        finish_ns: Ranged::of(&finishes),
+        verdict: Verdict::of(&misses),
+        not_judged: question.window.limits.others().dropped(centre),
+        finish_ns: range(&|run| run.finish_ns),
         answered: range(&|run| Some(run.answered)),
         room_ran_out_ns: range(&|run| run.room_ran_out_ns),
         recovery_ns: range(&|run| run.recovery_ns),

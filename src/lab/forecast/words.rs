@@ -6,7 +6,8 @@ use std::fmt;
 use super::help::{Came, Help};
 use super::idle_words::write_idle;
 use super::trial::milli;
-use super::verdict::{Ranged, Verdict};
+use super::verdict::Ranged;
+use super::verdict_words::{judged, verdict_words, what_fits, write_why};
 use super::whole::{DriveForecast, Forecast};
 use crate::profile::quantity::Unit;
 use crate::time::Duration;
@@ -104,6 +105,7 @@ impl fmt::Display for Forecast {
             spoken(self.deadline_ns)
         )?;
         writeln!(f, "each drive at the start: {}", self.start)?;
+        writeln!(f, "fits: {}", what_fits(&self.host_limits, "the drive"))?;
         match &self.varied[..] {
             [] => writeln!(f, "nothing was varied: no figure has a range")?,
             varied => writeln!(
@@ -132,7 +134,7 @@ impl Forecast {
             sized(drive.capacity_bytes),
             verdict_words(drive, self.deadline_ns)
         )?;
-        write_drop(f, drive)?;
+        write_why(f, drive)?;
         if self.ends_by_time {
             write_by_time(f, drive)?;
         }
@@ -206,18 +208,6 @@ fn unseen_recovery(drive: &DriveForecast) -> &'static str {
     }
 }
 
-/// A verdict is about time; that a host would not wait is said below it.
-fn write_drop(f: &mut fmt::Formatter<'_>, drive: &DriveForecast) -> fmt::Result {
-    match drive.runs[0].figures.dropped() {
-        None => Ok(()),
-        Some((limit, at)) => writeln!(
-            f,
-            "  BUT as asked for, a host with the limit {limit} drops the drive after {}",
-            spoken(at)
-        ),
-    }
-}
-
 /// A load that waits for answers until its time is over is done by then on any drive.
 fn write_by_time(f: &mut fmt::Formatter<'_>, drive: &DriveForecast) -> fmt::Result {
     writeln!(
@@ -235,31 +225,6 @@ fn write_by_time(f: &mut fmt::Formatter<'_>, drive: &DriveForecast) -> fmt::Resu
     });
     let name = format!("  {} answers", drive.control.profile);
     lines.line(&name, &format!("{on_control}{share}"))
-}
-
-fn verdict_words(drive: &DriveForecast, deadline_ns: u64) -> String {
-    let deadline = spoken(deadline_ns);
-    let of_all = match drive.runs.len() {
-        1 => "in the only run".to_owned(),
-        runs => format!("in each of {runs} runs"),
-    };
-    match &drive.verdict {
-        Verdict::Fits => format!("FITS in {deadline}, {of_all}"),
-        Verdict::FitsUnless { unless } => {
-            let unless = unless.join("; ");
-            format!("FITS in {deadline} ONLY IF none of these holds: {unless}")
-        }
-        Verdict::DoesNotFit { does_with } if does_with.is_empty() => {
-            format!(
-                "DOES NOT FIT in {deadline}, {}",
-                of_all.replace("in each", "in none")
-            )
-        }
-        Verdict::DoesNotFit { does_with } => format!(
-            "DOES NOT FIT in {deadline} as asked for; it does with: {}",
-            does_with.join("; ")
-        ),
-    }
 }
 
 fn write_limits(lines: &mut Lines<'_, '_>, drive: &DriveForecast) -> fmt::Result {
@@ -305,7 +270,7 @@ fn write_help(
     for help in tried.into_iter().chain(not) {
         let name = format!("  {}", help.kind.words());
         match &help.came {
-            Came::Tried { how, figures } => {
+            Came::Tried { how, miss, figures } => {
                 let (sooner, answered) = if by_time {
                     ("", format!(", {} requests answered", figures.answered))
                 } else {
@@ -313,7 +278,8 @@ fn write_help(
                     (sooner, String::new())
                 };
                 let text = format!(
-                    "{}{sooner}{answered}, longest without an answer {}",
+                    "{}: {}{sooner}{answered}, longest without an answer {}",
+                    judged(*miss),
                     finish(figures.finish_ns),
                     spoken(figures.longest_stall_ns)
                 );
