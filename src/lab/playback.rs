@@ -28,6 +28,8 @@ pub struct Playback {
     pub profile: Option<String>,
     /// Whether the drive was new when it began.
     pub began_new: bool,
+    /// How it was then, as the recording says; nothing where it does not.
+    pub began: Option<String>,
     /// Requests in it.
     pub requests: u64,
     /// One past the last byte that is asked for.
@@ -51,6 +53,7 @@ impl Playback {
             later: lowest_later(&reader).map_err(|source| not_one(path, source))?,
             profile: about(PROFILE),
             began_new: about(BEGAN).is_some_and(|began| began == NEW),
+            began: about(BEGAN),
             requests: 0,
             end_bytes: 0,
         };
