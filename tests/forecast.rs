@@ -444,7 +444,11 @@ fn a_load_that_is_done_in_time_does_not_fit_where_an_array_drops_the_drive_meanw
     assert!(!judged.fits());
     let said = judged.to_string();
     assert!(
-        said.contains("tiny (8 MiB): DOES NOT FIT in 1 h, in the only run\n  as asked for a host drops the drive after "),
+        said.contains("tiny (8 MiB): DOES NOT FIT in 1 h, in the only run\n  as asked for, a host drops the drive after "),
+        "{said}"
+    );
+    assert!(
+        said.contains("  by the time alone: FITS in 1 h, in the only run"),
         "{said}"
     );
     question.window.limits = HostLimits::none();
@@ -453,7 +457,7 @@ fn a_load_that_is_done_in_time_does_not_fit_where_an_array_drops_the_drive_meanw
     assert_eq!(by_time.drives[0].not_judged, Some(dropped));
     let said = by_time.to_string();
     assert!(
-        by_time.fits() && said.contains("BUT as asked for a host drops the drive after"),
+        by_time.fits() && said.contains("BUT as asked for, a host drops the drive after"),
         "{said}"
     );
 }

@@ -54,12 +54,16 @@ impl Store for SparseStore {
         let before = at % SECTOR_BYTES;
         let wide = (before + count(into.len())).next_multiple_of(SECTOR_BYTES);
         let range = self.range(at - before, wide)?;
-        let mut bytes = vec![0; index(wide)];
-        for (sector, held) in self.sectors().range(range.clone()) {
-            let from = index((sector - range.start) * SECTOR_BYTES);
-            bytes[from..from + held.len()].copy_from_slice(held);
+        into.fill(0);
+        let end = at + count(into.len());
+        for (sector, held) in self.sectors().range(range) {
+            // What of the sector was asked for, in bytes of the store.
+            let start = sector * SECTOR_BYTES;
+            let from = at.max(start);
+            let to = end.min(start + SECTOR_BYTES);
+            into[index(from - at)..index(to - at)]
+                .copy_from_slice(&held[index(from - start)..index(to - start)]);
         }
-        into.copy_from_slice(&bytes[index(before)..index(before) + into.len()]);
         Ok(())
     }
 

@@ -3,6 +3,7 @@
 //! Always holds: with every stretch drawn once, mean and throughput are those of the requests, and so are
 //! quantiles as far as latencies are told apart here (2048 steps of equal count).
 
+use super::mix::Group;
 use super::tally::Point;
 use crate::units::{count, index};
 
@@ -35,36 +36,32 @@ impl Figure {
         Figure::Throughput,
     ];
 
-    /// Of all of them, as they are; `None`: there are none.
-    pub(super) fn of(self, points: &[Point], span_ns: u64) -> Option<i128> {
-        if points.is_empty() {
-            return None;
-        }
-        let weights = points.iter().map(|point| u128::from(point.weight));
-        let weight: u128 = weights.sum();
+    /// Of all of them, as they are; `None`: there are none, or none of an operation that counts.
+    pub(super) fn of(self, groups: &[Group], span_ns: u64) -> Option<i128> {
+        let counts = groups
+            .iter()
+            .map(|group| u128::from(count(group.points.len())));
+        let weights = Weights::of(groups.iter().map(|group| group.share).zip(counts))?;
         let value = match self {
-            Figure::Mean => {
-                let weighed = points
-                    .iter()
-                    .map(|point| u128::from(point.took_ns) * u128::from(point.weight));
-                weighed.sum::<u128>() / weight
-            }
+            Figure::Mean => weights.mean(groups.iter().map(|group| {
+                let took = group.points.iter().map(|point| u128::from(point.took_ns));
+                took.sum()
+            })),
             Figure::Percentile(percent) => {
-                let wanted = (weight * u128::from(percent)).div_ceil(100);
-                let mut sorted: Vec<(u64, u64)> = points
+                let weighed = groups
                     .iter()
-                    .map(|point| (point.took_ns, point.weight))
-                    .collect();
+                    .zip(&weights.each)
+                    .flat_map(|(group, weight)| {
+                        let points = group.points.iter();
+                        points.map(move |point| (point.took_ns, *weight))
+                    });
+                let mut sorted: Vec<(u64, u128)> = weighed.collect();
                 sorted.sort_unstable();
-                let mut seen = 0;
-                let found = sorted.iter().find(|(_, weight)| {
-                    seen += u128::from(*weight);
-                    seen >= wanted
-                });
-                u128::from(found?.0)
+                u128::from(weights.percentile(percent, sorted.into_iter())?)
             }
             Figure::Throughput => {
-                let bytes: u128 = points.iter().map(|point| u128::from(point.bytes)).sum();
+                let points = groups.iter().flat_map(|group| &group.points);
+                let bytes: u128 = points.map(|point| u128::from(point.bytes)).sum();
                 bytes * 1_000_000_000 / u128::from(span_ns.max(1))
             }
         };
@@ -72,16 +69,81 @@ impl Figure {
     }
 }
 
+/// How much a request of each group counts, so that the group counts for its share.
+struct Weights {
+    shares: Vec<u128>,
+    counts: Vec<u128>,
+    each: Vec<u128>,
+}
+
+impl Weights {
+    /// Of groups with these shares and so many requests; `None`: one has no request, or there is none.
+    fn of(groups: impl Iterator<Item = (u128, u128)>) -> Option<Weights> {
+        let (shares, counts): (Vec<u128>, Vec<u128>) = groups.unzip();
+        if counts.is_empty() || counts.contains(&0) {
+            return None;
+        }
+        let pairs = shares.iter().zip(&counts);
+        Some(Weights {
+            each: pairs
+                .map(|(share, count)| ((share << 32) / count).max(1))
+                .collect(),
+            shares,
+            counts,
+        })
+    }
+
+    /// The mean, of groups with these sums.
+    fn mean(&self, sums: impl Iterator<Item = u128>) -> u128 {
+        let means = sums.zip(&self.counts).map(|(sum, count)| sum / count);
+        let weighed = means.zip(&self.shares).map(|(mean, share)| mean * share);
+        weighed.sum::<u128>() / self.shares.iter().sum::<u128>()
+    }
+
+    /// The least of these values, ascending with their weights, that so many percent do not exceed.
+    fn percentile(
+        &self,
+        percent: u64,
+        mut sorted: impl Iterator<Item = (u64, u128)>,
+    ) -> Option<u64> {
+        let pairs = self.each.iter().zip(&self.counts);
+        let all: u128 = pairs.map(|(weight, count)| weight * count).sum();
+        let wanted = (all * u128::from(percent)).div_ceil(100);
+        let mut seen = 0;
+        let found = sorted.find(|(_, weight)| {
+            seen += weight;
+            seen >= wanted
+        });
+        found.map(|(value, _)| value)
+    }
+}
+
 /// Requests in stretches of time.
 #[derive(Clone, Debug)]
 pub(super) struct Blocks {
-    /// Of each stretch, by weight.
-    weights: Vec<u128>,
-    took: Vec<u128>,
+    groups: Vec<InBlocks>,
+    /// Of each stretch.
     bytes: Vec<u128>,
     block_ns: u64,
-    /// Latencies ascending: the largest of a step, and how much of it lies in each stretch, by weight.
-    steps: Vec<(u64, Vec<u64>)>,
+    /// Latencies ascending.
+    steps: Vec<Step>,
+}
+
+/// A group; of each stretch.
+#[derive(Clone, Debug)]
+struct InBlocks {
+    share: u128,
+    counts: Vec<u64>,
+    took: Vec<u128>,
+}
+
+/// Latencies that are not told apart.
+#[derive(Clone, Debug)]
+struct Step {
+    largest_ns: u64,
+    group: usize,
+    /// How many of them lie in each stretch.
+    counts: Vec<u32>,
 }
 
 impl Blocks {
@@ -93,68 +155,78 @@ impl Blocks {
 
     /// Divides what came in `span` into `number` stretches of equal length: latencies by when a request
     /// came, bytes by when they were answered.
-    pub(super) fn new(points: &[Point], span: (u64, u64), number: usize) -> Blocks {
+    pub(super) fn new(groups: &[Group], span: (u64, u64), number: usize) -> Blocks {
         let length = span.1.saturating_sub(span.0) + 1;
         let block_at = |ns: u64| {
             let since = ns.saturating_sub(span.0);
             let wide = u128::from(since) * u128::from(count(number)) / u128::from(length);
             usize::try_from(wide).map_or(number - 1, |block| block.min(number - 1))
         };
-        let mut sorted: Vec<&Point> = points.iter().collect();
-        sorted.sort_unstable_by_key(|point| (point.took_ns, point.arrived_ns));
         let mut blocks = Blocks {
-            weights: vec![0; number],
-            took: vec![0; number],
+            groups: Vec::new(),
             bytes: vec![0; number],
             block_ns: (length / count(number)).max(1),
             steps: Vec::new(),
         };
-        for step in sorted.chunks(sorted.len().div_ceil(STEPS).max(1)) {
-            let mut weights = vec![0; number];
-            for point in step {
-                let block = block_at(point.arrived_ns);
-                weights[block] += point.weight;
-                let weight = u128::from(point.weight);
-                blocks.weights[block] += weight;
-                blocks.took[block] += u128::from(point.took_ns) * weight;
-                // Bytes have been moved when they are answered.
-                let answered = block_at(point.arrived_ns + point.took_ns);
-                blocks.bytes[answered] += u128::from(point.bytes);
+        let all: usize = groups.iter().map(|group| group.points.len()).sum();
+        for (at, group) in groups.iter().enumerate() {
+            let mut own = InBlocks {
+                share: group.share,
+                counts: vec![0; number],
+                took: vec![0; number],
+            };
+            let mut sorted: Vec<&Point> = group.points.iter().collect();
+            sorted.sort_unstable_by_key(|point| (point.took_ns, point.arrived_ns));
+            for step in sorted.chunks(all.div_ceil(STEPS).max(1)) {
+                let mut counts = vec![0; number];
+                for point in step {
+                    let block = block_at(point.arrived_ns);
+                    counts[block] += 1;
+                    own.counts[block] += 1;
+                    own.took[block] += u128::from(point.took_ns);
+                    // Bytes have been moved when they are answered.
+                    let answered = block_at(point.arrived_ns + point.took_ns);
+                    blocks.bytes[answered] += u128::from(point.bytes);
+                }
+                blocks.steps.push(Step {
+                    largest_ns: step.last().map_or(0, |point| point.took_ns),
+                    group: at,
+                    counts,
+                });
             }
-            let largest = step.last().map_or(0, |point| point.took_ns);
-            blocks.steps.push((largest, weights));
+            blocks.groups.push(own);
         }
+        blocks.steps.sort_by_key(|step| step.largest_ns);
         blocks
     }
 
     /// How many stretches there are.
     pub(super) fn len(&self) -> usize {
-        self.weights.len()
+        self.bytes.len()
     }
 
-    /// The figure if each stretch occurred so often; `None`: that leaves no request.
+    /// The figure if each stretch occurred so often; `None`: that leaves no request, or none of an
+    /// operation that counts.
     pub(super) fn figure(&self, figure: Figure, drawn: &[u64]) -> Option<i128> {
         let weigh = |values: &[u128]| -> u128 {
             let pairs = values.iter().zip(drawn);
             pairs.map(|(value, drawn)| value * u128::from(*drawn)).sum()
         };
-        let all = weigh(&self.weights);
-        if all == 0 {
-            return None;
-        }
+        let counts = self.groups.iter().map(|group| {
+            let pairs = group.counts.iter().zip(drawn);
+            let all: u64 = pairs.map(|(value, drawn)| value * drawn).sum();
+            (group.share, u128::from(all))
+        });
+        let weights = Weights::of(counts)?;
         let value = match figure {
-            Figure::Mean => weigh(&self.took) / all,
+            Figure::Mean => weights.mean(self.groups.iter().map(|group| weigh(&group.took))),
             Figure::Percentile(percent) => {
-                let wanted = (all * u128::from(percent)).div_ceil(100);
-                let mut seen = 0;
-                let step = self.steps.iter().find(|(_, weights)| {
-                    let pairs = weights.iter().zip(drawn);
-                    seen += pairs
-                        .map(|(weight, drawn)| u128::from(*weight) * u128::from(*drawn))
-                        .sum::<u128>();
-                    seen >= wanted
+                let steps = self.steps.iter().map(|step| {
+                    let pairs = step.counts.iter().zip(drawn);
+                    let all: u64 = pairs.map(|(value, drawn)| u64::from(*value) * drawn).sum();
+                    (step.largest_ns, u128::from(all) * weights.each[step.group])
                 });
-                u128::from(step?.0)
+                u128::from(weights.percentile(percent, steps)?)
             }
             Figure::Throughput => {
                 let time = u128::from(self.block_ns) * u128::from(drawn.iter().sum::<u64>());
@@ -171,46 +243,51 @@ mod tests {
     use proptest::prelude::*;
 
     fn points() -> impl Strategy<Value = Vec<Point>> {
-        let numbers = (0..1000_u64, 0..500_u64, 1..9_u64, 1..4_u64);
-        let point = numbers.prop_map(|(arrived_ns, took_ns, bytes, weight)| Point {
-            arrived_ns,
-            took_ns,
-            bytes,
-            weight,
-        });
+        let point =
+            (0..1000_u64, 0..500_u64, 1..9_u64).prop_map(|(arrived_ns, took_ns, bytes)| Point {
+                arrived_ns,
+                took_ns,
+                bytes,
+            });
         prop::collection::vec(point, 1..60)
+    }
+
+    /// The percentile of each value taken so many times as its weight says.
+    fn percentile_of(weighed: &[(u64, u64)], percent: u64) -> u64 {
+        let all: u64 = weighed.iter().map(|(_, weight)| weight).sum();
+        let enough = |value: u64| {
+            let below = weighed.iter().filter(|(took, _)| *took <= value);
+            below.map(|(_, weight)| weight).sum::<u64>() * 100 >= percent * all
+        };
+        let values = weighed.iter().map(|(took, _)| *took);
+        values.filter(|value| enough(*value)).min().unwrap()
     }
 
     proptest! {
         #[test]
-        fn a_weight_is_as_many_requests(points in points()) {
-            let each = points.iter().flat_map(|point| {
-                let times = index(point.weight);
-                std::iter::repeat_n(Point { weight: 1, ..*point }, times)
-            });
-            let written_out: Vec<Point> = each.collect();
-            for figure in [Figure::Mean, Figure::Percentile(50), Figure::Percentile(99)] {
-                prop_assert_eq!(figure.of(&points, 1), figure.of(&written_out, 1), "{:?}", figure);
-            }
-        }
-
-        #[test]
         fn stretches_drawn_anew_are_their_requests_written_out(
             points in points(),
+            others in points(),
+            shares in (1..5_u128, 1..5_u128),
             drawn in prop::collection::vec(0..3_u64, 7),
         ) {
-            let blocks = Blocks::new(&points, (0, 999), 7);
-            let mut written_out = Vec::new();
-            for point in &points {
-                let block = index(point.arrived_ns * 7 / 1000);
-                written_out.extend((0..drawn[block]).map(|_| *point));
-            }
-            for figure in [Figure::Mean, Figure::Percentile(50), Figure::Percentile(99)] {
-                prop_assert_eq!(
-                    blocks.figure(figure, &drawn),
-                    figure.of(&written_out, 1),
-                    "{:?}", figure
-                );
+            let group = |points: &[Point], share| Group { points: points.to_vec(), share };
+            let both = [group(&points, shares.0), group(&others, shares.1)];
+            for groups in [&both[..1], &both] {
+                let blocks = Blocks::new(groups, (0, 999), 7);
+                let written_out: Vec<Group> = groups.iter().map(|group| {
+                    let times = |point: &Point| drawn[index(point.arrived_ns * 7 / 1000)];
+                    let each = group.points.iter();
+                    let each = each.flat_map(|point| (0..times(point)).map(|_| *point));
+                    Group { points: each.collect(), share: group.share }
+                }).collect();
+                for figure in [Figure::Mean, Figure::Percentile(50), Figure::Percentile(99)] {
+                    prop_assert_eq!(
+                        blocks.figure(figure, &drawn),
+                        figure.of(&written_out, 1),
+                        "{:?}", figure
+                    );
+                }
             }
         }
 
@@ -219,17 +296,39 @@ mod tests {
             points in points(),
             percent in 1..100_u64,
         ) {
-            let told = Figure::Percentile(percent).of(&points, 1).unwrap();
-            let mut took: Vec<u64> = points.iter().map(|point| point.took_ns).collect();
-            took.sort_unstable();
-            let all: u64 = points.iter().map(|point| point.weight).sum();
-            let enough = |value: u64| {
-                let below = points.iter().filter(|point| point.took_ns <= value);
-                below.map(|point| point.weight).sum::<u64>() * 100 >= percent * all
-            };
-            let expected = took.iter().copied().find(|value| enough(*value)).unwrap();
-            prop_assert_eq!(told, i128::from(expected));
+            let told = Figure::Percentile(percent).of(&Group::alone(points.clone()), 1).unwrap();
+            let took: Vec<(u64, u64)> = points.iter().map(|point| (point.took_ns, 1)).collect();
+            prop_assert_eq!(told, i128::from(percentile_of(&took, percent)));
         }
+    }
+
+    #[test]
+    fn a_group_counts_by_its_share_however_many_requests_it_has() {
+        let of = |took_ns: u64, number: usize, share| Group {
+            points: vec![
+                Point {
+                    arrived_ns: 0,
+                    took_ns,
+                    bytes: 1
+                };
+                number
+            ],
+            share,
+        };
+        let groups = [of(10, 1000, 3), of(100, 10, 1)];
+        // Three parts of 10 and one of 100.
+        assert_eq!(Figure::Mean.of(&groups, 1), Some(130 / 4));
+        let weighed = [(10, 3), (100, 1)];
+        for percent in [50, 74, 76, 90, 99] {
+            let expected = i128::from(percentile_of(&weighed, percent));
+            assert_eq!(
+                Figure::Percentile(percent).of(&groups, 1),
+                Some(expected),
+                "{percent}"
+            );
+        }
+        assert_eq!(Figure::Mean.of(&[of(10, 5, 1), of(10, 0, 1)], 1), None);
+        assert_eq!(Figure::Mean.of(&[], 1), None);
     }
 
     #[test]
@@ -238,20 +337,24 @@ mod tests {
             arrived_ns,
             took_ns: 1,
             bytes: 4096,
-            weight: 1,
         };
+        let alone = |points: &[Point]| Group::alone(points.to_vec());
         let all = [point(0), point(500_000_000), point(900_000_000)];
         let late = Point {
             took_ns: 600_000_000,
             ..point(400_000_000)
         };
-        assert_eq!(Figure::Throughput.of(&all, 1_000_000_000), Some(12_288));
-        let blocks = Blocks::new(&all, (0, 999_999_999), 2);
+        assert_eq!(
+            Figure::Throughput.of(&alone(&all), 1_000_000_000),
+            Some(12_288)
+        );
+        let blocks = Blocks::new(&alone(&all), (0, 999_999_999), 2);
         assert_eq!(blocks.figure(Figure::Throughput, &[1, 1]), Some(12_288));
         assert_eq!(blocks.figure(Figure::Throughput, &[0, 2]), Some(16_384));
         assert_eq!(blocks.figure(Figure::Mean, &[0, 0]), None);
         // What came in the first half and was answered in the second counts there.
-        let blocks = Blocks::new(&[late, point(0), point(700_000_000)], (0, 999_999_999), 2);
+        let all = alone(&[late, point(0), point(700_000_000)]);
+        let blocks = Blocks::new(&all, (0, 999_999_999), 2);
         assert_eq!(blocks.figure(Figure::Throughput, &[0, 1]), Some(16_384));
     }
 

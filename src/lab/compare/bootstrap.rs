@@ -52,6 +52,7 @@ fn tail(units: usize) -> Option<f64> {
 mod tests {
     use super::*;
     use crate::lab::compare::blocks::{Blocks, Figure};
+    use crate::lab::compare::mix::Group;
     use crate::lab::compare::tally::Point;
     use statrs::distribution::Exp;
     use statrs::statistics::Distribution as _;
@@ -82,7 +83,6 @@ mod tests {
                     arrived_ns: i,
                     took_ns: whole(last * 1e6),
                     bytes: 1,
-                    weight: 1,
                 }
             })
             .collect()
@@ -96,7 +96,7 @@ mod tests {
         let held = (0..TRIALS).filter(|&trial| {
             let mut dice = Dice::of_stream(77, trial);
             let points = series(&mut dice, exp, share);
-            let blocks = Blocks::new(&points, (0, REQUESTS - 1), blocks);
+            let blocks = Blocks::new(&Group::alone(points), (0, REQUESTS - 1), blocks);
             let figures = (0..200).filter_map(|_| {
                 let drawn = draw(&mut dice, blocks.len());
                 blocks.figure(figure, &drawn)

@@ -1,70 +1,84 @@
-//! Owns the weights that make two mixes of operations alike.
+//! Owns the shares that make two mixes of operations alike.
 //!
 //! Where one side asks for more reads and the other for more flushes, the latency of all requests differs
 //! although no operation is faster or slower. So each operation counts, on both sides, by the mean of its
 //! shares in A and in B (direct standardisation, common practice where groups of different composition are
-//! compared). Always holds: with the same mix on both sides all weights are equal; an operation that only
-//! one side asked for counts on neither.
+//! compared). Always holds: an operation that only one side asked for counts on neither.
 
+use super::tally::{Point, Tally};
 use crate::drive::request::Operation;
 
 /// How many operations there are.
 const KINDS: usize = Operation::WORDS.len();
 
-/// Weight of a request where both sides have the same mix, twice: of either side half.
-const ONE: u128 = 1 << 16;
+/// Shares are parts of this.
+const WHOLE: u128 = 1 << 32;
 
-/// Weights of a request by operation, of A and of B; 0: it is left out.
+/// How many requests of each operation there are.
+pub(super) type Counts = [u64; KINDS];
+
+/// Requests that together count for so much, however many they are.
+#[derive(Clone, Debug)]
+pub(super) struct Group {
+    pub(super) points: Vec<Point>,
+    pub(super) share: u128,
+}
+
+impl Group {
+    /// One group of which each request counts the same.
+    pub(super) fn alone(points: Vec<Point>) -> Vec<Group> {
+        vec![Group { points, share: 1 }]
+    }
+}
+
+/// The share of each operation, the same on both sides; 0: it is left out.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct Weights([[u64; KINDS]; 2]);
+pub(super) struct Shares([u128; KINDS]);
 
-impl Weights {
+impl Shares {
     /// For sides that asked for so many of each operation; `None`: their mixes are the same.
-    pub(super) fn of(a: [u64; KINDS], b: [u64; KINDS]) -> Option<Weights> {
+    pub(super) fn of(a: Counts, b: Counts) -> Option<Shares> {
         let both = |kind: usize| a[kind] > 0 && b[kind] > 0;
-        let sum = |side: [u64; KINDS]| -> u128 {
+        let sum = |side: Counts| -> u128 {
             let kinds = (0..KINDS).filter(|kind| both(*kind));
             kinds.map(|kind| u128::from(side[kind])).sum()
         };
         let (all_a, all_b) = (sum(a), sum(b));
         // Each share of one side by the number of requests of the other: what can be compared.
-        let shares = |kind: usize| (u128::from(a[kind]) * all_b, u128::from(b[kind]) * all_a);
-        let same = (0..KINDS).all(|kind| {
-            let (of_a, of_b) = shares(kind);
-            of_a == of_b && (both(kind) || a[kind] == b[kind])
-        });
-        if same {
+        let of_a = |kind: usize| u128::from(a[kind]) * all_b;
+        let of_b = |kind: usize| u128::from(b[kind]) * all_a;
+        let same = |kind: usize| of_a(kind) == of_b(kind) && (both(kind) || a[kind] == b[kind]);
+        if (0..KINDS).all(same) {
             return None;
         }
-        let weigh = |kind: usize, own: u128, other: u128| {
-            if !both(kind) {
-                return 0;
+        let all = (2 * all_a * all_b).max(1);
+        Some(Shares(std::array::from_fn(|kind| {
+            if both(kind) {
+                ((of_a(kind) + of_b(kind)) * WHOLE / all).max(1)
+            } else {
+                0
             }
-            let weight = (own + other) * ONE / own;
-            u64::try_from(weight).unwrap_or(u64::MAX)
-        };
-        let of_a = std::array::from_fn(|kind| {
-            let (of_a, of_b) = shares(kind);
-            weigh(kind, of_a, of_b)
-        });
-        let of_b = std::array::from_fn(|kind| {
-            let (of_a, of_b) = shares(kind);
-            weigh(kind, of_b, of_a)
-        });
-        Some(Weights([of_a, of_b]))
+        })))
     }
 
-    /// Those of a side: 0 is A, 1 is B.
-    pub(super) fn of_side(&self, side: usize) -> &[u64; KINDS] {
-        &self.0[side]
+    /// The requests of a run by operation, those that are left out aside.
+    pub(super) fn groups(&self, run: &Tally) -> Vec<Group> {
+        let kinds = run.points.iter().zip(self.0);
+        let counting = kinds.filter(|(_, share)| *share > 0);
+        counting
+            .map(|(points, share)| Group {
+                points: points.clone(),
+                share,
+            })
+            .collect()
     }
+}
 
-    /// The operations that only one side asked for.
-    pub(super) fn left_out(a: [u64; KINDS], b: [u64; KINDS]) -> Vec<&'static str> {
-        let kinds = Operation::WORDS.into_iter().zip(a.into_iter().zip(b));
-        let out = kinds.filter(|(_, (a, b))| (*a > 0) != (*b > 0));
-        out.map(|(word, _)| word).collect()
-    }
+/// The operations that only one side asked for.
+pub(super) fn left_out(a: Counts, b: Counts) -> Vec<&'static str> {
+    let kinds = Operation::WORDS.into_iter().zip(a.into_iter().zip(b));
+    let out = kinds.filter(|(_, (a, b))| (*a > 0) != (*b > 0));
+    out.map(|(word, _)| word).collect()
 }
 
 #[cfg(test)]
@@ -73,39 +87,37 @@ mod tests {
     use proptest::prelude::*;
 
     #[test]
-    fn the_same_mix_needs_no_weights_however_many_requests_there_are() {
-        assert_eq!(Weights::of([7, 3, 0, 0, 0], [70, 30, 0, 0, 0]), None);
-        assert_eq!(Weights::of([0; 5], [0; 5]), None);
-        assert!(Weights::of([7, 3, 0, 0, 0], [7, 4, 0, 0, 0]).is_some());
-        assert!(Weights::of([7, 3, 0, 0, 0], [7, 3, 1, 0, 0]).is_some());
+    fn the_same_mix_needs_no_shares_however_many_requests_there_are() {
+        assert_eq!(Shares::of([7, 3, 0, 0, 0], [70, 30, 0, 0, 0]), None);
+        assert_eq!(Shares::of([0; 5], [0; 5]), None);
+        assert!(Shares::of([7, 3, 0, 0, 0], [7, 4, 0, 0, 0]).is_some());
+        assert!(Shares::of([7, 3, 0, 0, 0], [7, 3, 1, 0, 0]).is_some());
+    }
+
+    #[test]
+    fn a_share_is_the_mean_of_those_of_both_sides() {
+        let shares = Shares::of([90, 10, 5, 0, 0], [10, 10, 0, 0, 0]).expect("they differ");
+        // 90 % and 50 %, 10 % and 50 %; the flushes of A alone count on neither side.
+        let percent = shares.0.map(|share| share * 100 / WHOLE);
+        assert_eq!(percent, [70, 30, 0, 0, 0]);
+        assert_eq!(left_out([90, 10, 5, 0, 0], [10, 10, 0, 0, 0]), ["flush"]);
     }
 
     proptest! {
         #[test]
-        fn each_operation_counts_alike_on_both_sides(
+        fn shares_are_the_same_from_either_side_and_make_a_whole(
             a in prop::array::uniform5(0..1000_u64),
             b in prop::array::uniform5(0..1000_u64),
         ) {
-            let Some(weights) = Weights::of(a, b) else {
+            prop_assert_eq!(Shares::of(a, b), Shares::of(b, a));
+            let Some(Shares(shares)) = Shares::of(a, b) else {
                 return Ok(());
             };
-            let share = |counts: [u64; 5], side: usize, kind: usize| {
-                let weighed = |kind: usize| counts[kind] * weights.of_side(side)[kind];
-                let all: u64 = (0..5).map(weighed).sum();
-                // In millionths; weights are rounded down by less than one in 65536.
-                (weighed(kind) * 1_000_000).checked_div(all)
-            };
-            for kind in 0..5 {
-                let [of_a, of_b] = [share(a, 0, kind), share(b, 1, kind)];
-                match of_a.zip(of_b) {
-                    Some((of_a, of_b)) => prop_assert!(of_a.abs_diff(of_b) <= 40, "{of_a} {of_b}"),
-                    None => prop_assert!(a.iter().zip(b).all(|(a, b)| *a == 0 || b == 0)),
-                }
-                if a[kind] == 0 || b[kind] == 0 {
-                    prop_assert_eq!(weights.of_side(0)[kind], 0);
-                    prop_assert_eq!(weights.of_side(1)[kind], 0);
-                }
+            for kind in 0..KINDS {
+                prop_assert_eq!(shares[kind] > 0, a[kind] > 0 && b[kind] > 0);
             }
+            let all: u128 = shares.into_iter().sum();
+            prop_assert!(all == 0 || all.abs_diff(WHOLE) < 8, "{all}");
         }
     }
 }

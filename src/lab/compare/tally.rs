@@ -16,8 +16,6 @@ pub(super) struct Point {
     pub(super) took_ns: u64,
     /// Bytes that were moved.
     pub(super) bytes: u64,
-    /// How much it counts beside others; 1 where all count the same.
-    pub(super) weight: u64,
 }
 
 /// What was spent on the requests of a range.
@@ -87,7 +85,6 @@ impl Tally {
             arrived_ns: answer.arrived_ns,
             took_ns: answer.took_ns(),
             bytes: answer.moved_bytes(),
-            weight: 1,
         });
         let spent = Spent {
             count: 1,
@@ -133,16 +130,5 @@ impl Tally {
             Some(kind) => self.points[kind].clone(),
             None => self.points.iter().flatten().copied().collect(),
         }
-    }
-
-    /// All with the weight of their operation; those without one are left out.
-    pub(super) fn weighed(&self, weights: &[u64; Operation::WORDS.len()]) -> Vec<Point> {
-        let kinds = self.points.iter().zip(weights);
-        let counting = kinds.filter(|(_, weight)| **weight > 0);
-        counting
-            .flat_map(|(points, &weight)| {
-                points.iter().map(move |point| Point { weight, ..*point })
-            })
-            .collect()
     }
 }

@@ -10,7 +10,7 @@ use super::difference::{
     Alike, By, Comparison, Difference, Method, OfOperation, OfPart, OfRange, RUNS_MIN, Settings,
     Side, Units, Verdict,
 };
-use super::mix::Weights;
+use super::mix::{self, Group, Shares};
 use super::tally::{Point, Spent, Tally};
 use crate::drive::request::Operation;
 use crate::host::account::{Lag, lag_words};
@@ -70,16 +70,16 @@ enum Counted {
     /// Those of one operation.
     Only(usize),
     /// All, as if both sides had the same mix of operations.
-    Alike(Weights),
+    Alike(Shares),
 }
 
 impl Counted {
-    /// Those of a run of A (0) or B (1).
-    fn points(self, run: &Tally, side: usize) -> Vec<Point> {
+    /// Those of a run.
+    fn of(self, run: &Tally) -> Vec<Group> {
         match self {
-            Counted::All => run.of(None),
-            Counted::Only(kind) => run.of(Some(kind)),
-            Counted::Alike(weights) => run.weighed(weights.of_side(side)),
+            Counted::All => Group::alone(run.of(None)),
+            Counted::Only(kind) => Group::alone(run.of(Some(kind))),
+            Counted::Alike(shares) => shares.groups(run),
         }
     }
 }
@@ -116,7 +116,7 @@ impl Sides<'_> {
             std::array::from_fn(|kind| counts.iter().map(|counts| counts[kind]).sum())
         };
         let (a, b) = (requests(self.a), requests(self.b));
-        let counted = Counted::Alike(Weights::of(a, b)?);
+        let counted = Counted::Alike(Shares::of(a, b)?);
         let figure = |figure| self.figure(counted, figure, method);
         Some(Alike {
             verdict: verdict(figure(by.figure())),
@@ -124,20 +124,21 @@ impl Sides<'_> {
             p50_ns: figure(Figure::Percentile(50)),
             p90_ns: figure(Figure::Percentile(90)),
             p99_ns: figure(Figure::Percentile(99)),
-            left_out: Weights::left_out(a, b),
+            left_out: mix::left_out(a, b),
         })
     }
 
     fn operation(&self, counted: Counted, method: Method, by: By) -> OfOperation {
         let numbers = |of: fn(&[Point]) -> u64| {
-            let side = |(side, runs): (usize, &[Tally])| {
-                let runs = runs.iter();
-                runs.map(|run| of(&counted.points(run, side))).sum()
+            let side = |runs: &[Tally]| {
+                let groups = runs.iter().flat_map(|run| counted.of(run));
+                groups.map(|group| of(&group.points)).sum()
             };
-            plain(side((0, self.a)), side((1, self.b)))
+            plain(side(self.a), side(self.b))
         };
-        let longest = |(side, runs): (usize, &[Tally])| {
-            let points = runs.iter().flat_map(|run| counted.points(run, side));
+        let longest = |runs: &[Tally]| {
+            let groups = runs.iter().flat_map(|run| counted.of(run));
+            let points = groups.flat_map(|group| group.points);
             points.map(|point| point.took_ns).max()
         };
         let told = Figure::ALL.map(|figure| self.figure(counted, figure, method));
@@ -156,8 +157,8 @@ impl Sides<'_> {
             p90_ns,
             p99_ns,
             max_ns: apart(
-                longest((0, self.a)).map(i128::from),
-                longest((1, self.b)).map(i128::from),
+                longest(self.a).map(i128::from),
+                longest(self.b).map(i128::from),
             ),
             total_ns: numbers(|points| {
                 let took = points.iter().map(|point| point.took_ns);
@@ -169,13 +170,13 @@ impl Sides<'_> {
 
     /// A figure, as the mean over the runs of each side.
     fn figure(&self, counted: Counted, figure: Figure, method: Method) -> Difference {
-        let of_runs = |(side, runs): (usize, &[Tally])| -> Vec<Option<i128>> {
+        let of_runs = |runs: &[Tally]| -> Vec<Option<i128>> {
             let figures = runs
                 .iter()
-                .map(|run| figure.of(&counted.points(run, side), run.length_ns()));
+                .map(|run| figure.of(&counted.of(run), run.length_ns()));
             figures.collect()
         };
-        let (a, b) = (of_runs((0, self.a)), of_runs((1, self.b)));
+        let (a, b) = (of_runs(self.a), of_runs(self.b));
         let mean = |figures: &[Option<i128>]| -> Option<i128> {
             let there: Vec<i128> = figures.iter().copied().flatten().collect();
             let all = i128::from(count(there.len()));
@@ -208,11 +209,11 @@ impl Sides<'_> {
         method: Method,
     ) -> Option<(i128, i128)> {
         let number = crate::units::index(method.count);
-        let blocks = |run: &Tally, side: usize| {
+        let blocks = |run: &Tally| {
             let span = run.span.unwrap_or_default();
-            Blocks::new(&counted.points(run, side), span, number)
+            Blocks::new(&counted.of(run), span, number)
         };
-        let (a, b) = (blocks(self.a.first()?, 0), blocks(self.b.first()?, 1));
+        let (a, b) = (blocks(self.a.first()?), blocks(self.b.first()?));
         let mut dice = Dice::new(method.seed);
         let figures = (0..DRAWS).filter_map(|_| {
             let drawn = [&a, &b].map(|side| bootstrap::draw(&mut dice, side.len()));

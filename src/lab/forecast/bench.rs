@@ -29,6 +29,8 @@ pub(super) struct Bench {
     pub(super) runs: Vec<Trial>,
     /// Of those runs what they assumed.
     pub(super) assumed: Vec<Assumed>,
+    /// Of those runs the drives that they began with, where they are needed again.
+    pub(super) drives: Vec<Option<Drive>>,
     /// Those that could not be.
     pub(super) not_run: Vec<NotRun>,
 }
@@ -60,9 +62,9 @@ pub(super) fn benches(
     for (((plan, control), on_control), drive) in parts {
         let name = control.profile.name;
         let control = match on_control {
-            Ok((figures, _)) => Control {
+            Ok(ran) => Control {
                 profile: name,
-                figures,
+                figures: ran.figures,
             },
             Err(source) => {
                 return Err(ForecastError::Load {
@@ -94,8 +96,16 @@ pub(super) fn benches(
     }
 }
 
-/// The figures of a run, and the bytes that each stream wrote.
-type Ran = Result<(Figures, Vec<u64>), TrialError>;
+/// What is kept of a run.
+struct Seen {
+    figures: Figures,
+    /// Bytes that each stream wrote.
+    written: Vec<u64>,
+    /// The drive that it began with, where it is needed again.
+    drive: Option<Drive>,
+}
+
+type Ran = Result<Seen, TrialError>;
 
 /// The load on every control, then all runs of all plans that can be. Runs that begin with the drive of
 /// their centre are given a copy of it.
@@ -105,27 +115,35 @@ fn all_runs(
     (controls, centres): (&[Assumed], &[Result<Drive, TrialError>]),
     steps: &Steps<'_>,
 ) -> Vec<Ran> {
-    let mut tasks: Vec<(&Assumed, Option<&Drive>)> =
-        controls.iter().map(|control| (control, None)).collect();
+    let mut tasks: Vec<(&str, &Assumed, Option<&Drive>)> =
+        controls.iter().map(|control| ("", control, None)).collect();
     for (plan, drive) in plans.iter().zip(centres) {
-        let possible = plan.iter().filter_map(|run| run.assumed.as_ref().ok());
-        tasks.extend(possible.map(|assumed| {
+        tasks.extend(plan.iter().filter_map(|run| {
+            let assumed = run.assumed.as_ref().ok()?;
             let same = assumed.same_drive(centre_of(plan));
-            (assumed, drive.as_ref().ok().filter(|_| same))
+            let drive = drive.as_ref().ok().filter(|_| same);
+            Some((run.words.as_str(), assumed, drive))
         }));
     }
     let course = trial::course(question.window.deadline);
-    let run = |(assumed, drive): (&Assumed, Option<&Drive>)| {
+    let run = |(words, assumed, drive): (&str, &Assumed, Option<&Drive>)| {
         let drive = match drive {
             Some(drive) => drive.clone(),
             None => assumed.start.drive(&assumed.profile)?,
         };
+        // To make it takes longer than to keep it.
+        let again = question.advise && [LITTLE_ROOM, MUCH_ROOM].contains(&words);
+        let kept = again.then(|| drive.clone());
         let outcome = trial::run(drive, &question.asked.seeded(assumed.seed_plus), &course)?;
         let written = match &question.asked {
             Asked::Workload(workload) => written_by_stream(workload, &outcome.summary),
             Asked::Trace { .. } => Vec::new(),
         };
-        Ok((Figures::of(&outcome), written))
+        Ok(Seen {
+            figures: Figures::of(&outcome),
+            written,
+            drive: kept,
+        })
     };
     crew::all(question.jobs, tasks, &run, &|| steps.step())
 }
@@ -158,6 +176,7 @@ fn bench(
     let mut results = results.into_iter();
     let centre = centre_of(&plan).clone();
     let (mut runs, mut all_assumed, mut not_run) = (Vec::new(), Vec::new(), Vec::new());
+    let mut drives = Vec::new();
     let mut of_centre = Vec::new();
     for variation in plan {
         let what = variation.words;
@@ -166,15 +185,16 @@ fn bench(
             (assumed, result)
         });
         match ran {
-            Ok((assumed, Ok((figures, written)))) => {
+            Ok((assumed, Ok(seen))) => {
                 if runs.is_empty() {
-                    of_centre = written;
+                    of_centre = seen.written;
                 }
                 runs.push(Trial {
                     assumes: what,
-                    figures,
+                    figures: seen.figures,
                 });
                 all_assumed.push(assumed);
+                drives.push(seen.drive);
             }
             Ok((_, Err(error))) if runs.is_empty() => return Err(error),
             Ok((_, Err(error))) => not_run.push(NotRun {
@@ -191,6 +211,7 @@ fn bench(
         written: of_centre,
         runs,
         assumed: all_assumed,
+        drives,
         not_run,
     })
 }
@@ -209,13 +230,8 @@ pub(super) fn idle_times(
         let bench = &benches[at];
         let run = bench.runs.iter().position(|run| run.assumes == words)?;
         let day = &bench.runs[run].figures;
-        let drive = if words == CENTRE {
-            bench.drive.clone()
-        } else {
-            let assumed = &bench.assumed[run];
-            assumed.start.drive(&assumed.profile).ok()?
-        };
-        idle::look(&drive, &question.asked, day).ok().flatten()
+        let drive = bench.drives[run].as_ref().unwrap_or(&bench.drive);
+        idle::look(drive, &question.asked, day).ok().flatten()
     };
     let found = crew::all(question.jobs, tasks, &look, &|| steps.step());
     found
@@ -254,6 +270,7 @@ pub(super) fn helps(
             assumed: &bench.centre,
             asked: &question.asked,
             figures,
+            plan: (&bench.assumed, &bench.runs),
             written: &bench.written,
             idle: idles[at].as_ref().map(|idle| &idle.centre),
             per_s_milli: fastest,

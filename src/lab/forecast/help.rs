@@ -11,7 +11,7 @@ use super::alter;
 use super::asked::Asked;
 use super::idle::{self, Idle};
 use super::plan::Assumed;
-use super::trial::{self, Figures, TrialError};
+use super::trial::{self, Figures, Trial, TrialError};
 use super::window::{Miss, Window};
 use super::words::spoken;
 use crate::drive::Drive;
@@ -107,6 +107,8 @@ pub struct Known<'k> {
     pub asked: &'k Asked,
     /// The figures of the run as asked for.
     pub figures: &'k Figures,
+    /// What the runs of the plan assumed, and their figures.
+    pub plan: (&'k [Assumed], &'k [Trial]),
     /// Bytes that each stream wrote in it.
     pub written: &'k [u64],
     /// The idle time that it needs.
@@ -223,8 +225,13 @@ fn other_drive(known: &Known<'_>, profile: Profile, how: String) -> Tried {
         profile,
         ..known.assumed.clone()
     };
-    let outcome = trial::assumed(&assumed, known.asked, known.course)?;
-    Ok((how, Figures::of(&outcome)))
+    let (all, trials) = known.plan;
+    // The same again would give the same figures.
+    let figures = match all.iter().position(|ran| *ran == assumed) {
+        Some(at) => trials[at].figures.clone(),
+        None => Figures::of(&trial::assumed(&assumed, known.asked, known.course)?),
+    };
+    Ok((how, figures))
 }
 
 const NEVER_SLOW: &str = "not needed: no request waits for room";

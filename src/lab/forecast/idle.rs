@@ -2,9 +2,9 @@
 //!
 //! A drive is in the slow mode when a request waits for room: the staging area is full and bands are
 //! cleaned in the foreground. The load is run day after day with nothing between but pauses put into
-//! it, and the shortest pauses are looked for by bisection with which no request waits for room in
-//! all of these days. Always holds: the time that is told was tried and was enough, and a time tried
-//! that is told beside it was not.
+//! it, and the shortest pauses are looked for by bisection with which no request waits for room. While it is
+//! looked for, days end once one left no more staged than the one before. Always holds: the time that is told
+//! was tried on all days and was enough, and a time tried that is told beside it was not.
 
 use serde::Serialize;
 
@@ -126,23 +126,27 @@ pub fn look(drive: &Drive, asked: &Asked, day: &Figures) -> Result<Option<Idle>,
         return Ok(None);
     };
     let frame = Frame::of(day, staging.bytes);
-    let enough = |idle: Duration| -> Result<bool, TrialError> {
+    let tried = |idle: Duration, settled: bool| -> Result<bool, TrialError> {
         let course = Course {
             days: frame.days,
             pauses: frame.pauses(idle),
             stop: Stop {
                 out_of_room: true,
+                settled,
                 ..Stop::default()
             },
             drain: false,
         };
         let outcome = trial::run(drive.clone(), asked, &course)?;
-        Ok(outcome.ended == Ended::Done)
+        Ok(matches!(outcome.ended, Ended::Done | Ended::Settled))
     };
-    let found = if enough(Duration::ZERO)? {
+    let enough = |idle| tried(idle, true);
+    // Of two days nothing is left out.
+    let lasts = |idle| Ok(frame.days <= 2 || tried(idle, false)?);
+    let found = if enough(Duration::ZERO)? && lasts(Duration::ZERO)? {
         Found::Nothing
     } else {
-        shortest(first_guess(day, &frame), &enough)?
+        lasting(shortest(first_guess(day, &frame), &enough)?, &lasts)?
     };
     let idle = Idle {
         days: frame.days,
@@ -212,6 +216,33 @@ pub fn once(idle: &Idle, day: &Figures, staging_bytes: u64) -> Option<Pauses> {
 fn first_guess(day: &Figures, frame: &Frame) -> Duration {
     let least = FINE_MIN.0 * FINE * frame.pauses;
     Duration(day.cleaning_ns.clamp(least.min(DAY.0), DAY.0))
+}
+
+/// What was found, made longer until it was seen to be enough on all days.
+fn lasting(
+    found: Found,
+    lasts: &dyn Fn(Duration) -> Result<bool, TrialError>,
+) -> Result<Found, TrialError> {
+    let Found::Pauses {
+        mut day_ns,
+        mut short_ns,
+        ..
+    } = found
+    else {
+        return Ok(found);
+    };
+    while !lasts(Duration(day_ns))? {
+        if day_ns >= DAY.0 {
+            return Ok(Found::More { tried_ns: day_ns });
+        }
+        short_ns = day_ns;
+        day_ns = (day_ns + (day_ns / FINE).max(FINE_MIN.0)).min(DAY.0);
+    }
+    Ok(Found::Pauses {
+        day_ns,
+        short_ns,
+        each_ns: day_ns,
+    })
 }
 
 /// The shortest time with which it is `enough`, looked for around a guess; none at all is not.

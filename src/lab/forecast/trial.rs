@@ -88,7 +88,7 @@ pub fn course(deadline: Duration) -> Course {
         stop: Stop {
             load_at: Some(Instant(load_ns)),
             drain_after: Some(RECOVERY_MAX),
-            out_of_room: false,
+            ..Stop::default()
         },
         drain: true,
         ..Course::default()

@@ -21,13 +21,13 @@ pub(super) fn what_fits(limits: &HostLimits, what: &str) -> String {
 }
 
 /// The verdict on a drive.
-pub(super) fn verdict_words(drive: &DriveForecast, deadline_ns: u64) -> String {
+pub(super) fn verdict_words(verdict: &Verdict, runs: usize, deadline_ns: u64) -> String {
     let deadline = spoken(deadline_ns);
-    let of_all = match drive.runs.len() {
+    let of_all = match runs {
         1 => "in the only run".to_owned(),
         runs => format!("in each of {runs} runs"),
     };
-    match &drive.verdict {
+    match verdict {
         Verdict::Fits => format!("FITS in {deadline}, {of_all}"),
         Verdict::FitsUnless { unless } => {
             let unless: Vec<String> = unless.iter().map(missed).collect();
@@ -56,8 +56,13 @@ fn missed(missed: &Missed) -> String {
     }
 }
 
-/// What is wrong where a host drops the drive, and what is not judged.
-pub(super) fn write_why(f: &mut fmt::Formatter<'_>, drive: &DriveForecast) -> fmt::Result {
+/// What is wrong where a host drops the drive, the verdict by the time alone where that is another, and
+/// what is not judged.
+pub(super) fn write_why(
+    f: &mut fmt::Formatter<'_>,
+    drive: &DriveForecast,
+    deadline_ns: u64,
+) -> fmt::Result {
     if let Verdict::DoesNotFit { why, .. } = &drive.verdict
         && let Some(dropped) = why.dropped
     {
@@ -67,13 +72,18 @@ pub(super) fn write_why(f: &mut fmt::Formatter<'_>, drive: &DriveForecast) -> fm
             ""
         };
         let after = after(dropped);
-        writeln!(f, "  as asked for {late}a host drops the drive {after}")?;
+        writeln!(f, "  as asked for, {late}a host drops the drive {after}")?;
+    }
+    let by_time = &drive.by_time_alone;
+    if std::mem::discriminant(by_time) != std::mem::discriminant(&drive.verdict) {
+        let words = verdict_words(by_time, drive.runs.len(), deadline_ns);
+        writeln!(f, "  by the time alone: {words}")?;
     }
     match drive.not_judged {
         None => Ok(()),
         Some(dropped) => writeln!(
             f,
-            "  BUT as asked for a host drops the drive {}, which is not judged",
+            "  BUT as asked for, a host drops the drive {}, which is not judged",
             after(dropped)
         ),
     }

@@ -89,6 +89,8 @@ pub struct DriveForecast {
     /// The verdict.
     #[serde(flatten)]
     pub verdict: Verdict,
+    /// The verdict by the time alone.
+    pub by_time_alone: Verdict,
     /// The first drop, as asked for, by a host that the verdict does not speak of.
     pub not_judged: Option<Dropped>,
     /// Time to finish.
@@ -243,11 +245,11 @@ fn whole(
     let control = &bench.control.figures;
     let centre = &bench.runs[0].figures;
     let window = &question.window;
-    let misses: Vec<(&str, Option<Miss>)> = bench
-        .runs
-        .iter()
-        .map(|run| (run.assumes.as_str(), window.miss(&run.figures)))
-        .collect();
+    let verdict = |window: &Window| {
+        let runs = bench.runs.iter();
+        let misses = runs.map(|run| (run.assumes.as_str(), window.miss(&run.figures)));
+        Verdict::of(&misses.collect::<Vec<(&str, Option<Miss>)>>())
+    };
     let beyond = TimeLimit::ALL.into_iter().filter_map(|limit| {
         let operations = range(&|run| Some(run.trips(limit)));
         let dropped = centre.limits.iter().filter(|each| each.limit == limit);
@@ -261,7 +263,8 @@ fn whole(
     DriveForecast {
         profile: bench.centre.profile.name.clone(),
         capacity_bytes: bench.centre.profile.drive.capacity_bytes,
-        verdict: Verdict::of(&misses),
+        verdict: verdict(window),
+        by_time_alone: verdict(&window.of_time()),
         not_judged: question.window.limits.others().dropped(centre),
         finish_ns: range(&|run| run.finish_ns),
         answered: range(&|run| Some(run.answered)),

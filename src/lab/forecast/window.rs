@@ -111,6 +111,15 @@ impl FromStr for HostLimits {
 }
 
 impl Window {
+    /// The same by the time alone.
+    #[must_use]
+    pub fn of_time(&self) -> Window {
+        Window {
+            limits: HostLimits::none(),
+            ..*self
+        }
+    }
+
     /// What is wrong with a run of which these are the figures; nothing: it fits.
     pub fn miss(&self, figures: &Figures) -> Option<Miss> {
         self.miss_at(figures.finish_ns, figures)

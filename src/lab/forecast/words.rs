@@ -132,9 +132,9 @@ impl Forecast {
             "{} ({}): {}",
             drive.profile,
             sized(drive.capacity_bytes),
-            verdict_words(drive, self.deadline_ns)
+            verdict_words(&drive.verdict, drive.runs.len(), self.deadline_ns)
         )?;
-        write_why(f, drive)?;
+        write_why(f, drive, self.deadline_ns)?;
         if self.ends_by_time {
             write_by_time(f, drive)?;
         }

@@ -61,6 +61,9 @@ pub struct Stop {
     pub drain_after: Option<Duration>,
     /// As soon as it is known that a request waited for room.
     pub out_of_room: bool,
+    /// After a day that left no more staged, and no more bands dirty, than the day before: what follows is
+    /// taken to be like it.
+    pub settled: bool,
 }
 
 /// How a run ended.
@@ -72,6 +75,8 @@ pub enum Ended {
     TooLong,
     /// A request had waited for room, and it was to stop then.
     OutOfRoom,
+    /// A day left no more than the one before, and it was to stop then.
+    Settled,
     /// All was answered, and the drive still had something to do when it was to stop.
     NotDrained,
 }

@@ -87,6 +87,7 @@ impl<'a, 's> Simulation<'a, 's> {
         self.shift = Shift::new(course.pauses);
         self.stop = course.stop;
         let mut ended = self.serve_requests()?;
+        let mut left = self.level();
         for _ in 1..course.days {
             if ended != Ended::Done {
                 break;
@@ -95,6 +96,12 @@ impl<'a, 's> Simulation<'a, 's> {
                 .next_day(self.source.submitted(), self.last_answer);
             self.source = another(self.drive.profile())?;
             ended = self.serve_requests()?;
+            let before = std::mem::replace(&mut left, self.level());
+            let no_more = left.staging_slots_used <= before.staging_slots_used
+                && left.dirty_bands <= before.dirty_bands;
+            if self.stop.settled && no_more && ended == Ended::Done {
+                ended = Ended::Settled;
+            }
         }
         if course.drain && ended == Ended::Done {
             ended = self.drain()?;
@@ -210,15 +217,19 @@ impl<'a, 's> Simulation<'a, 's> {
                     .insert((completion.due, completion.request), completion);
             }
         }
-        let level = self
-            .drive
+        let level = self.level();
+        self.gatherer.level(self.now, level);
+        Ok(())
+    }
+
+    /// How much is staged.
+    fn level(&self) -> Level {
+        self.drive
             .translation()
             .map_or(Level::default(), |t| Level {
                 staging_slots_used: t.slots_used(),
                 dirty_bands: t.dirty_bands(),
-            });
-        self.gatherer.level(self.now, level);
-        Ok(())
+            })
     }
 
     fn take_answers(&mut self) -> Result<(), SimulationError> {
