@@ -91,6 +91,76 @@ fn workloads_are_run_in_pairs_on_the_same_drive_and_give_the_same_bytes_again() 
 }
 
 #[test]
+fn seeds_beyond_the_last_are_refused() {
+    let workload = "uniform write 4KiB 30-requests";
+    let last = format!("--profile tiny --seed {}", u64::MAX);
+    compare(workload, workload, &last).success();
+    let told = compare(workload, workload, &format!("{last} --seeds 2")).expect(2);
+    assert!(told.contains("give a lower --seed"), "{told}");
+}
+
+#[test]
+fn files_that_cannot_be_read_and_outputs_that_cannot_be_written_have_codes_of_their_own() {
+    let folder = tempfile::tempdir().unwrap();
+    let shown = folder.path().display().to_string();
+    let told = compare(&shown, &shown, "--profile tiny").expect(3);
+    assert!(told.contains("cannot read"), "{told}");
+    let path = folder.path().join("a");
+    record("uniform write 4KiB 30-requests", &path);
+    for command in ["compare", "blame"] {
+        let mut program = std::process::Command::new(env!("CARGO_BIN_EXE_imbrex"));
+        program.arg(command);
+        match command {
+            "compare" => program.arg(&path).arg(&path),
+            _ => program.args(["tiny", "uniform write 4KiB 30-requests"]),
+        };
+        let full = std::fs::File::options().write(true).open("/dev/full");
+        program.stdout(full.expect("a device that is always full"));
+        let ended = program.output().expect("it runs");
+        let told = String::from_utf8_lossy(&ended.stderr).into_owned();
+        assert_eq!(ended.status.code(), Some(6), "{command}: {told}");
+        assert!(
+            told.contains("cannot write the results to stdout"),
+            "{told}"
+        );
+    }
+}
+
+#[test]
+fn a_recording_of_a_used_drive_says_so_when_it_is_run_on_another() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("used");
+    let path = path.to_str().unwrap();
+    let start = "filled 60%";
+    let workload = "uniform write 4KiB 60-requests";
+    let simulate = [
+        "simulate", "tiny", workload, "--start", start, "--record", path,
+    ];
+    tool(env!("CARGO_BIN_EXE_imbrex"), simulate).success();
+    let blame = |options: &[&str]| {
+        let arguments = ["blame", "--replay", path]
+            .into_iter()
+            .chain(options.iter().copied());
+        tool(env!("CARGO_BIN_EXE_imbrex"), arguments)
+    };
+    let words = "began on a drive that held something (filled 60%, seed 1)";
+    for told in [
+        blame(&[]),
+        blame(&["--start", "new"]),
+        compare(path, path, "--profile tiny"),
+    ] {
+        assert!(told.stderr.contains(words), "{}", told.stderr);
+    }
+    let same = blame(&["--start", start]);
+    assert!(!same.stderr.contains("began on"), "{}", same.stderr);
+    let new = folder.path().join("new");
+    record(workload, &new);
+    let new = new.to_str().unwrap();
+    let told = compare(new, new, "--profile tiny");
+    assert!(!told.stderr.contains("began on"), "{}", told.stderr);
+}
+
+#[test]
 fn what_cannot_be_compared_is_refused() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("a");

@@ -111,6 +111,45 @@ fn exit_codes_tell_whether_it_fits() {
 }
 
 #[test]
+fn an_array_that_drops_the_drive_ends_with_1_and_time_alone_with_0() {
+    let load = "uniform write 64KiB 400-requests 32-under-way";
+    let arguments = [
+        "forecast",
+        load,
+        "--profile",
+        "tiny",
+        "--no-advice",
+        "--vary",
+        "none",
+    ];
+    let rest = ["--deadline", "1h"];
+    let (code, said, complained) = imbrex(&[&arguments[..], &rest].concat());
+    assert_eq!(code, Some(1), "{said}{complained}");
+    assert!(said.contains("a host drops the drive after"), "{said}");
+    for (limits, code) in [("none", 0), ("pool-deadman", 0), ("array-recovery", 1)] {
+        let judged = [&arguments[..], &rest, &["--host-limits", limits]].concat();
+        let (ended, said, complained) = imbrex(&judged);
+        assert_eq!(ended, Some(code), "{limits}: {said}{complained}");
+    }
+    let json = [&arguments[..], &rest, &["--json"]].concat();
+    let (_, said, _) = imbrex(&json);
+    let value: serde_json::Value = serde_json::from_str(&said).expect("JSON");
+    let drive = &value["drives"][0];
+    assert_eq!(drive["verdict"], "does-not-fit");
+    assert_eq!(drive["why"]["late"], false);
+    assert_eq!(drive["why"]["dropped"]["limit"], "array-recovery");
+    assert_eq!(drive["by_time_alone"]["verdict"], "fits");
+    let moon = [&arguments[..], &rest, &["--host-limits", "flush"]].concat();
+    let (code, _, complained) = imbrex(&moon);
+    assert_eq!(code, Some(2), "{complained}");
+    let seed = u64::MAX.to_string();
+    let last = [&arguments[..], &rest, &["--seed", &seed]].concat();
+    let (code, _, complained) = imbrex(&last);
+    assert_eq!(code, Some(2), "{complained}");
+    assert!(complained.contains("give one of at most"), "{complained}");
+}
+
+#[test]
 fn json_says_what_the_words_say() {
     let arguments = [&TINY[..], &["30s", "--json", "--vary", "seed"]].concat();
     let (_, said, _) = imbrex(&arguments);
