@@ -427,7 +427,7 @@ fn a_stream_that_flushes_cut_into_pieces_goes_on_straight_to_its_bands() {
         few_behind_the_edge > 0,
         "some piece ends just behind an edge"
     );
-    desktop.closed_loop(1, pieces.into_iter());
+    desktop.closed_loop(1, pieces);
     assert_eq!(staged_bytes(&desktop), 0);
 }
 

@@ -101,12 +101,11 @@ impl<V: Along> Runs<V> {
         if let Some(index) = spot.index.checked_sub(1) {
             return Some(Spot { index, ..spot });
         }
-        let (group, chunk) = match spot.chunk.checked_sub(1) {
-            Some(chunk) => (spot.group, chunk),
-            None => {
-                let group = spot.group.checked_sub(1)?;
-                (group, self.groups[group].chunks.len() - 1)
-            }
+        let (group, chunk) = if let Some(chunk) = spot.chunk.checked_sub(1) {
+            (spot.group, chunk)
+        } else {
+            let group = spot.group.checked_sub(1)?;
+            (group, self.groups[group].chunks.len() - 1)
         };
         Some(Spot {
             group,
