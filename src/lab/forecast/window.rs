@@ -48,7 +48,13 @@ impl HostLimits {
     /// All at which a host drops a drive.
     pub fn all() -> HostLimits {
         let all = TimeLimit::ALL.into_iter();
-        HostLimits(all.filter(|limit| limit.drops_the_drive()).collect())
+        HostLimits::of(all.filter(|limit| limit.drops_the_drive()).collect())
+    }
+
+    fn of(mut limits: Vec<TimeLimit>) -> HostLimits {
+        limits.sort_unstable_by_key(|limit| (limit.duration(), *limit));
+        limits.dedup();
+        HostLimits(limits)
     }
 
     /// No limit: the time alone is judged.
@@ -104,9 +110,7 @@ impl FromStr for HostLimits {
                 }
             }
         }
-        all.sort_unstable_by_key(|limit| (limit.duration(), *limit));
-        all.dedup();
-        Ok(HostLimits(all))
+        Ok(HostLimits::of(all))
     }
 }
 
