@@ -98,7 +98,7 @@ mod tests {
     fn a_share_is_the_mean_of_those_of_both_sides() {
         let shares = Shares::of([90, 10, 5, 0, 0], [10, 10, 0, 0, 0]).expect("they differ");
         // 90 % and 50 %, 10 % and 50 %; the flushes of A alone count on neither side.
-        let percent = shares.0.map(|share| share * 100 / WHOLE);
+        let percent = shares.0.map(|share| (share * 100 + WHOLE / 2) / WHOLE);
         assert_eq!(percent, [70, 30, 0, 0, 0]);
         assert_eq!(left_out([90, 10, 5, 0, 0], [10, 10, 0, 0, 0]), ["flush"]);
     }
