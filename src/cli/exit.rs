@@ -158,7 +158,7 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
     } else {
         let simulation = cause.downcast_ref::<SimulationError>();
         simulation
-            .and_then(code_of_simulation)
+            .map(code_of_simulation)
             .or_else(|| cause.downcast_ref::<AgeError>().map(code_of_ageing))
             .or_else(|| cause.downcast_ref::<BackingError>().map(code_of_backing))
             .or_else(|| cause.downcast_ref::<ClientError>().map(code_of_telling))
@@ -233,16 +233,16 @@ fn code_of_ageing(error: &AgeError) -> Code {
     }
 }
 
-fn code_of_simulation(error: &SimulationError) -> Option<Code> {
+fn code_of_simulation(error: &SimulationError) -> Code {
     match error {
         SimulationError::OutOfRange { .. }
         | SimulationError::NoTrim { .. }
-        | SimulationError::Unfit { .. } => Some(Code::Usage),
-        SimulationError::DriveStopped { .. } => Some(Code::DriveFailed),
+        | SimulationError::Unfit { .. } => Code::Usage,
+        SimulationError::DriveStopped { .. } => Code::DriveFailed,
         SimulationError::Events(_) | SimulationError::Requests(RecordingError::Write(_)) => {
-            Some(Code::Rig)
+            Code::Rig
         }
-        SimulationError::Requests(_) => Some(Code::Unusable),
+        SimulationError::Requests(_) => Code::Unusable,
     }
 }
 

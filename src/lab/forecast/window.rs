@@ -98,17 +98,15 @@ impl FromStr for HostLimits {
         let mut all = Vec::new();
         for word in text.split(',') {
             let limit: Option<TimeLimit> = word.trim().parse().ok();
-            match limit.filter(|limit| limit.drops_the_drive()) {
-                Some(limit) => all.push(limit),
-                None => {
-                    let known: Vec<&str> = HostLimits::all().0.iter().map(|l| l.word()).collect();
-                    let known = known.join(", ");
-                    return Err(format!(
-                        "at {:?} no host drops a drive; there are {known}, and none",
-                        word.trim()
-                    ));
-                }
-            }
+            let Some(limit) = limit.filter(|limit| limit.drops_the_drive()) else {
+                let known: Vec<&str> = HostLimits::all().0.iter().map(|l| l.word()).collect();
+                return Err(format!(
+                    "at {:?} no host drops a drive; there are {}, and none",
+                    word.trim(),
+                    known.join(", ")
+                ));
+            };
+            all.push(limit);
         }
         Ok(HostLimits::of(all))
     }

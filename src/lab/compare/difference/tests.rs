@@ -135,10 +135,10 @@ fn mixed(seed: u64, (reads, flushes): (u64, u64), slower: u64) -> Vec<Answer> {
     let mut dice = Dice::new(seed);
     let all = reads + flushes;
     let made = (0..all).map(|at| {
-        let flushed = (at + 1) * flushes / all > at * flushes / all;
-        let base = if flushed { 90_000 } else { 1000 };
+        let is_flush = (at + 1) * flushes / all > at * flushes / all;
+        let base = if is_flush { 90_000 } else { 1000 };
         let mut answer = answer(at, base + slower + dice.below(100), 5);
-        answer.kind = if flushed { 2 } else { 0 };
+        answer.kind = if is_flush { 2 } else { 0 };
         answer
     });
     made.collect()
