@@ -348,6 +348,16 @@ fn hidden_offsets_keep_sizes_times_and_what_is_near() {
     assert!(report.bad["beyond the size of the drive that was given"] > 200);
 }
 
+/// Fuzzing found a name with a control character in a report's line.
+#[test]
+fn a_drive_of_any_name_becomes_a_workload_that_can_be_read() {
+    let name = "sd\u{1}\u{7f}ä#\"";
+    let text = format!("Device tps kB_read/s kB_wrtn/s kB_dscd/s\n{name} 18.75 430.69 586.18 0\n");
+    let made = rates::workload(&text, Some(name), 1_000_000_000).expect("rates");
+    Workload::from_toml("made", &made.toml).expect("a workload");
+    assert!(made.toml.contains(r"sd\u{1}\u{7f}ä#"), "{}", made.toml);
+}
+
 #[test]
 fn rates_become_a_workload_that_says_it_is_synthetic() {
     // fio was held to 60 reads and 140 writes of 8 KiB a second.
