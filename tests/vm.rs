@@ -331,6 +331,66 @@ fn each_of_several_guests_has_a_drive_of_its_own_profile() {
 }
 
 #[test]
+fn cells_of_a_matrix_run_in_guests() {
+    if !available() {
+        return;
+    }
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = |name: &str| folder.path().join(name);
+    let cell = |name: &str, more: &str| {
+        format!(
+            "[[work]]\nname = \"{name}\"\nguest = \"script\"\narguments = [\"{name}\"]\npace = \"off\"\n\
+             ends_within = \"5 min\"\n{more}\n"
+        )
+    };
+    let matrix = [
+        "[matrix]\nname = \"guests\"\n[[drive]]\nprofile = \"desktop-5tb\"\ncapacity = \"1 GiB\"\n",
+        &cell("writes", "attach = \"scsi\"\nverify = true"),
+        &cell("refuses", "exit = 2"),
+        &cell("crashes", ""),
+        "[[demand]]\nworks = [\"writes\"]\noperation = \"flush\"\nlongest_at_most = \"1 h\"\n",
+    ];
+    std::fs::write(file("m.toml"), matrix.concat()).expect("written");
+    let script = "case $1 in\nwrites)\n\
+        dd if=/dev/urandom of=/tmp/a bs=1M count=4 2> /dev/null\n\
+        dd if=/tmp/a of=/dev/sda bs=1M conv=fsync 2> /dev/null\n\
+        echo 3 > /proc/sys/vm/drop_caches\n\
+        cmp -n 4194304 /tmp/a /dev/sda && echo as written;;\n\
+        refuses) exit 2;;\n\
+        crashes) echo going; sleep 1; echo c > /proc/sysrq-trigger;;\nesac\n";
+    std::fs::write(file("script"), script).expect("written");
+    let line = "matrix {}/m.toml -o {}/r --bundles {}/b";
+    let ended = imbrex(line, folder.path());
+    let text = std::fs::read_to_string(file("r")).expect("results");
+    let lines = text.lines().skip(1).map(serde_json::from_str);
+    let cells: Vec<serde_json::Value> = lines.collect::<Result<_, _>>().expect("objects");
+    let outcomes: Vec<&str> = cells
+        .iter()
+        .map(|cell| cell["outcome"].as_str().expect("a word"))
+        .collect();
+    assert_eq!(
+        outcomes,
+        ["passed", "passed", "rig-fault"],
+        "{ended:#?} {text}"
+    );
+    assert_eq!(ended.code, Some(6), "{ended:#?}");
+    let figures = &cells[0]["figures"];
+    for (figure, least) in [
+        ("written_bytes", 4 << 20),
+        ("read_bytes", 4 << 20),
+        ("flush_count", 1),
+    ] {
+        assert!(
+            figures[figure].as_u64() >= Some(least),
+            "{figure}: {figures}"
+        );
+    }
+    let why = cells[2]["why"].as_str().expect("it says why");
+    assert!(why.contains("did not get to its end"), "{why}");
+    assert!(why.contains("Kernel panic - not syncing: sysrq"), "{why}");
+}
+
+#[test]
 fn a_guests_exit_code_is_that_of_its_script() {
     if !available() {
         return;

@@ -9,7 +9,7 @@ use anyhow::Context as _;
 use indicatif::{BinaryBytes, ProgressBar, ProgressStyle};
 use serde_json::json;
 
-use super::exit::{Code, UnusableError};
+use super::exit::Code;
 use super::image_file::{self, Way};
 use super::output;
 use crate::image::check::{self, CheckReport};
@@ -57,10 +57,13 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let sealed = superblock::read(&store)
         .is_ok_and(|found| Envelope::from_text(&found.profile_text).is_some());
     let outcome = if arguments.data {
-        let bar = bar();
+        let bar = if sealed { spinner() } else { bar() };
         let mut advance = |read, total| {
-            bar.set_length(total);
-            bar.set_position(read);
+            // How much is in use tells how a sealed drive uses it.
+            if !sealed {
+                bar.set_length(total);
+                bar.set_position(read);
+            }
         };
         let outcome = check::check(&store, Some(&mut advance));
         bar.finish_and_clear();
@@ -95,13 +98,15 @@ fn discreet(
     outcome: Result<CheckReport, OpenError>,
 ) -> anyhow::Result<Code> {
     let path = &arguments.image;
-    let Ok(report) = outcome else {
-        let what = format!(
-            "{}: it is sealed, and damaged",
-            image_file::cannot_use(path)
-        );
-        return Err(UnusableError(what).into());
-    };
+    // What opening says of a sealed image tells nothing of what is inside.
+    if arguments.json
+        && let Err(error) = &outcome
+    {
+        let why = error.to_string();
+        let value = json!({ "image": path, "clean": false, "sealed": true, "unusable": why });
+        output::print_json(&value)?;
+    }
+    let report = outcome.with_context(|| image_file::cannot_use(path))?;
     let (findings, clean) = (report.findings.len(), report.is_clean());
     if arguments.json {
         let value = json!({ "image": path, "clean": clean, "sealed": true, "findings": findings });
@@ -148,6 +153,16 @@ fn words(arguments: &Arguments, report: &CheckReport) -> String {
         }
     }
     text
+}
+
+/// Shows that something goes on, and not how much there is to do.
+fn spinner() -> ProgressBar {
+    if !std::io::stderr().is_terminal() {
+        return ProgressBar::hidden();
+    }
+    let spinner = ProgressBar::new_spinner().with_message("reading");
+    spinner.enable_steady_tick(Duration::from_millis(200));
+    spinner
 }
 
 fn bar() -> ProgressBar {

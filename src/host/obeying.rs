@@ -8,6 +8,7 @@
 use std::path::Path;
 
 use super::deliveries::Deliveries;
+use super::ending::words;
 use super::event_loop::EventLoop;
 use super::handle::HostError;
 use super::machine::Machine;
@@ -160,13 +161,10 @@ impl<M: Machine> EventLoop<M> {
             self.mover.wait(&mut self.buffers, &mut self.finished);
         }
         for (plan, outcome) in self.finished.drain(..) {
-            let failure = outcome.err().map(|error| error.to_string().into());
+            let failure = outcome.err().map(|error| words(self.discreet, &error));
             self.deliveries.plan_over(plan, failure);
         }
-        if let Some(error) = self.mover.failure() {
-            let why = error.to_string().into();
-            self.stop(why);
-        }
+        self.heed_mover();
     }
 
     fn check_mover(&self) -> Result<(), OrderError> {

@@ -171,7 +171,7 @@ fn run_in_scratch(
             why: format!(
                 "the guest did not get to its end ({} ended with {code}); its last words: {}",
                 rig.vm.display(),
-                last_line(&output)
+                last_words(&output)
             ),
             output,
             last: None,
@@ -366,8 +366,30 @@ fn verified(image: &Path) -> anyhow::Result<Verified> {
     })
 }
 
-fn last_line(output: &[u8]) -> String {
+/// Of what a guest has printed, the line that says most of its end.
+fn last_words(output: &[u8]) -> String {
     let text = String::from_utf8_lossy(output);
-    let last = text.lines().rev().find(|line| !line.trim().is_empty());
-    last.unwrap_or("none").to_owned()
+    let mut lines = text.lines().rev().filter(|line| !line.trim().is_empty());
+    // What a kernel prints after that is of use to those who know it well.
+    let panic = lines.clone().find(|line| line.contains("Kernel panic"));
+    panic.or(lines.next()).unwrap_or("none").to_owned()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_last_words_of_a_guest_are_those_that_say_why_it_ended() {
+        for (printed, words) in [
+            ("", "none"),
+            ("going\nno guest today\n \n", "no guest today"),
+            (
+                "a\nKernel panic - x\nCall Trace:\nOffset\n",
+                "Kernel panic - x",
+            ),
+        ] {
+            assert_eq!(last_words(printed.as_bytes()), words, "{printed}");
+        }
+    }
 }
