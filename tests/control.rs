@@ -50,14 +50,12 @@ impl Rig {
     }
 
     fn tell(&self, what: &str) -> Ended {
-        imbrex(&format!("tell {{}} {what}"), &self.image)
+        program::tell(&self.image, what)
     }
 
     /// What it answers to a command that succeeds.
     fn told(&self, what: &str) -> Value {
-        let ended = self.tell(&format!("{what} --json"));
-        assert_eq!(ended.code, Some(0), "{what}: {ended:#?}");
-        ended.json()
+        program::told(&self.image, what)
     }
 
     fn account(&self) -> Value {

@@ -13,7 +13,7 @@ use super::command::{Command, Save};
 use super::reply::{ErrorKind, Reply, ReplyError};
 use crate::drive::fault::{Fault, Whereabouts};
 use crate::host::account::Account;
-use crate::host::bay::Seat;
+use crate::host::bay::{DataAfter, Seat};
 use crate::host::handle::{Answer, Ask, Handle, HostError};
 use crate::host::order::{Conditions, Order, OrderError, Outcome};
 
@@ -24,7 +24,7 @@ pub type DropConnections = Arc<dyn Fn() -> u64 + Send + Sync>;
 #[derive(Clone)]
 pub struct Attendant {
     handle: Handle,
-    seat: Option<Seat>,
+    seat: Seat,
     drop_connections: DropConnections,
     /// The drive is sealed: only what a host can know is told.
     discreet: bool,
@@ -33,8 +33,8 @@ pub struct Attendant {
 }
 
 impl Attendant {
-    /// For the drive behind `handle`. `seat`: where its image lies, if in a file.
-    pub fn new(handle: Handle, seat: Option<Seat>, drop_connections: DropConnections) -> Attendant {
+    /// For the drive behind `handle`. `seat`: where its image lies.
+    pub fn new(handle: Handle, seat: Seat, drop_connections: DropConnections) -> Attendant {
         Attendant {
             handle,
             seat,
@@ -129,7 +129,6 @@ impl Attendant {
     }
 
     fn save(&self, save: Save) -> Reply {
-        self.seat()?;
         if !save.as_power_cut {
             self.ask(Ask::Flush)?;
         }
@@ -144,7 +143,7 @@ impl Attendant {
             .restoring
             .lock()
             .unwrap_or_else(PoisonError::into_inner);
-        let prepared = self.seat()?.prepare(file).map_err(|error| {
+        let prepared = self.seat.prepare(file).map_err(|error| {
             let mut refusal = told(&OrderError::Bay(error));
             if self.discreet {
                 // What differs between two drives tells of both.
@@ -156,14 +155,9 @@ impl Attendant {
         let with = prepared.clone();
         let replaced = self.order(Order::Replace { with });
         if replaced.is_err() {
-            // Gone already if it has taken the image's place.
-            let _ = std::fs::remove_file(prepared);
+            self.seat.abandon(&prepared);
         }
         replaced.map(|_| Map::new())
-    }
-
-    fn seat(&self) -> Result<&Seat, ReplyError> {
-        self.seat.as_ref().ok_or_else(|| told(&OrderError::NoBay))
     }
 
     fn order(&self, order: Order) -> Result<Outcome, ReplyError> {
@@ -201,7 +195,7 @@ fn told(error: &OrderError) -> ReplyError {
         | OrderError::NoPower
         | OrderError::HasPower
         | OrderError::NoBay => ErrorKind::Refused,
-        OrderError::Bay(error) if error.protects => ErrorKind::Protected,
+        OrderError::Bay(error) if error.data == DataAfter::Protected => ErrorKind::Protected,
         OrderError::Failed(_) | OrderError::Bay(_) => ErrorKind::Failed,
     };
     ReplyError::new(kind, error)
