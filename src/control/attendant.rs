@@ -11,7 +11,7 @@ use serde_json::{Map, Value, json};
 
 use super::command::{Command, Save};
 use super::reply::{ErrorKind, Reply, ReplyError};
-use crate::drive::fault::{Fault, Whereabouts};
+use crate::drive::fault::{Fault, FaultError, Stall, Whereabouts};
 use crate::host::account::Account;
 use crate::host::bay::{DataAfter, Seat};
 use crate::host::handle::{Answer, Ask, Handle, HostError};
@@ -130,12 +130,29 @@ impl Attendant {
 
     fn save(&self, save: Save) -> Reply {
         if !save.as_power_cut {
+            self.refuse_endless_stall()?;
             self.ask(Ask::Flush)?;
         }
         match self.order(Order::Save { to: save.file })? {
             Outcome::Saved(copied) => Ok(fields(&copied)),
             other => unreachable!("the image was to be saved: {other:?}"),
         }
+    }
+
+    /// A flush would wait for as long as nobody lifts it.
+    fn refuse_endless_stall(&self) -> Result<(), ReplyError> {
+        let endless = Fault::Stall(Stall { duration_ns: None });
+        let conditions = self.conditions()?;
+        let Some(stall) = conditions.faults.iter().find(|each| each.fault == endless) else {
+            return Ok(());
+        };
+        let id = stall.id;
+        Err(ReplyError {
+            kind: ErrorKind::Refused,
+            message: format!(
+                "the drive is stalled and cannot be flushed: lift fault {id} first, or save it as a power cut would leave it (as-power-cut)"
+            ),
+        })
     }
 
     fn restore(&self, file: &Path) -> Reply {
@@ -190,11 +207,14 @@ fn asks_inside(fault: &Fault) -> bool {
 
 fn told(error: &OrderError) -> ReplyError {
     let kind = match error {
-        OrderError::Fault(_) => ErrorKind::NotUnderstood,
-        OrderError::NoSuchFault(_)
+        OrderError::Fault(
+            FaultError::Stalled(_) | FaultError::CutAhead(_) | FaultError::TooMany,
+        )
+        | OrderError::NoSuchFault(_)
         | OrderError::NoPower
         | OrderError::HasPower
         | OrderError::NoBay => ErrorKind::Refused,
+        OrderError::Fault(_) => ErrorKind::NotUnderstood,
         OrderError::Bay(error) if error.data == DataAfter::Protected => ErrorKind::Protected,
         OrderError::Failed(_) | OrderError::Bay(_) => ErrorKind::Failed,
     };
