@@ -120,8 +120,10 @@ mod tests {
             }
             if done.is_ok() {
                 assert!(without_image > 0);
-                assert!(all(&device, bytes) == saved);
-                let behind = all(&device, bytes + 4096).split_off(index(bytes));
+                // All of it durable.
+                let mut found = all(&device.power_cut(&mut |_| Fate::Lost), bytes + 4096);
+                let behind = found.split_off(index(bytes));
+                assert!(found == saved);
                 assert!(behind.iter().all(|&byte| byte == 7), "behind the image");
                 return;
             }
