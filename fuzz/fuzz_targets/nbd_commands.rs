@@ -26,7 +26,7 @@ fn negotiation(manner: u8) -> Vec<u8> {
         1 => option(&mut bytes, STRUCTURED_REPLY, &[]),
         _ => option(&mut bytes, EXTENDED_HEADERS, &[]),
     }
-    if manner % 4 != 0 {
+    if !manner.is_multiple_of(4) {
         let mut contexts = Vec::from([0; 4]);
         let names = ["base:allocation", "imbrex:whereabouts"];
         contexts.extend(2_u32.to_be_bytes());
@@ -36,7 +36,7 @@ fn negotiation(manner: u8) -> Vec<u8> {
         }
         option(&mut bytes, SET_META_CONTEXT, &contexts);
     }
-    if manner % 4 == 0 {
+    if manner.is_multiple_of(4) {
         option(&mut bytes, EXPORT_NAME, &[]);
     } else {
         option(&mut bytes, GO, &[0; 6]);

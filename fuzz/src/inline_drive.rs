@@ -46,6 +46,7 @@ impl InlineDrive {
             fast_zeroes: true,
             write_cache: true,
             read_only: false,
+            discreet: false,
             read_buffer_bytes: 32 << 10,
         };
         (Handle::new(Arc::new(info), sender, Arc::new(bell)), drive)

@@ -35,7 +35,6 @@ pub fn new_image(profile: &Profile) -> MemoryStore {
 /// Serves the image in `store` with the pace off.
 pub fn start(store: &MemoryStore) -> (Handle, Owner) {
     let opened = open::open(store, false).expect("it was just made");
-    let profile = opened.drive.profile();
     let info = DriveInfo::new(opened.drive.profile(), false);
     let mover = Mover::plain(Box::new(store.clone()));
     Owner::start(opened.drive, mover, Pace::Off, info, Limits::default())

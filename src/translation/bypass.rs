@@ -12,8 +12,6 @@ use crate::extent::LbaExtent;
 use crate::medium::movement::Purpose;
 use crate::units::{BandId, HomeBand, Sectors};
 
-/// A stream that goes on where the last direct write ended may come in pieces as small as this.
-const CONTINUED_SECTORS_MIN: Sectors = Sectors(64);
 /// Net extents that one direct write can add to the map.
 const EXTENTS_PER_WRITE: u64 = 2;
 
@@ -28,11 +26,12 @@ enum Way {
 
 impl Translation {
     /// Whether a sequential run of this length, in or around the write cache, goes straight to
-    /// its bands.
+    /// its bands: a long one, and whatever goes on where the last direct write ended. A short piece of
+    /// a stream, staged because a flush came just then, would keep the rest of its band from being
+    /// written directly.
     pub fn run_is_direct(&self, run: LbaExtent) -> bool {
         self.bypass_run.0 > 0
-            && (run.sectors >= self.bypass_run
-                || (self.bypass_end == Some(run.start) && run.sectors >= CONTINUED_SECTORS_MIN))
+            && (run.sectors >= self.bypass_run || self.bypass_end == Some(run.start))
     }
 
     /// The leading part of `run` that lies in one band and can be written directly, if any.

@@ -30,7 +30,7 @@ fn papers(bench: &Bench) -> String {
 fn port(served: &Served) -> &str {
     let (_, rest) = served
         .said
-        .split_once("nbd://127.0.0.1:")
+        .split_once("nbds://127.0.0.1:")
         .expect("an address");
     rest.split('/').next().expect("a port")
 }

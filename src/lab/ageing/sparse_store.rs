@@ -11,6 +11,9 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use crate::medium::store::Store;
 use crate::units::{SECTOR_BYTES, count, index};
 
+/// A sector of zeroes.
+static ZEROES: [u8; 4096] = [0; 4096];
+
 /// See the module's description.
 #[derive(Clone, Debug)]
 pub(in crate::lab) struct SparseStore {
@@ -67,7 +70,7 @@ impl Store for SparseStore {
         let range = self.range(at, count(from.len()))?;
         let mut sectors = self.sectors();
         for (sector, bytes) in range.zip(from.chunks(index(SECTOR_BYTES))) {
-            if bytes.iter().all(|byte| *byte == 0) {
+            if bytes == ZEROES {
                 sectors.remove(&sector);
             } else {
                 sectors.insert(sector, bytes.into());

@@ -14,9 +14,19 @@ use super::NbdError;
 use super::socket::Socket;
 use crate::host::private_socket::{PrivateSocket, SocketError};
 
-/// Where a server can be reached; prints as an NBD URI.
+/// How a server can be reached; prints as an NBD URI ("The NBD Uniform Resource Indicator (URI)
+/// format", of the protocol's project).
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Address {
+pub struct Address {
+    /// Where it listens.
+    pub place: Place,
+    /// Whether only clients that encrypt are served.
+    pub tls_required: bool,
+}
+
+/// Where a server listens.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Place {
     /// A unix socket.
     Unix(PathBuf),
     /// A TCP port.
@@ -25,13 +35,14 @@ pub enum Address {
 
 impl fmt::Display for Address {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Address::Unix(path) => {
-                f.write_str("nbd+unix:///?socket=")?;
+        f.write_str(if self.tls_required { "nbds" } else { "nbd" })?;
+        match &self.place {
+            Place::Unix(path) => {
+                f.write_str("+unix:///?socket=")?;
                 let bytes = path.as_os_str().as_bytes();
                 bytes.iter().try_for_each(|&byte| write_escaped(f, byte))
             }
-            Address::Tcp(address) => write!(f, "nbd://{address}/"),
+            Place::Tcp(address) => write!(f, "://{address}/"),
         }
     }
 }
@@ -48,7 +59,7 @@ fn write_escaped(f: &mut fmt::Formatter<'_>, byte: u8) -> fmt::Result {
 /// A bound, non-blocking listener. A unix socket file goes away with it.
 pub(super) struct Listener {
     kind: Kind,
-    address: Address,
+    place: Place,
 }
 
 enum Kind {
@@ -65,10 +76,10 @@ impl Listener {
         let failed = |source| NbdError::Tcp { address, source };
         let listener = TcpListener::bind(address).map_err(failed)?;
         listener.set_nonblocking(true).map_err(failed)?;
-        let address = Address::Tcp(listener.local_addr().map_err(failed)?);
+        let place = Place::Tcp(listener.local_addr().map_err(failed)?);
         Ok(Listener {
             kind: Kind::Tcp(listener),
-            address,
+            place,
         })
     }
 
@@ -81,13 +92,13 @@ impl Listener {
         })?;
         Ok(Listener {
             kind: Kind::Unix(socket),
-            address: Address::Unix(path.to_owned()),
+            place: Place::Unix(path.to_owned()),
         })
     }
 
     /// Where it listens.
-    pub(super) fn address(&self) -> &Address {
-        &self.address
+    pub(super) fn place(&self) -> &Place {
+        &self.place
     }
 
     /// Takes the next connection; "would block" when there is none.

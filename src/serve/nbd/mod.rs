@@ -28,6 +28,6 @@ mod transmission;
 mod wire;
 
 pub use limits::Limits;
-pub use listener::Address;
+pub use listener::{Address, Place};
 pub use server::{NbdConfig, NbdError, NbdServer};
 pub use tls::{Tls, TlsError, TlsFiles};

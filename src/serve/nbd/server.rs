@@ -153,7 +153,8 @@ impl NbdServer {
             Tls::On(files) => Encryption::On(tls::load(files)?),
             Tls::Require(files) => Encryption::Require(tls::load(files)?),
         };
-        let allow_remote = allow_remote || matches!(tls, Encryption::Require(_));
+        let tls_required = matches!(tls, Encryption::Require(_));
+        let allow_remote = allow_remote || tls_required;
         let mut listeners = Vec::new();
         for path in unix {
             listeners.push(Listener::unix(&path)?);
@@ -166,7 +167,10 @@ impl NbdServer {
         }
         let addresses = listeners
             .iter()
-            .map(|listener| listener.address().clone())
+            .map(|listener| Address {
+                place: listener.place().clone(),
+                tls_required,
+            })
             .collect();
         let register = Register::new();
         let relieve = Arc::clone(&register);

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use super::client::{Client, FLUSH, READ, Speech, WRITE, command};
 use super::stand_in::{Stand, info, socket_in};
-use crate::serve::nbd::{Address, Limits, NbdConfig, NbdError, NbdServer};
+use crate::serve::nbd::{Address, Limits, NbdConfig, NbdError, NbdServer, Place};
 
 #[test]
 fn the_unix_socket_is_private_and_goes_away_with_the_server() {
@@ -17,7 +17,11 @@ fn the_unix_socket_is_private_and_goes_away_with_the_server() {
         .permissions()
         .mode();
     assert_eq!(mode & 0o777, 0o600);
-    assert_eq!(stand.server().addresses(), [Address::Unix(stand.socket())]);
+    let address = Address {
+        place: Place::Unix(stand.socket()),
+        tls_required: false,
+    };
+    assert_eq!(stand.server().addresses(), [address]);
     let mut client = Client::enter(&stand.socket(), Speech::Simple);
     assert_eq!(client.ask(command(FLUSH, 0, 0), &[]).errno, 0);
     stand.server.take().unwrap().stop();
@@ -35,8 +39,14 @@ fn an_address_is_a_uri_whatever_the_path_is() {
         ),
         ("/größe", "/gr%C3%B6%C3%9Fe"),
     ] {
-        let shown = Address::Unix(path.into()).to_string();
-        assert_eq!(shown, format!("nbd+unix:///?socket={query}"));
+        for (tls_required, scheme) in [(false, "nbd+unix"), (true, "nbds+unix")] {
+            let place = Place::Unix(path.into());
+            let address = Address {
+                place,
+                tls_required,
+            };
+            assert_eq!(address.to_string(), format!("{scheme}:///?socket={query}"));
+        }
     }
 }
 
@@ -83,7 +93,7 @@ fn tcp_serves_on_loopback_and_elsewhere_only_when_told() {
         ..NbdConfig::default()
     };
     let stand = Stand::with(info(), config("127.0.0.1:0", false));
-    let Address::Tcp(address) = stand.server().addresses()[1] else {
+    let Place::Tcp(address) = stand.server().addresses()[1].place else {
         panic!("the second address is TCP");
     };
     let stream = TcpStream::connect(address).unwrap();
