@@ -7,6 +7,7 @@
 
 use std::path::Path;
 
+use super::bay::DataAfter;
 use super::deliveries::Deliveries;
 use super::ending::words;
 use super::event_loop::EventLoop;
@@ -145,6 +146,11 @@ impl<M: Machine> EventLoop<M> {
             None => Err(OrderError::NoBay),
         };
         self.clock.go_on(paused);
+        if let Err(OrderError::Bay(error)) = &replaced
+            && error.data == DataAfter::Gone
+        {
+            self.stop(error.to_string().into());
+        }
         self.check_mover()?;
         replaced?;
         self.forget_requests(&HostError::Replaced);

@@ -20,7 +20,7 @@ use crate::control::attendant::Attendant;
 use crate::control::place;
 use crate::control::server::ControlServer;
 use crate::host::account::Lag;
-use crate::host::bay::{Bay, FileBay, Seat};
+use crate::host::bay::{Bay, Ground, ImageBay, Seat};
 use crate::host::clock::Pace;
 use crate::host::handle::{DriveInfo, Handle};
 use crate::host::limits::Limits;
@@ -231,10 +231,11 @@ impl Running {
         };
         let (opened, file) = image_file::open(image, way)?;
         let info = DriveInfo::new(opened.drive.profile(), false);
-        let seat = Seat::new(image.to_owned(), opened.drive.profile().clone());
+        let profile = opened.drive.profile().clone();
+        let seat = Seat::new(image.to_owned(), Ground::File, profile);
         let again = file.try_clone().context("cannot open the image again")?;
         let mover = Mover::open(again, MoverChoice::Auto).context("cannot start the mover")?;
-        let bay = FileBay::new(seat.clone(), file, MoverChoice::Auto, false);
+        let bay = ImageBay::new(seat.clone(), file, MoverChoice::Auto, false);
         let bay: Box<dyn Bay<_>> = Box::new(bay);
         let (recorder, answers) = Recorder::new();
         let watched = Watched {
@@ -288,11 +289,7 @@ impl Running {
             allow_root: false,
         };
         let frontends = Frontends::start(&self.handle, &wanted)?;
-        let attendant = Attendant::new(
-            self.handle.clone(),
-            Some(self.seat.clone()),
-            frontends.dropper(),
-        );
+        let attendant = Attendant::new(self.handle.clone(), self.seat.clone(), frontends.dropper());
         let control = place::socket_of(&self.image)
             .map_err(anyhow::Error::from)
             .and_then(|at| Ok(ControlServer::start(&at, attendant)?));
