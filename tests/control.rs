@@ -50,14 +50,12 @@ impl Rig {
     }
 
     fn tell(&self, what: &str) -> Ended {
-        imbrex(&format!("tell {{}} {what}"), &self.image)
+        program::tell(&self.image, what)
     }
 
     /// What it answers to a command that succeeds.
     fn told(&self, what: &str) -> Value {
-        let ended = self.tell(&format!("{what} --json"));
-        assert_eq!(ended.code, Some(0), "{what}: {ended:#?}");
-        ended.json()
+        program::told(&self.image, what)
     }
 
     fn account(&self) -> Value {
@@ -314,6 +312,31 @@ fn settings_and_failing_commands_reach_the_client() {
     assert_eq!(rig.told("lift")["lifted"], 0, "faults end with the server");
     rig.tell("slow 0.5x").expect(2);
     rig.tell("lift 7").expect(1);
+    served.stop().success();
+}
+
+#[test]
+fn what_the_drive_is_in_no_state_for_is_refused_and_not_taken_for_nonsense() {
+    let rig = Rig::new();
+    let (served, mut client) = rig.serve("");
+    client.write(0, &sector(1)).expect("written");
+    rig.told("power-cut --after 100 --purpose clean-write");
+    let told = rig.tell("power-cut").expect(1);
+    assert!(told.contains("fault 1"), "{told}");
+    rig.told("stall forever");
+    let told = rig.tell("stall 1s").expect(1);
+    assert!(told.contains("fault 2"), "{told}");
+    // It would wait for a flush that never comes.
+    let saved = rig.beside("saved.img");
+    let told = rig.tell(&format!("save {}", saved.display())).expect(1);
+    assert!(told.contains("lift fault 2"), "{told}");
+    assert!(!saved.exists());
+    rig.told("lift");
+    rig.told(&format!("save {}", saved.display()));
+    for factor in ["0.5x", "1000.1x"] {
+        let told = rig.tell(&format!("slow {factor}")).expect(2);
+        assert!(told.contains("1x to 1000x"), "{told}");
+    }
     served.stop().success();
 }
 

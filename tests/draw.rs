@@ -1,5 +1,7 @@
 //! Sealed drives, through the program: they are drives like others, and no output shows what they hide.
 
+#[path = "draw/damage.rs"]
+mod damage;
 mod nbd_client;
 mod program;
 

@@ -126,13 +126,20 @@ fn change() -> impl Strategy<Value = Change> {
     ]
 }
 
+/// What counts openings, maps and records: a plausible number, or one from which counting cannot go on.
+fn counter() -> impl Strategy<Value = u64> {
+    let far = prop_oneof![Just(1 << 62), ((1 << 62) - 3)..u64::MAX, Just(u64::MAX)];
+    prop_oneof![3 => 1..20u64, 1 => far]
+}
+
 fn write(store: &MemoryStore, at: Pba, mut record: Vec<u8>) {
     seal(&mut record);
     store.write_at(&record, at.0 * 4096).unwrap();
 }
 
 /// Opens an image with this map and these records after it, and uses the drive for a while.
-fn use_it(map: &MapState, changes: &[Change]) {
+fn use_it(map: &MapState, changes: &[Change], counters: [u64; 3]) {
+    let [epoch, generation, last] = counters;
     let profile = Profile::from_toml("tiny", Profile::built_in("tiny").unwrap()).unwrap();
     let layout = Layout::new(&profile).unwrap();
     let store = MemoryStore::new(open::image_bytes(&profile).unwrap());
@@ -140,20 +147,20 @@ fn use_it(map: &MapState, changes: &[Change]) {
     let at = layout.band(layout.map_half(0)).start;
     let mut next = layout.journal().start;
     let header = MapHeader {
-        epoch: 1,
-        generation: 1,
-        sequence: 5,
+        epoch,
+        generation,
+        sequence: last,
         journal_position: next,
         at,
     };
     write(&store, at, encode_state(&header, map));
-    for (sequence, change) in (6..).zip(changes) {
+    for (sequence, change) in (last.saturating_add(1)..=u64::MAX).zip(changes) {
         let changes = std::slice::from_ref(change);
         let sectors = journal_sectors(0, changes);
         let header = JournalHeader {
-            epoch: 1,
+            epoch,
             sequence,
-            durable: 5,
+            durable: last,
             at: next,
             sectors,
         };
@@ -193,8 +200,9 @@ proptest! {
     fn no_map_and_no_record_make_it_panic(
         map in prop_oneof![Just(MapState::default()), map()],
         changes in vec(change(), 0..6),
+        counters in [counter(), counter(), counter()],
     ) {
-        use_it(&map, &changes);
+        use_it(&map, &changes, counters);
     }
 }
 
@@ -205,7 +213,7 @@ fn the_maps_are_not_all_refused() {
     let layout = Layout::new(&profile).unwrap();
     let staging = BandId(layout.regions()[0].bands.start);
     let mut map = MapState::default();
-    use_it(&map, &[]);
+    use_it(&map, &[], [1, 1, 5]);
     map.ages.push(BandAge {
         band: staging,
         age: 3,
@@ -217,6 +225,6 @@ fn the_maps_are_not_all_refused() {
     let run = Extent::new(Lba(3), Sectors(2));
     map.extents
         .push((run, Target::At(layout.band(staging).start)));
-    use_it(&map, &[]);
+    use_it(&map, &[], [1, 1, 5]);
     assert!(layout.bands() <= BANDS, "{}", layout.bands());
 }

@@ -307,6 +307,52 @@ fn a_bundle_runs_again_and_the_same_comes_out() {
     folder.run("rerun {}/b").expect(2);
 }
 
+#[test]
+fn a_report_joins_a_matrix_with_runs_of_its_cells_only() {
+    let folder = Folder::with(&format!("{QUICK}{WORK}{HARD}"));
+    folder.run("{}/m.toml -o {}/r --bundles {}/b").expect(1);
+    folder
+        .run("rerun {}/b/cell-2 --events {}/e --record {}/q")
+        .success();
+    let report = |files: &str| {
+        let line = format!("report {files} -o {{}}/page.html --replace");
+        imbrex(&line, folder.0.path())
+    };
+    report("{}/r {}/q {}/e").success();
+    let page = fs::read_to_string(folder.file("page.html")).expect("a page");
+    assert!(page.contains("id=\"grid\"") && page.contains("role=\"img\""));
+    fs::remove_file(folder.file("page.html")).expect("it is there");
+    // The same cell of a matrix with another drive, and a run of something else.
+    let words = QUICK.replace(
+        "[[drive]]\n",
+        "[[drive]]\nname = \"tiny\"\ncapacity = \"4 MiB\"\n",
+    );
+    fs::write(folder.file("m.toml"), format!("{words}{WORK}{HARD}")).expect("written");
+    folder.run("{}/m.toml -o {}/other").expect(1);
+    let told = report("{}/other {}/q").expect(2);
+    assert!(
+        told.contains("as of cell 2, but of another profile"),
+        "{told}"
+    );
+    let recording = folder.file("s").display().to_string();
+    let simulate = [
+        "simulate",
+        "tiny",
+        "uniform write 4KiB 20-requests",
+        "--record",
+        &recording,
+        "--json",
+    ];
+    let summary = program::tool(env!("CARGO_BIN_EXE_imbrex"), simulate).success();
+    fs::write(folder.file("summary"), summary).expect("written");
+    for files in ["{}/r {}/s", "{}/s {}/r", "{}/summary {}/r"] {
+        let told = report(files).expect(2);
+        assert!(told.contains("is of no cell of"), "{files}: {told}");
+    }
+    assert!(!folder.file("page.html").exists());
+    report("{}/s {}/summary").success();
+}
+
 /// A matrix with one drive and this work beside it.
 fn beside(work: &str) -> String {
     format!("[matrix]\nname = \"served\"\n[[drive]]\nprofile = \"tiny\"\n[[work]]\n{work}\n")

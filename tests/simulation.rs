@@ -1,6 +1,6 @@
 //! Experiments in virtual time: they repeat, requests come as asked for, and figures add up.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use imbrex::drive::job_record::JobRecord;
 use imbrex::image::open;
@@ -8,6 +8,7 @@ use imbrex::lab::events::EventWriter;
 use imbrex::lab::simulation::{self, Observers, SimulationError};
 use imbrex::lab::summary::Summary;
 use imbrex::lab::workload::Workload;
+use imbrex::medium::movement::Purpose;
 use imbrex::profile::Profile;
 
 fn profile(name: &str) -> Profile {
@@ -179,27 +180,36 @@ fn operations_are_answered_in_the_shares_asked_for() {
     assert_eq!(summary.answered, 3000);
 }
 
+/// What that does not bring about: writes of whole bands in order, parts of sectors, a reader in order.
+const UNLIKE_BUSY: [&str; 3] = [
+    "sequential write 256KiB 60-requests then-drain",
+    "uniform write 1KiB 60-requests then-drain",
+    "sequential read 4KiB 300-requests",
+];
+
 #[test]
-fn events_add_up_to_the_summary() {
+fn events_add_up_to_the_summary_for_every_purpose() {
+    let mut met = BTreeSet::new();
     for name in ["tiny", "flash-4tb", "control-5tb"] {
-        let (summary, jobs) = recorded(&profile(name), &words(BUSY));
-        let mut sums: BTreeMap<&str, (u64, u64)> = BTreeMap::new();
-        for job in &jobs {
-            let (ns, bytes) = sums.entry(job.purpose.word()).or_default();
-            *ns += job.duration.0;
-            *bytes += job.bytes;
+        for asked in [BUSY].into_iter().chain(UNLIKE_BUSY) {
+            let (summary, jobs) = recorded(&profile(name), &words(asked));
+            let mut sums: BTreeMap<&str, (u64, u64)> = BTreeMap::new();
+            for job in &jobs {
+                let (ns, bytes) = sums.entry(job.purpose.word()).or_default();
+                *ns += job.duration.0;
+                *bytes += job.bytes;
+            }
+            met.extend(sums.keys().copied());
+            for used in &summary.purposes {
+                let told = sums.remove(used.purpose).unwrap_or_default();
+                let what = format!("{name}, {asked}: {}", used.purpose);
+                assert_eq!(told, (used.arm_ns, used.bytes), "{what}");
+            }
+            assert!(sums.is_empty(), "{name}, {asked}: {sums:?}");
         }
-        for used in &summary.purposes {
-            let (ns, bytes) = sums.remove(used.purpose).unwrap_or_default();
-            assert_eq!(
-                (ns, bytes),
-                (used.arm_ns, used.bytes),
-                "{name}: {}",
-                used.purpose
-            );
-        }
-        assert!(sums.is_empty(), "{name}: {sums:?}");
     }
+    let all: BTreeSet<&str> = Purpose::ALL.iter().map(|purpose| purpose.word()).collect();
+    assert_eq!(met, all);
 }
 
 #[test]

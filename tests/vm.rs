@@ -21,8 +21,8 @@ use program::{Served, imbrex, tool};
 
 /// The smallest that all of the filesystems are at ease with.
 const CAPACITY: &str = "1GiB";
-/// Changes made durable before the power fails.
-const CHANGES: usize = 50;
+/// Changes made durable each time before the power fails.
+const CHANGES: usize = 35;
 
 /// How a guest meets the drive.
 #[derive(Clone, Copy)]
@@ -48,76 +48,85 @@ impl Attachment {
     }
 }
 
-/// How a drive loses its power under a guest.
-#[derive(Clone, Copy)]
+/// How the power fails under a guest that writes.
+#[derive(Clone, Copy, Debug)]
 enum Cut {
-    /// Its server is killed: the disk is gone.
-    Killed,
-    /// Its server is told to: the disk fails whatever it is asked, until it is given power again.
-    Told,
+    /// The drive is told so: it fails whatever it is asked, and the guest has to see that.
+    Drive,
+    /// Everything at once: the server is killed, and the guest with it.
+    Both,
+    /// The guest alone; what the drive holds in its cache stays.
+    Guest,
+}
+
+impl Cut {
+    /// Cuts the power in the middle of what goes on. What comes back is the drive, with power.
+    fn strike(self, guest: Guest, served: Served, images: &Images, ledger: &mut Ledger) -> Served {
+        let (rest, served) = match self {
+            Cut::Drive => {
+                images.told("disk", "power-cut --after 3 --stay-off");
+                let rest = guest.failure();
+                let failed = rest.iter().any(|line| line.contains("I/O error, dev"));
+                assert!(failed, "{rest:#?}");
+                images.told("disk", "power-on");
+                (rest, served)
+            }
+            Cut::Both => {
+                served.cut();
+                let rest = guest.cut();
+                images.check("disk");
+                (rest, images.serve("disk"))
+            }
+            Cut::Guest => (guest.cut(), served),
+        };
+        for line in &rest {
+            ledger.note(line);
+        }
+        served
+    }
 }
 
 #[test]
 fn ext4_on_a_virtio_disk_finds_all_that_was_synced_after_power_cuts() {
-    finds_all_that_was_synced("ext4", Attachment::Virtio, Cut::Told);
+    finds_all_that_was_synced("ext4", Attachment::Virtio);
 }
 
 #[test]
 fn xfs_through_the_kernels_nbd_client_finds_all_that_was_synced_after_power_cuts() {
-    finds_all_that_was_synced("xfs", Attachment::Nbd, Cut::Killed);
+    finds_all_that_was_synced("xfs", Attachment::Nbd);
 }
 
 #[test]
 fn btrfs_on_a_scsi_disk_finds_all_that_was_synced_after_power_cuts() {
-    finds_all_that_was_synced("btrfs", Attachment::Scsi, Cut::Killed);
+    finds_all_that_was_synced("btrfs", Attachment::Scsi);
 }
 
 #[test]
 fn f2fs_on_a_sata_disk_finds_all_that_was_synced_after_power_cuts() {
-    finds_all_that_was_synced("f2fs", Attachment::Sata, Cut::Killed);
+    finds_all_that_was_synced("f2fs", Attachment::Sata);
 }
 
-/// The drive's power fails under a running guest, then the guest's on a running drive; then all of it
-/// is deleted and discarded.
-fn finds_all_that_was_synced(filesystem: &str, attachment: Attachment, cut: Cut) {
+/// The power fails in every way, one after the other, each time in the middle of work; then all that is
+/// there is deleted and discarded.
+fn finds_all_that_was_synced(filesystem: &str, attachment: Attachment) {
     if !available() {
         return;
     }
     let images = Images::new(&["disk"], CAPACITY);
     let mut ledger = Ledger::default();
-
-    let served = images.serve("disk");
+    let mut served = images.serve("disk");
     let mut guest = boot(filesystem, attachment, &served, "make");
     guest.hear("ready");
-    work(&mut guest, &mut ledger);
-    let served = match cut {
-        Cut::Killed => {
-            served.cut();
-            note_rest(guest, &mut ledger);
-            images.check("disk");
-            images.serve("disk")
-        }
-        Cut::Told => {
-            // While the drive is at work, in the middle of what it does.
-            images.told("disk", "power-cut --after 3 --stay-off");
-            let rest = guest.failure();
-            for line in &rest {
-                ledger.note(line);
-            }
-            let failed = rest.iter().any(|line| line.contains("I/O error, dev"));
-            assert!(failed, "{rest:#?}");
-            images.told("disk", "power-on");
-            served
-        }
-    };
-
-    let mut guest = boot(filesystem, attachment, &served, "work");
-    look(&mut guest, &mut ledger);
-    work(&mut guest, &mut ledger);
-    note_rest(guest, &mut ledger);
-
-    let mut guest = boot(filesystem, attachment, &served, "look");
-    look(&mut guest, &mut ledger);
+    for (cut, then) in [
+        (Cut::Drive, "work"),
+        (Cut::Both, "work"),
+        (Cut::Guest, "look"),
+    ] {
+        work(&mut guest, &mut ledger);
+        served = cut.strike(guest, served, &images, &mut ledger);
+        guest = boot(filesystem, attachment, &served, then);
+        look(&mut guest, &mut ledger);
+    }
     let said = guest.success();
     assert!(said.ends_with("done\n"), "{said}");
     assert!(trims(served.stop()) > 0);
@@ -331,6 +340,66 @@ fn each_of_several_guests_has_a_drive_of_its_own_profile() {
 }
 
 #[test]
+fn cells_of_a_matrix_run_in_guests() {
+    if !available() {
+        return;
+    }
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = |name: &str| folder.path().join(name);
+    let cell = |name: &str, more: &str| {
+        format!(
+            "[[work]]\nname = \"{name}\"\nguest = \"script\"\narguments = [\"{name}\"]\npace = \"off\"\n\
+             ends_within = \"5 min\"\n{more}\n"
+        )
+    };
+    let matrix = [
+        "[matrix]\nname = \"guests\"\n[[drive]]\nprofile = \"desktop-5tb\"\ncapacity = \"1 GiB\"\n",
+        &cell("writes", "attach = \"scsi\"\nverify = true"),
+        &cell("refuses", "exit = 2"),
+        &cell("crashes", ""),
+        "[[demand]]\nworks = [\"writes\"]\noperation = \"flush\"\nlongest_at_most = \"1 h\"\n",
+    ];
+    std::fs::write(file("m.toml"), matrix.concat()).expect("written");
+    let script = "case $1 in\nwrites)\n\
+        dd if=/dev/urandom of=/tmp/a bs=1M count=4 2> /dev/null\n\
+        dd if=/tmp/a of=/dev/sda bs=1M conv=fsync 2> /dev/null\n\
+        echo 3 > /proc/sys/vm/drop_caches\n\
+        cmp -n 4194304 /tmp/a /dev/sda && echo as written;;\n\
+        refuses) exit 2;;\n\
+        crashes) echo going; sleep 1; echo c > /proc/sysrq-trigger;;\nesac\n";
+    std::fs::write(file("script"), script).expect("written");
+    let line = "matrix {}/m.toml -o {}/r --bundles {}/b";
+    let ended = imbrex(line, folder.path());
+    let text = std::fs::read_to_string(file("r")).expect("results");
+    let lines = text.lines().skip(1).map(serde_json::from_str);
+    let cells: Vec<serde_json::Value> = lines.collect::<Result<_, _>>().expect("objects");
+    let outcomes: Vec<&str> = cells
+        .iter()
+        .map(|cell| cell["outcome"].as_str().expect("a word"))
+        .collect();
+    assert_eq!(
+        outcomes,
+        ["passed", "passed", "rig-fault"],
+        "{ended:#?} {text}"
+    );
+    assert_eq!(ended.code, Some(6), "{ended:#?}");
+    let figures = &cells[0]["figures"];
+    for (figure, least) in [
+        ("written_bytes", 4 << 20),
+        ("read_bytes", 4 << 20),
+        ("flush_count", 1),
+    ] {
+        assert!(
+            figures[figure].as_u64() >= Some(least),
+            "{figure}: {figures}"
+        );
+    }
+    let why = cells[2]["why"].as_str().expect("it says why");
+    assert!(why.contains("did not get to its end"), "{why}");
+    assert!(why.contains("Kernel panic - not syncing: sysrq"), "{why}");
+}
+
+#[test]
 fn a_guests_exit_code_is_that_of_its_script() {
     if !available() {
         return;
@@ -370,13 +439,6 @@ fn work(guest: &mut Guest, ledger: &mut Ledger) {
         ledger.note(&line);
     }
     assert!(ledger.files() > 5, "too few files to lose any");
-}
-
-/// Cuts the guest's power and notes what it was still heard to say.
-fn note_rest(guest: Guest, ledger: &mut Ledger) {
-    for line in guest.cut() {
-        ledger.note(&line);
-    }
 }
 
 /// Hears what a guest found after a power cut.

@@ -7,10 +7,11 @@ use anyhow::Context as _;
 use clap::ValueEnum;
 
 use super::bar;
-use super::exit::{Code, SealedError, UsageError};
+use super::exit::{Code, DriveError, SealedError, UsageError};
 use super::image_file::{self, Way};
 use super::output;
-use crate::lab::ageing::condition::{FillOrder, Reached, Wanted};
+use crate::image::discreet;
+use crate::lab::ageing::condition::{AgeError, FillOrder, Reached, Wanted};
 use crate::lab::ageing::run::{self, Image};
 use crate::medium::file_store::FileStore;
 use crate::time::Duration;
@@ -116,7 +117,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let reached = run::run(opened.drive, image, &wanted, &mut progress);
     bar.finish_and_clear();
     if sealed {
-        return discreet(arguments, reached.is_ok());
+        return tell_discreetly(arguments, reached.err());
     }
     let reached = reached.with_context(|| format!("{} is not aged", path.display()))?;
     if arguments.json {
@@ -128,11 +129,17 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
 }
 
 /// Numbers of bands and slots, asked for or reached, tell what a sealed drive hides.
-fn discreet(arguments: &Arguments, reached: bool) -> anyhow::Result<Code> {
+fn tell_discreetly(arguments: &Arguments, failed: Option<AgeError>) -> anyhow::Result<Code> {
     let shown = arguments.image.display();
-    if !reached {
+    if let Some(error) = failed {
         let what = format!("{shown} is sealed and was not brought to that condition");
-        return Err(UsageError(what).into());
+        return Err(match error {
+            AgeError::Mover(error) => {
+                DriveError(format!("{what}: {}", discreet::words(&error))).into()
+            }
+            AgeError::Sync(error) => DriveError(format!("{what}: {error}")).into(),
+            _ => UsageError(what).into(),
+        });
     }
     if arguments.json {
         output::print_json(&serde_json::json!({ "image": arguments.image, "sealed": true }))?;

@@ -8,7 +8,7 @@ use indicatif::BinaryBytes;
 use serde_json::json;
 
 use super::bar;
-use super::exit::{Code, UnusableError};
+use super::exit::Code;
 use super::image_file::{self, Way};
 use super::output;
 use crate::image::check::{self, CheckReport};
@@ -56,11 +56,18 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let sealed = superblock::read(&store)
         .is_ok_and(|found| Envelope::from_text(&found.profile_text).is_some());
     let outcome = if arguments.data {
-        let template = "reading {bar:30} {binary_bytes}/{binary_total_bytes} {eta}";
+        // How much is in use tells how a sealed drive uses it.
+        let template = if sealed {
+            "reading {spinner}"
+        } else {
+            "reading {bar:30} {binary_bytes}/{binary_total_bytes} {eta}"
+        };
         let bar = bar::new(template, 0);
         let mut advance = |read, total| {
-            bar.set_length(total);
-            bar.set_position(read);
+            if !sealed {
+                bar.set_length(total);
+                bar.set_position(read);
+            }
         };
         let outcome = check::check(&store, Some(&mut advance));
         bar.finish_and_clear();
@@ -95,13 +102,15 @@ fn discreet(
     outcome: Result<CheckReport, OpenError>,
 ) -> anyhow::Result<Code> {
     let path = &arguments.image;
-    let Ok(report) = outcome else {
-        let what = format!(
-            "{}: it is sealed, and damaged",
-            image_file::cannot_use(path)
-        );
-        return Err(UnusableError(what).into());
-    };
+    // What opening says of a sealed image tells nothing of what is inside.
+    if arguments.json
+        && let Err(error) = &outcome
+    {
+        let why = error.to_string();
+        let value = json!({ "image": path, "clean": false, "sealed": true, "unusable": why });
+        output::print_json(&value)?;
+    }
+    let report = outcome.with_context(|| image_file::cannot_use(path))?;
     let (findings, clean) = (report.findings.len(), report.is_clean());
     if arguments.json {
         let value = json!({ "image": path, "clean": clean, "sealed": true, "findings": findings });

@@ -7,9 +7,10 @@ use std::path::{Path, PathBuf};
 use anyhow::Context as _;
 use clap::Subcommand;
 
-use super::exit::{Code, UnusableError, UsageError};
+use super::exit::{Code, ProtectedError, UnusableError, UsageError};
 use super::{create, output, profile_source};
 use crate::image::backing::{self, CreateOptions};
+use crate::image::backing_error::BackingError;
 use crate::image::envelope::{Commitment, Envelope};
 use crate::image::open::{self, OpenError};
 use crate::image::superblock;
@@ -59,6 +60,9 @@ pub(super) struct Arguments {
     /// Scale the drawn drive down to this capacity.
     #[arg(long, value_name = "SIZE", value_parser = profile_source::parse_capacity)]
     capacity: Option<u64>,
+    /// IMAGE may be an existing file that nobody uses; what is in it is lost.
+    #[arg(long)]
+    replace: bool,
     /// Create it although there is too little room for its staging area.
     #[arg(long)]
     allow_overcommit: bool,
@@ -138,7 +142,7 @@ fn draw(arguments: &Arguments) -> anyhow::Result<()> {
     let capacity = arguments.capacity.map(|asked| asked - asked % SECTOR_BYTES);
     let envelope = drawing::draw(&base, &book, capacity, seed)?;
     let profile = Profile::from_toml("the drawn profile", &envelope.open()?)?;
-    make(path, &envelope, &profile, arguments.allow_overcommit)?;
+    make(arguments, path, (&envelope, &profile))?;
     output::print(&output::table(&[
         ("sealed", path.display().to_string()),
         ("name", envelope.name.clone()),
@@ -150,18 +154,18 @@ fn draw(arguments: &Arguments) -> anyhow::Result<()> {
 }
 
 fn make(
+    arguments: &Arguments,
     path: &Path,
-    envelope: &Envelope,
-    profile: &Profile,
-    allow_overcommit: bool,
+    (envelope, profile): (&Envelope, &Profile),
 ) -> anyhow::Result<()> {
     let layout = Layout::new(profile).map_err(OpenError::from)?;
     let options = CreateOptions {
         promised_bytes: create::promised_bytes(&layout),
-        allow_overcommit,
+        force_existing: arguments.replace,
+        allow_overcommit: arguments.allow_overcommit,
         ..CreateOptions::default()
     };
-    let file = backing::create_backing(path, layout.total().bytes(), options)?;
+    let file = backing::create_backing(path, layout.total().bytes(), options).map_err(discreet)?;
     let mut id = [0; 16];
     id.copy_from_slice(&envelope.commitment.0[..16]);
     let made = FileStore::new(file).map_err(anyhow::Error::from);
@@ -173,10 +177,27 @@ fn make(
     made.with_context(|| format!("cannot make an image of {}", path.display()))
 }
 
+/// How much room is promised tells how large the staging area is.
+fn discreet(error: BackingError) -> anyhow::Error {
+    match error {
+        BackingError::NoRoom { path, .. } => {
+            let what = format!(
+                "the filesystem of {} has less free than the staging area of the drive may take up (how \
+                 much that is, is hidden): make room, name another place, or allow that with \
+                 --allow-overcommit (a full filesystem then looks like a failed drive)",
+                path.display()
+            );
+            ProtectedError(what).into()
+        }
+        other => other.into(),
+    }
+}
+
 /// The envelope of a sealed image and what is in it, if it is what was committed to.
 fn opened(image: &Path, expected: Option<Commitment>) -> anyhow::Result<(Envelope, Profile)> {
     let shown = image.display();
-    let file = File::open(image).with_context(|| format!("cannot open {shown}"))?;
+    let file = File::open(image)
+        .map_err(|error| UnusableError(format!("cannot open {shown}: {error}")))?;
     let store = FileStore::new(file).with_context(|| format!("cannot read {shown}"))?;
     let found = superblock::read(&store)
         .map_err(OpenError::from)

@@ -170,10 +170,15 @@ fn is_usage(cause: &(dyn std::error::Error + 'static)) -> bool {
         || cause.is::<ScaleError>()
         || cause.is::<MatrixError>()
         || matches!(cause.downcast_ref(), Some(StartError::Word { .. }))
+        || matches!(cause.downcast_ref(), Some(NoDrive::Capacity(_)))
         || matches!(cause.downcast_ref(), Some(ForecastError::Control { .. }))
         || matches!(
             cause.downcast_ref(),
-            Some(ReportError::Twice { .. } | ReportError::DifferentRuns { .. })
+            Some(
+                ReportError::Twice { .. }
+                    | ReportError::DifferentRuns { .. }
+                    | ReportError::NoCell { .. }
+            )
         )
 }
 
@@ -194,7 +199,7 @@ fn is_unusable(cause: &(dyn std::error::Error + 'static)) -> bool {
         || cause.is::<RecordingError>()
         || cause.is::<StructuresError>()
         || cause.is::<BookError>()
-        || cause.is::<NoDrive>()
+        || matches!(cause.downcast_ref(), Some(NoDrive::Ranges(_)))
         || cause.is::<GuessError>()
         || cause.is::<EnvelopeError>()
         || cause.is::<ImportError>()

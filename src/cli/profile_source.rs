@@ -55,8 +55,11 @@ pub(super) fn from_file(path: &Path) -> anyhow::Result<Profile> {
     Ok(Profile::from_toml(&path.display().to_string(), &text)?)
 }
 
-/// Reads the file of a profile or workload as text.
+/// Reads the file of a profile, a workload or a matrix as text. A sealed image is refused as one.
 pub(super) fn read_text(path: &Path) -> anyhow::Result<String> {
+    if is_sealed_at(path) {
+        return Err(SealedError::new(path).into());
+    }
     let mut bytes = Vec::new();
     open(path)?
         .take(TEXT_BYTES_MAX + 1)
@@ -76,10 +79,13 @@ pub(super) fn read_text(path: &Path) -> anyhow::Result<String> {
 
 /// Whether what somebody named is a sealed image, of which nothing but what it does may be shown.
 pub(super) fn is_sealed(named: &str) -> bool {
-    let path = Path::new(named);
+    Profile::built_in(named).is_none() && is_sealed_at(Path::new(named))
+}
+
+/// Whether a sealed image lies at `path`.
+pub(super) fn is_sealed_at(path: &Path) -> bool {
     let image = || FileStore::new(File::open(path).ok()?).ok();
-    Profile::built_in(named).is_none()
-        && path.is_file()
+    path.is_file()
         && image().is_some_and(|store| {
             superblock::read(&store)
                 .is_ok_and(|found| Envelope::from_text(&found.profile_text).is_some())

@@ -9,8 +9,8 @@ use std::path::{Path, PathBuf};
 use anyhow::Context as _;
 use tempfile::TempDir;
 
-use super::exit::{Code, FileExistsError, UsageError};
-use super::output;
+use super::exit::{Code, FileExistsError, SealedError, UsageError};
+use super::{output, profile_source};
 use crate::lab::summary::Summary;
 use crate::report::gather::Material;
 use crate::report::page::{self, Report};
@@ -60,6 +60,10 @@ struct Outputs {
 
 pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let outputs = &arguments.outputs;
+    let mut inputs = arguments.files.iter();
+    if let Some(sealed) = inputs.find(|path| profile_source::is_sealed_at(path)) {
+        return Err(SealedError::new(sealed).into());
+    }
     spare_inputs(&arguments.files, &outputs.output)?;
     // Before files of gigabytes are read.
     free(&outputs.output, outputs.replace)?;

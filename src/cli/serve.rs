@@ -26,7 +26,7 @@ use crate::control::attendant::Attendant;
 use crate::control::place;
 use crate::control::server::ControlServer;
 use crate::drive::Drive;
-use crate::host::bay::{Bay, FileBay, Seat};
+use crate::host::bay::{Bay, Ground, ImageBay, Seat};
 use crate::host::clock::Pace;
 use crate::host::handle::{Ask, DriveInfo, Handle, HostError};
 use crate::host::limits::Limits;
@@ -163,9 +163,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         None => (None, None),
     };
     let begun = Instant::now();
-    let bay = seat
-        .clone()
-        .map(|seat| FileBay::new(seat, file, choice, arguments.read_only));
+    let bay = ImageBay::new(seat.clone(), file, choice, arguments.read_only);
     let parts = (opened.drive, mover, bay);
     let (handle, owner) =
         start(parts, arguments, info, recorder).map_err(rig("start the thread of the drive"))?;
@@ -269,7 +267,7 @@ fn serve(
     arguments: &Arguments,
     handle: &Handle,
     asked: &Receiver<()>,
-    (session, seat, room): (&Session, Option<Seat>, &mut RoomWatch),
+    (session, seat, room): (&Session, Seat, &mut RoomWatch),
 ) -> anyhow::Result<End> {
     let wanted = Wanted {
         nbd: &arguments.nbd,
@@ -301,20 +299,22 @@ fn serve(
     Ok(end)
 }
 
-/// Where the image lies, for power cuts and saved states. A device cannot be replaced.
-fn seat(arguments: &Arguments, opened: &Opened) -> anyhow::Result<Option<Seat>> {
-    if arguments.block_device {
-        return Ok(None);
-    }
+/// Where the image lies, for power cuts and saved states.
+fn seat(arguments: &Arguments, opened: &Opened) -> anyhow::Result<Seat> {
+    let ground = if arguments.block_device {
+        Ground::Device
+    } else {
+        Ground::File
+    };
     let path = arguments
         .image
         .canonicalize()
         .with_context(|| format!("cannot find {} again", arguments.image.display()))?;
-    Ok(Some(Seat::new(path, opened.drive.profile().clone())))
+    Ok(Seat::new(path, ground, opened.drive.profile().clone()))
 }
 
 fn start(
-    (drive, mover, bay): (Drive, Mover, Option<FileBay>),
+    (drive, mover, bay): (Drive, Mover, ImageBay),
     arguments: &Arguments,
     info: DriveInfo,
     recorder: Option<Recorder>,
@@ -323,8 +323,8 @@ fn start(
         recorder,
         enforced: arguments.enforce.clone(),
     };
-    let bay = bay.map(|bay| -> Box<dyn Bay<Drive>> { Box::new(bay) });
-    let parts = (drive, mover, bay);
+    let bay: Box<dyn Bay<Drive>> = Box::new(bay);
+    let parts = (drive, mover, Some(bay));
     Owner::start_in(parts, arguments.pace, info, Limits::default(), watched)
 }
 

@@ -16,8 +16,8 @@ use crate::control::client;
 use crate::control::command::{Command, Enforce, Lift, Restore, Save};
 use crate::control::place;
 use crate::drive::fault::{
-    Commands, FailCommands, Fault, FaultId, Lasts, MediaError, PowerCut, Slow, Stall, Switch,
-    Whereabouts,
+    Commands, FailCommands, Fault, FaultId, Lasts, MediaError, PowerCut, SLOW_PERCENT_MAX, Slow,
+    Stall, Switch, Whereabouts,
 };
 use crate::host::time_limits::TimeLimit;
 use crate::medium::movement::Purpose;
@@ -345,7 +345,11 @@ fn factor(text: &str) -> Result<u64, String> {
     let thousandths = Unit::Thousandths
         .parse(number)
         .map_err(|error| error.to_string())?;
-    Ok(thousandths / 10)
+    let percent = thousandths / 10;
+    if !(100..=SLOW_PERCENT_MAX).contains(&percent) {
+        return Err(format!("it must be 1x to {}x", SLOW_PERCENT_MAX / 100));
+    }
+    Ok(percent)
 }
 
 fn purpose(text: &str) -> Result<Purpose, String> {

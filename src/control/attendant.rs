@@ -11,9 +11,9 @@ use serde_json::{Map, Value, json};
 
 use super::command::{Command, Save};
 use super::reply::{ErrorKind, Reply, ReplyError};
-use crate::drive::fault::{Fault, Whereabouts};
+use crate::drive::fault::{Fault, FaultError, Stall, Whereabouts};
 use crate::host::account::Account;
-use crate::host::bay::Seat;
+use crate::host::bay::{DataAfter, Seat};
 use crate::host::handle::{Answer, Ask, Handle, HostError};
 use crate::host::order::{Conditions, Order, OrderError, Outcome};
 
@@ -24,7 +24,7 @@ pub type DropConnections = Arc<dyn Fn() -> u64 + Send + Sync>;
 #[derive(Clone)]
 pub struct Attendant {
     handle: Handle,
-    seat: Option<Seat>,
+    seat: Seat,
     drop_connections: DropConnections,
     /// The drive is sealed: only what a host can know is told.
     discreet: bool,
@@ -33,8 +33,8 @@ pub struct Attendant {
 }
 
 impl Attendant {
-    /// For the drive behind `handle`. `seat`: where its image lies, if in a file.
-    pub fn new(handle: Handle, seat: Option<Seat>, drop_connections: DropConnections) -> Attendant {
+    /// For the drive behind `handle`. `seat`: where its image lies.
+    pub fn new(handle: Handle, seat: Seat, drop_connections: DropConnections) -> Attendant {
         Attendant {
             handle,
             seat,
@@ -129,8 +129,8 @@ impl Attendant {
     }
 
     fn save(&self, save: Save) -> Reply {
-        self.seat()?;
         if !save.as_power_cut {
+            self.refuse_endless_stall()?;
             self.ask(Ask::Flush)?;
         }
         match self.order(Order::Save { to: save.file })? {
@@ -139,12 +139,28 @@ impl Attendant {
         }
     }
 
+    /// A flush would wait for as long as nobody lifts it.
+    fn refuse_endless_stall(&self) -> Result<(), ReplyError> {
+        let endless = Fault::Stall(Stall { duration_ns: None });
+        let conditions = self.conditions()?;
+        let Some(stall) = conditions.faults.iter().find(|each| each.fault == endless) else {
+            return Ok(());
+        };
+        let id = stall.id;
+        Err(ReplyError {
+            kind: ErrorKind::Refused,
+            message: format!(
+                "the drive is stalled and cannot be flushed: lift fault {id} first, or save it as a power cut would leave it (as-power-cut)"
+            ),
+        })
+    }
+
     fn restore(&self, file: &Path) -> Reply {
         let _alone = self
             .restoring
             .lock()
             .unwrap_or_else(PoisonError::into_inner);
-        let prepared = self.seat()?.prepare(file).map_err(|error| {
+        let prepared = self.seat.prepare(file).map_err(|error| {
             let mut refusal = told(&OrderError::Bay(error));
             if self.discreet {
                 // What differs between two drives tells of both.
@@ -156,14 +172,9 @@ impl Attendant {
         let with = prepared.clone();
         let replaced = self.order(Order::Replace { with });
         if replaced.is_err() {
-            // Gone already if it has taken the image's place.
-            let _ = std::fs::remove_file(prepared);
+            self.seat.abandon(&prepared);
         }
         replaced.map(|_| Map::new())
-    }
-
-    fn seat(&self) -> Result<&Seat, ReplyError> {
-        self.seat.as_ref().ok_or_else(|| told(&OrderError::NoBay))
     }
 
     fn order(&self, order: Order) -> Result<Outcome, ReplyError> {
@@ -196,12 +207,15 @@ fn asks_inside(fault: &Fault) -> bool {
 
 fn told(error: &OrderError) -> ReplyError {
     let kind = match error {
-        OrderError::Fault(_) => ErrorKind::NotUnderstood,
-        OrderError::NoSuchFault(_)
+        OrderError::Fault(
+            FaultError::Stalled(_) | FaultError::CutAhead(_) | FaultError::TooMany,
+        )
+        | OrderError::NoSuchFault(_)
         | OrderError::NoPower
         | OrderError::HasPower
         | OrderError::NoBay => ErrorKind::Refused,
-        OrderError::Bay(error) if error.protects => ErrorKind::Protected,
+        OrderError::Fault(_) => ErrorKind::NotUnderstood,
+        OrderError::Bay(error) if error.data == DataAfter::Protected => ErrorKind::Protected,
         OrderError::Failed(_) | OrderError::Bay(_) => ErrorKind::Failed,
     };
     ReplyError::new(kind, error)

@@ -12,6 +12,7 @@ use crate::drive::Drive;
 use crate::image::backing::{self, OpenOptions};
 use crate::image::copying::{self, Copied, CopyError};
 use crate::image::open;
+use crate::image::overwriting;
 use crate::medium::file_store::FileStore;
 use crate::medium::mover::{Mover, MoverChoice};
 use crate::profile::Profile;
@@ -22,8 +23,7 @@ pub trait Bay<M: Machine>: Send {
     fn open(&mut self) -> Result<(M, Mover), BayError>;
     /// Copies what lies there to a new file.
     fn save(&self, to: &Path) -> Result<Copied, BayError>;
-    /// Puts the prepared file `with` there. What was there goes on to exist for as long as somebody
-    /// has it open.
+    /// Puts there what the file `with` holds, which [`Seat::prepare`] has named.
     fn replace(&mut self, with: &Path) -> Result<(), BayError>;
 }
 
@@ -35,8 +35,19 @@ pub struct BayError {
     pub doing: String,
     /// What went wrong.
     pub why: String,
-    /// Whether it was refused to protect data.
-    pub protects: bool,
+    /// What became of the data.
+    pub data: DataAfter,
+}
+
+/// What has become of the data when something could not be done.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum DataAfter {
+    /// Nothing was changed.
+    Unchanged,
+    /// Nothing was changed: it was refused to protect them.
+    Protected,
+    /// What lay in the bay is gone, and what was to take its place is not all there.
+    Gone,
 }
 
 impl BayError {
@@ -50,23 +61,32 @@ impl BayError {
         BayError {
             doing: doing.into(),
             why: words,
-            protects: false,
+            data: DataAfter::Unchanged,
+        }
+    }
+
+    fn protecting(doing: String, why: impl Into<String>) -> BayError {
+        BayError {
+            doing,
+            why: why.into(),
+            data: DataAfter::Protected,
         }
     }
 }
 
 impl From<CopyError> for BayError {
     fn from(error: CopyError) -> BayError {
-        BayError {
-            protects: matches!(error, CopyError::Exists { .. }),
-            ..BayError::new("the image was not copied", &error)
+        let mut told = BayError::new("the image was not copied", &error);
+        if matches!(error, CopyError::Exists { .. }) {
+            told.data = DataAfter::Protected;
         }
+        told
     }
 }
 
-/// An image in a file.
+/// An image in a file or on a device.
 #[derive(Debug)]
-pub struct FileBay {
+pub struct ImageBay {
     seat: Seat,
     file: File,
     mover: MoverChoice,
@@ -78,18 +98,49 @@ pub struct FileBay {
 pub struct Seat {
     /// The image, without links.
     path: PathBuf,
+    ground: Ground,
     profile: Profile,
+}
+
+/// What an image lies on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Ground {
+    /// A file, whose name another can take.
+    File,
+    /// A block device: another state has to be copied over it.
+    Device,
 }
 
 impl Seat {
     /// An image at `path`, whose profile is `profile`.
-    pub fn new(path: PathBuf, profile: Profile) -> Seat {
-        Seat { path, profile }
+    pub fn new(path: PathBuf, ground: Ground, profile: Profile) -> Seat {
+        Seat {
+            path,
+            ground,
+            profile,
+        }
     }
 
-    /// Makes sure that `file` holds a usable image of the same drive and copies it to a file beside
-    /// the image, ready for [`Bay::replace`].
+    /// Makes sure that `file` holds a usable image of the same drive. What it tells is the file for
+    /// [`Bay::replace`]: a copy beside the image, or where the image lies on a device the file itself.
     pub fn prepare(&self, file: &Path) -> Result<PathBuf, BayError> {
+        let saved = self.usable(file)?;
+        match self.ground {
+            Ground::File => Ok(copying::copy_beside(&saved, self.bytes()?, &self.path)?),
+            Ground::Device => Ok(file.to_owned()),
+        }
+    }
+
+    /// Removes what was prepared and is not needed. What has become the image by now is gone already.
+    pub fn abandon(&self, prepared: &Path) {
+        if self.ground == Ground::File {
+            // Of no use to anybody, and replaced by the next that is prepared.
+            let _ = fs::remove_file(prepared);
+        }
+    }
+
+    /// Opens a file that holds a usable image of the same drive; nobody changes it while it is open.
+    fn usable(&self, file: &Path) -> Result<File, BayError> {
         let doing = || format!("{} was not put in place", file.display());
         let options = OpenOptions {
             read_only: true,
@@ -101,44 +152,79 @@ impl Seat {
             .and_then(FileStore::new)
             .map_err(|e| BayError::new(doing(), &e))?;
         let opened = open::open(&store, true).map_err(|e| BayError::new(doing(), &e))?;
-        if *opened.drive.profile() != self.profile {
-            if opened.sealed.is_some() {
-                return Err(BayError {
-                    doing: doing(),
-                    why: "it holds another drive, which is sealed".to_owned(),
-                    protects: true,
-                });
-            }
-            let (theirs, ours) = (opened.drive.profile(), &self.profile);
-            return Err(BayError {
-                doing: doing(),
-                why: format!(
-                    "it holds another drive: profile {} with format number {:#018x}, and the one that is served is {} with {:#018x}; every key of both profiles must be the same",
-                    theirs.name,
-                    theirs.format_fingerprint(),
-                    ours.name,
-                    ours.format_fingerprint()
-                ),
-                protects: true,
-            });
+        let (theirs, ours) = (opened.drive.profile(), &self.profile);
+        if theirs == ours {
+            return Ok(saved);
         }
-        Ok(copying::copy_beside(&saved, &self.path)?)
+        if opened.sealed.is_some() {
+            let why = "it holds another drive, which is sealed";
+            return Err(BayError::protecting(doing(), why));
+        }
+        let why = format!(
+            "it holds another drive: profile {} with format number {:#018x}, and the one that is served is {} with {:#018x}; every key of both profiles must be the same",
+            theirs.name,
+            theirs.format_fingerprint(),
+            ours.name,
+            ours.format_fingerprint()
+        );
+        Err(BayError::protecting(doing(), why))
+    }
+
+    /// Of the image; a device may have more.
+    fn bytes(&self) -> Result<u64, BayError> {
+        open::image_bytes(&self.profile).map_err(|e| BayError::new("its size is not known", &e))
     }
 }
 
-impl FileBay {
+impl ImageBay {
     /// The bay of an image that is open as `file`.
-    pub fn new(seat: Seat, file: File, mover: MoverChoice, read_only: bool) -> FileBay {
-        FileBay {
+    pub fn new(seat: Seat, file: File, mover: MoverChoice, read_only: bool) -> ImageBay {
+        ImageBay {
             seat,
             file,
             mover,
             read_only,
         }
     }
+
+    /// Has the prepared file take the image's name.
+    fn rename(&mut self, with: &Path) -> Result<(), BayError> {
+        let path = &self.seat.path;
+        // Locked before it has the name, so that nobody else can get at it in between.
+        let file = backing::open_backing(with, OpenOptions::default())
+            .map_err(|e| BayError::new(stays(path), &e))?;
+        fs::rename(with, path).map_err(|e| BayError::new(stays(path), &e))?;
+        self.file = file;
+        // From here on it is done, durable or not.
+        if let Err(error) = copying::sync_folder(path) {
+            let path = path.display();
+            log::warn!("the new name of {path} may not survive a crash of this machine: {error}");
+        }
+        Ok(())
+    }
+
+    /// Copies what the file holds over the device.
+    fn overwrite(&mut self, with: &Path) -> Result<(), BayError> {
+        // Looked at again: nobody has held it since it was prepared.
+        let saved = self.seat.usable(with)?;
+        let path = &self.seat.path;
+        let bytes = self.seat.bytes()?;
+        let device = self.file.try_clone().and_then(FileStore::new);
+        let device = device.map_err(|e| BayError::new(stays(path), &e))?;
+        overwriting::copy_over(&saved, &device, path, bytes).map_err(|error| {
+            let doing = format!(
+                "{} holds no image any more, until one is made on it and the saved one restored",
+                path.display()
+            );
+            BayError {
+                data: DataAfter::Gone,
+                ..BayError::new(doing, &error)
+            }
+        })
+    }
 }
 
-impl Bay<Drive> for FileBay {
+impl Bay<Drive> for ImageBay {
     fn open(&mut self) -> Result<(Drive, Mover), BayError> {
         let doing = "the image cannot be opened again";
         let again = || self.file.try_clone().map_err(|e| BayError::new(doing, &e));
@@ -149,30 +235,21 @@ impl Bay<Drive> for FileBay {
     }
 
     fn save(&self, to: &Path) -> Result<Copied, BayError> {
-        Ok(copying::copy_to_new(&self.file, to)?)
+        Ok(copying::copy_to_new(&self.file, self.seat.bytes()?, to)?)
     }
 
     fn replace(&mut self, with: &Path) -> Result<(), BayError> {
-        let doing = || format!("{} stays as it is", self.seat.path.display());
         if self.read_only {
-            return Err(BayError {
-                doing: doing(),
-                why: "it is served for reading only".to_owned(),
-                protects: true,
-            });
+            let why = "it is served for reading only";
+            return Err(BayError::protecting(stays(&self.seat.path), why));
         }
-        // Locked before it has the name, so that nobody else can get at it in between.
-        let file = backing::open_backing(with, OpenOptions::default())
-            .map_err(|e| BayError::new(doing(), &e))?;
-        fs::rename(with, &self.seat.path).map_err(|e| BayError::new(doing(), &e))?;
-        self.file = file;
-        // From here on it is done, durable or not.
-        if let Err(error) = copying::sync_folder(&self.seat.path) {
-            log::warn!(
-                "the new name of {} may not survive a crash of this machine: {error}",
-                self.seat.path.display()
-            );
+        match self.seat.ground {
+            Ground::File => self.rename(with),
+            Ground::Device => self.overwrite(with),
         }
-        Ok(())
     }
+}
+
+fn stays(path: &Path) -> String {
+    format!("{} stays as it is", path.display())
 }

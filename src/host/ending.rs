@@ -1,12 +1,17 @@
-//! Owns the end of the event loop: no new requests, what is under way is finished, the drive shuts
-//! down, everything is durable.
+//! Owns the ends of the event loop. In good order: no new requests, what is under way is finished, the
+//! drive shuts down, everything is durable. And by a failure: nobody waits any longer.
 //!
 //! Faults on request are lifted first, since an orderly end is none with a stalled drive. A drive
 //! without power has nothing to bring to an end.
 
+use std::sync::Arc;
+
 use super::event_loop::{EventLoop, Phase};
+use super::handle::HostError;
 use super::machine::Machine;
+use crate::image::discreet;
 use crate::medium::movement::{Plan, PlanId};
+use crate::medium::mover::MoverError;
 use crate::time::Instant;
 
 impl<M: Machine> EventLoop<M> {
@@ -61,9 +66,36 @@ impl<M: Machine> EventLoop<M> {
             self.mover.wait(&mut self.buffers, &mut self.finished);
         }
         self.finished.clear();
+        self.heed_mover();
+    }
+
+    /// Stops if the mover has failed.
+    pub(super) fn heed_mover(&mut self) {
         if let Some(error) = self.mover.failure() {
-            let why = error.to_string().into();
+            let why = words(self.discreet, error);
             self.stop(why);
         }
+    }
+
+    /// The drive has failed: nobody waits any longer.
+    pub(super) fn stop(&mut self, why: Arc<str>) {
+        if self.failure.is_some() {
+            return;
+        }
+        log::error!("the drive has failed: {why}");
+        let error = HostError::Failed(Arc::clone(&why));
+        self.failure = Some(why);
+        self.deliveries.forget_all();
+        self.desk.fail_all(&error, &mut self.buffers);
+        self.carriers.reply_put_down();
+    }
+}
+
+/// What the mover could not do; of a drive that is sealed without the place.
+pub(super) fn words(is_discreet: bool, error: &MoverError) -> Arc<str> {
+    if is_discreet {
+        discreet::words(error).into()
+    } else {
+        error.to_string().into()
     }
 }

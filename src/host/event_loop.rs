@@ -18,6 +18,7 @@ use super::bay::Bay;
 use super::carriers::Carriers;
 use super::clock::Clock;
 use super::deliveries::{Deliveries, Delivery};
+use super::ending::words;
 use super::front_desk::{Admitted, FrontDesk, answer};
 use super::handle::{Answer, Ask, Call, DriveInfo, HostError};
 use super::machine::Machine;
@@ -51,6 +52,8 @@ pub(super) struct EventLoop<M> {
     pub(super) phase: Phase,
     pub(super) failure: Option<Arc<str>>,
     pub(super) read_only: bool,
+    /// Places in the image are not told.
+    pub(super) discreet: bool,
     /// Where the drive lies, if it can be opened again.
     pub(super) bay: Option<Box<dyn Bay<M>>>,
     /// The power was cut on request.
@@ -101,6 +104,7 @@ impl<M: Machine> EventLoop<M> {
             clock,
             calls,
             read_only: info.read_only,
+            discreet: info.discreet,
             desk: FrontDesk::new(info),
             recorder: None,
             deliveries: Deliveries::default(),
@@ -303,13 +307,10 @@ impl<M: Machine> EventLoop<M> {
         }
         self.mover.poll(&mut self.buffers, &mut self.finished);
         for (plan, outcome) in self.finished.drain(..) {
-            let failure = outcome.err().map(|error| error.to_string().into());
+            let failure = outcome.err().map(|error| words(self.discreet, &error));
             self.deliveries.plan_over(plan, failure);
         }
-        if let Some(error) = self.mover.failure() {
-            let why = error.to_string().into();
-            self.stop(why);
-        }
+        self.heed_mover();
     }
 
     fn deliver(&mut self, now: Instant) {
@@ -337,19 +338,6 @@ impl<M: Machine> EventLoop<M> {
             Some(request) => self.submit(now, request),
             None => self.carriers.reply_put_down(),
         }
-    }
-
-    /// The drive has failed: nobody waits any longer.
-    pub(super) fn stop(&mut self, why: Arc<str>) {
-        if self.failure.is_some() {
-            return;
-        }
-        log::error!("the drive has failed: {why}");
-        let error = HostError::Failed(Arc::clone(&why));
-        self.failure = Some(why);
-        self.deliveries.forget_all();
-        self.desk.fail_all(&error, &mut self.buffers);
-        self.carriers.reply_put_down();
     }
 
     /// What comes next when all is done that can be done now.

@@ -18,6 +18,8 @@ use crate::time::Duration;
 mod behind;
 #[path = "caching_tests.rs"]
 mod caching;
+#[path = "discreet_tests.rs"]
+mod discreet;
 #[path = "obeying_tests.rs"]
 mod obeying;
 

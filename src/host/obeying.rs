@@ -7,7 +7,9 @@
 
 use std::path::Path;
 
+use super::bay::DataAfter;
 use super::deliveries::Deliveries;
+use super::ending::words;
 use super::event_loop::EventLoop;
 use super::handle::HostError;
 use super::machine::Machine;
@@ -144,6 +146,11 @@ impl<M: Machine> EventLoop<M> {
             None => Err(OrderError::NoBay),
         };
         self.clock.go_on(paused);
+        if let Err(OrderError::Bay(error)) = &replaced
+            && error.data == DataAfter::Gone
+        {
+            self.stop(error.to_string().into());
+        }
         self.check_mover()?;
         replaced?;
         self.forget_requests(&HostError::Replaced);
@@ -160,13 +167,10 @@ impl<M: Machine> EventLoop<M> {
             self.mover.wait(&mut self.buffers, &mut self.finished);
         }
         for (plan, outcome) in self.finished.drain(..) {
-            let failure = outcome.err().map(|error| error.to_string().into());
+            let failure = outcome.err().map(|error| words(self.discreet, &error));
             self.deliveries.plan_over(plan, failure);
         }
-        if let Some(error) = self.mover.failure() {
-            let why = error.to_string().into();
-            self.stop(why);
-        }
+        self.heed_mover();
     }
 
     fn check_mover(&self) -> Result<(), OrderError> {

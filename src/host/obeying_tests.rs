@@ -6,7 +6,7 @@ use std::sync::{Arc, Mutex};
 
 use super::{CAPACITY, Rig, TAKES, info, read, rig, write};
 use crate::drive::fault::{Fault, FaultId, PowerCut, Stall};
-use crate::host::bay::{Bay, BayError};
+use crate::host::bay::{Bay, BayError, DataAfter};
 use crate::host::clock::Pace;
 use crate::host::event_loop::Next;
 use crate::host::handle::{Answer, Ask, HostError};
@@ -23,19 +23,20 @@ use crate::time::{Duration, Instant};
 struct MemoryBay {
     store: MemoryStore,
     asked: Arc<Mutex<Vec<&'static str>>>,
-    breaks: bool,
+    /// Whether everything asked of it fails, and what has become of the data then.
+    breaks: Option<DataAfter>,
 }
 
 impl MemoryBay {
     fn note(&self, what: &'static str) -> Result<(), BayError> {
         self.asked.lock().expect("no panic").push(what);
-        if !self.breaks {
+        let Some(data) = self.breaks else {
             return Ok(());
-        }
+        };
         Err(BayError {
             doing: what.to_owned(),
             why: "the test says so".to_owned(),
-            protects: false,
+            data,
         })
     }
 }
@@ -61,7 +62,7 @@ impl Bay<StandIn> for MemoryBay {
     }
 }
 
-fn in_bay(pace: Pace, breaks: bool) -> (Rig, MemoryBay) {
+fn in_bay(pace: Pace, breaks: Option<DataAfter>) -> (Rig, MemoryBay) {
     let mut rig = rig(pace, StandIn::new(TAKES, true), info(CAPACITY));
     let bay = MemoryBay {
         store: rig.store.clone(),
@@ -104,7 +105,7 @@ fn cut(stay_off: bool) -> Order {
 #[test]
 fn an_answer_that_is_due_in_a_stall_comes_at_its_end_and_says_so() {
     for pace in [Pace::Real, Pace::Off] {
-        let (mut rig, _) = in_bay(pace, false);
+        let (mut rig, _) = in_bay(pace, None);
         let second = Duration::from_s(1);
         assert!(order(&mut rig, stall(Some(second.0))).is_ok());
         rig.ask(read(0));
@@ -126,7 +127,7 @@ fn an_answer_that_is_due_in_a_stall_comes_at_its_end_and_says_so() {
 
 #[test]
 fn a_stall_without_an_end_holds_everything_until_it_is_lifted() {
-    let (mut rig, _) = in_bay(Pace::Off, false);
+    let (mut rig, _) = in_bay(Pace::Off, None);
     assert!(order(&mut rig, stall(None)).is_ok());
     rig.ask(read(0));
     assert_eq!(rig.settle(), Next::Rest(None));
@@ -143,7 +144,7 @@ fn a_stall_without_an_end_holds_everything_until_it_is_lifted() {
 
 #[test]
 fn an_orderly_end_lifts_a_stall_and_answers_those_who_wait() {
-    let (mut rig, _) = in_bay(Pace::Off, false);
+    let (mut rig, _) = in_bay(Pace::Off, None);
     assert!(order(&mut rig, stall(None)).is_ok());
     rig.ask(write(0, 1));
     rig.settle();
@@ -155,7 +156,7 @@ fn an_orderly_end_lifts_a_stall_and_answers_those_who_wait() {
 
 #[test]
 fn a_power_cut_fails_those_who_wait_and_the_drive_goes_on_at_once() {
-    let (mut rig, bay) = in_bay(Pace::Real, false);
+    let (mut rig, bay) = in_bay(Pace::Real, None);
     rig.ask(read(0));
     rig.settle();
     assert!(order(&mut rig, cut(false)).is_ok());
@@ -172,7 +173,7 @@ fn a_power_cut_fails_those_who_wait_and_the_drive_goes_on_at_once() {
 
 #[test]
 fn a_drive_without_power_refuses_requests_and_its_end_is_no_failure() {
-    let (mut rig, bay) = in_bay(Pace::Off, false);
+    let (mut rig, bay) = in_bay(Pace::Off, None);
     assert_eq!(order(&mut rig, Order::PowerOn), Err(OrderError::HasPower));
     assert!(order(&mut rig, cut(true)).is_ok());
     assert_eq!(rig.outcome(read(0)), Err(HostError::NoPower));
@@ -189,14 +190,14 @@ fn a_drive_without_power_refuses_requests_and_its_end_is_no_failure() {
 
 #[test]
 fn an_image_that_cannot_be_opened_again_is_the_end_of_the_drive() {
-    let (mut rig, _) = in_bay(Pace::Off, true);
+    let (mut rig, _) = in_bay(Pace::Off, Some(DataAfter::Unchanged));
     assert!(order(&mut rig, cut(false)).is_ok());
     assert!(matches!(rig.outcome(read(0)), Err(HostError::Failed(_))));
 }
 
 #[test]
 fn copying_takes_no_model_time_and_what_fails_changes_nothing() {
-    let (mut rig, _) = in_bay(Pace::Real, false);
+    let (mut rig, _) = in_bay(Pace::Real, None);
     let to = PathBuf::from("anywhere");
     let saved = order(&mut rig, Order::Save { to: to.clone() });
     assert!(matches!(
@@ -206,7 +207,7 @@ fn copying_takes_no_model_time_and_what_fails_changes_nothing() {
             ..
         }))
     ));
-    let (mut rig, _) = in_bay(Pace::Real, true);
+    let (mut rig, _) = in_bay(Pace::Real, Some(DataAfter::Unchanged));
     rig.ask(read(0));
     rig.settle();
     assert!(matches!(
@@ -228,7 +229,7 @@ fn copying_takes_no_model_time_and_what_fails_changes_nothing() {
 
 #[test]
 fn another_state_in_its_place_fails_those_who_wait_and_opens_it() {
-    let (mut rig, bay) = in_bay(Pace::Real, false);
+    let (mut rig, bay) = in_bay(Pace::Real, None);
     rig.ask(read(0));
     rig.settle();
     let with = PathBuf::from("anywhere");
@@ -236,6 +237,20 @@ fn another_state_in_its_place_fails_those_who_wait_and_opens_it() {
     let (_, reply) = rig.replies().pop().expect("a reply came");
     assert_eq!(reply.outcome, Err(HostError::Replaced));
     assert_eq!(*bay.asked.lock().expect("no panic"), ["replace", "open"]);
+}
+
+#[test]
+fn a_drive_whose_image_is_gone_after_a_failed_replacement_answers_nothing_more() {
+    let (mut rig, bay) = in_bay(Pace::Real, Some(DataAfter::Gone));
+    rig.ask(write(0, 1));
+    rig.settle();
+    let with = PathBuf::from("anywhere");
+    let told = order(&mut rig, Order::Replace { with });
+    assert!(matches!(told, Err(OrderError::Failed(_))), "{told:?}");
+    let (_, reply) = rig.replies().pop().expect("a reply came");
+    assert!(matches!(reply.outcome, Err(HostError::Failed(_))));
+    assert!(matches!(rig.outcome(read(0)), Err(HostError::Failed(_))));
+    assert_eq!(*bay.asked.lock().expect("no panic"), ["replace"]);
 }
 
 #[test]
@@ -256,7 +271,7 @@ fn a_drive_in_no_bay_has_no_power_cuts_and_no_saved_states() {
 fn an_enforced_limit_fails_a_command_at_its_moment_at_any_pace() {
     let limit = TimeLimit::ArrayRecovery;
     for pace in [Pace::Real, Pace::Off] {
-        let (mut rig, _) = in_bay(pace, false);
+        let (mut rig, _) = in_bay(pace, None);
         assert!(order(&mut rig, Order::Enforce(vec![limit])).is_ok());
         assert!(order(&mut rig, stall(Some(Duration::from_s(60).0))).is_ok());
         rig.ask(read(0));
@@ -288,7 +303,7 @@ fn an_enforced_limit_fails_a_command_at_its_moment_at_any_pace() {
 #[test]
 fn the_eighth_slow_command_takes_the_drive_out_until_limits_are_set_anew() {
     let limit = TimeLimit::SlowCommands;
-    let (mut rig, _) = in_bay(Pace::Off, false);
+    let (mut rig, _) = in_bay(Pace::Off, None);
     assert!(order(&mut rig, Order::Enforce(vec![limit])).is_ok());
     assert!(order(&mut rig, stall(None)).is_ok());
     let asked: Vec<u64> = (0..8).map(|_| rig.ask(read(0))).collect();

@@ -28,9 +28,9 @@ pub enum Order {
         /// The file.
         to: PathBuf,
     },
-    /// Put a prepared file in the place of the image.
+    /// Put what a prepared file holds in the place of the image.
     Replace {
-        /// The file, beside the image.
+        /// The file.
         with: PathBuf,
     },
 }
@@ -82,7 +82,7 @@ pub enum OrderError {
     #[error("the drive has failed: {0}")]
     Failed(String),
     /// It cannot be opened again, copied or replaced.
-    #[error("this drive lies in no file that could be opened again, copied or replaced")]
+    #[error("this drive lies nowhere that could be opened again, copied or replaced")]
     NoBay,
     /// The machine got in the way.
     #[error(transparent)]

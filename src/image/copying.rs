@@ -1,5 +1,5 @@
-//! Owns the copying of whole images: sharing what lies on the medium where the filesystem can, else
-//! hole for hole.
+//! Owns the copying of whole images to files: sharing what lies on the medium where the filesystem can,
+//! else hole for hole. From a device, where holes cannot be told, all that is not zero is copied.
 //!
 //! A copy appears under its name only when it is complete and durable; a crash leaves at most a file
 //! whose name says what it was to become. An existing file is never replaced. Nothing here knows what
@@ -20,6 +20,8 @@ use crate::units::{count, index};
 const CHUNK_BYTES: u64 = 8 << 20;
 /// Bytes of memory where the kernel cannot copy by itself.
 const MEMORY_BYTES: u64 = 1 << 20;
+/// Bytes that become a hole if they are all zero.
+const PIECE_BYTES: usize = 64 << 10;
 
 /// What a copy took.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
@@ -53,14 +55,14 @@ pub enum CopyError {
     },
 }
 
-/// Copies `from` to a new file at `path`, which only its owner can read.
-pub fn copy_to_new(from: &File, path: &Path) -> Result<Copied, CopyError> {
+/// Copies the first `bytes` of `from` to a new file at `path`, which only its owner can read.
+pub fn copy_to_new(from: &File, bytes: u64, path: &Path) -> Result<Copied, CopyError> {
     let exists = || CopyError::Exists { path: path.into() };
     if fs::symlink_metadata(path).is_ok() {
         return Err(exists());
     }
     let unfinished = beside(path, "saving");
-    let (_, copied) = copy_anew(from, &unfinished)?;
+    let (_, copied) = copy_anew(from, bytes, &unfinished)?;
     let moved = renameat_with(CWD, &unfinished, CWD, path, RenameFlags::NOREPLACE);
     if let Err(errno) = moved {
         // It is ours, and of no use.
@@ -74,9 +76,9 @@ pub fn copy_to_new(from: &File, path: &Path) -> Result<Copied, CopyError> {
     Ok(copied)
 }
 
-/// Copies `from` to a file beside `image` that is as accessible as that, replacing what an earlier
-/// attempt left; tells its name.
-pub fn copy_beside(from: &File, image: &Path) -> Result<PathBuf, CopyError> {
+/// Copies the first `bytes` of `from` to a file beside `image` that is as accessible as that, replacing
+/// what an earlier attempt left; tells its name.
+pub fn copy_beside(from: &File, bytes: u64, image: &Path) -> Result<PathBuf, CopyError> {
     let path = beside(image, "restoring");
     match fs::remove_file(&path) {
         Err(error) if error.kind() != io::ErrorKind::NotFound => {
@@ -84,7 +86,7 @@ pub fn copy_beside(from: &File, image: &Path) -> Result<PathBuf, CopyError> {
         }
         _ => {}
     }
-    let (file, _) = copy_anew(from, &path)?;
+    let (file, _) = copy_anew(from, bytes, &path)?;
     fs::metadata(image)
         .and_then(|found| file.set_permissions(found.permissions()))
         .map_err(failed("set the permissions of", &path))?;
@@ -101,7 +103,7 @@ fn beside(path: &Path, what: &str) -> PathBuf {
     path.with_file_name(format!(".{name}.{what}"))
 }
 
-fn copy_anew(from: &File, path: &Path) -> Result<(File, Copied), CopyError> {
+fn copy_anew(from: &File, bytes: u64, path: &Path) -> Result<(File, Copied), CopyError> {
     let to = OpenOptions::new()
         .read(true)
         .write(true)
@@ -109,7 +111,7 @@ fn copy_anew(from: &File, path: &Path) -> Result<(File, Copied), CopyError> {
         .mode(0o600)
         .open(path)
         .map_err(failed("create", path))?;
-    let copied = copy(from, &to).and_then(|copied| to.sync_all().map(|()| copied));
+    let copied = copy(from, bytes, &to).and_then(|copied| to.sync_all().map(|()| copied));
     match copied {
         Ok(copied) => Ok((to, copied)),
         Err(error) => {
@@ -120,22 +122,21 @@ fn copy_anew(from: &File, path: &Path) -> Result<(File, Copied), CopyError> {
     }
 }
 
-/// Copies all of `from` to the empty file `to`.
-fn copy(from: &File, to: &File) -> io::Result<Copied> {
-    let image_bytes = from.metadata()?.len();
-    if ioctl_ficlone(to, from).is_ok() {
+/// Copies the first `image_bytes` of `from` to the empty file `to`.
+fn copy(from: &File, image_bytes: u64, to: &File) -> io::Result<Copied> {
+    let shared = ioctl_ficlone(to, from).is_ok();
+    to.set_len(image_bytes)?;
+    if shared {
         return Ok(Copied {
             image_bytes,
             copied_bytes: 0,
             shared: true,
         });
     }
-    to.set_len(image_bytes)?;
     let mut copied_bytes = 0;
     let mut at = 0;
     while let Some((start, end)) = next_data(from, at, image_bytes)? {
-        copy_range(from, to, start, end)?;
-        copied_bytes += end - start;
+        copied_bytes += copy_range(from, to, start, end)?;
         at = end;
     }
     Ok(Copied {
@@ -145,8 +146,8 @@ fn copy(from: &File, to: &File) -> io::Result<Copied> {
     })
 }
 
-/// The next run that is no hole, from `at` on.
-fn next_data(file: &File, at: u64, bytes: u64) -> io::Result<Option<(u64, u64)>> {
+/// The next run that is no hole, from `at` on, of the first `bytes`.
+pub(super) fn next_data(file: &File, at: u64, bytes: u64) -> io::Result<Option<(u64, u64)>> {
     if at >= bytes {
         return Ok(None);
     }
@@ -160,7 +161,9 @@ fn next_data(file: &File, at: u64, bytes: u64) -> io::Result<Option<(u64, u64)>>
     Ok((start < end).then_some((start, end)))
 }
 
-fn copy_range(from: &File, to: &File, start: u64, end: u64) -> io::Result<()> {
+/// Tells how many bytes it copied.
+fn copy_range(from: &File, to: &File, start: u64, end: u64) -> io::Result<u64> {
+    let mut copied_bytes = 0;
     let mut at = start;
     while at < end {
         let now = (end - at).min(CHUNK_BYTES);
@@ -168,30 +171,40 @@ fn copy_range(from: &File, to: &File, start: u64, end: u64) -> io::Result<()> {
         let length = index(now);
         match copy_file_range(from, Some(&mut source), to, Some(&mut target), length) {
             Ok(0) | Err(Errno::XDEV | Errno::INVAL | Errno::OPNOTSUPP | Errno::NOSYS) => {
-                copy_by_memory(from, to, at, now)?;
+                copied_bytes += copy_by_memory(from, to, at, now)?;
                 at += now;
             }
-            Ok(bytes) => at += count(bytes),
+            Ok(bytes) => {
+                copied_bytes += count(bytes);
+                at += count(bytes);
+            }
             Err(Errno::INTR) => {}
             Err(errno) => return Err(errno.into()),
         }
     }
-    Ok(())
+    Ok(copied_bytes)
 }
 
-fn copy_by_memory(from: &File, to: &File, start: u64, bytes: u64) -> io::Result<()> {
+/// Leaves out what is zero, since `to` is zero there. Tells how many bytes it copied.
+fn copy_by_memory(from: &File, to: &File, start: u64, bytes: u64) -> io::Result<u64> {
     let mut memory = vec![0; index(bytes.min(MEMORY_BYTES))];
+    let mut copied_bytes = 0;
     let mut done = 0;
     while done < bytes {
         let now = index((bytes - done).min(MEMORY_BYTES));
         from.read_exact_at(&mut memory[..now], start + done)?;
-        to.write_all_at(&memory[..now], start + done)?;
-        done += count(now);
+        for piece in memory[..now].chunks(PIECE_BYTES) {
+            if piece.iter().any(|&byte| byte != 0) {
+                to.write_all_at(piece, start + done)?;
+                copied_bytes += count(piece.len());
+            }
+            done += count(piece.len());
+        }
     }
-    Ok(())
+    Ok(copied_bytes)
 }
 
-fn failed(doing: &'static str, path: &Path) -> impl FnOnce(io::Error) -> CopyError {
+pub(super) fn failed(doing: &'static str, path: &Path) -> impl FnOnce(io::Error) -> CopyError {
     let path = path.to_path_buf();
     move |source| CopyError::System {
         doing,
@@ -229,7 +242,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let (file, bytes) = image(folder.path());
         let path = folder.path().join("b.img");
-        let copied = copy_to_new(&file, &path).unwrap();
+        let copied = copy_to_new(&file, 4 * HOLE, &path).unwrap();
         assert_eq!(copied.image_bytes, 4 * HOLE);
         assert!(copied.copied_bytes < HOLE, "{copied:?}");
         assert_eq!(fs::read(&path).unwrap(), bytes);
@@ -244,10 +257,22 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let (file, bytes) = image(folder.path());
         let to = tempfile::tempfile().unwrap();
-        copy_by_memory(&file, &to, 0, 4 * HOLE).unwrap();
+        to.set_len(4 * HOLE).unwrap();
+        let copied = copy_by_memory(&file, &to, 0, 4 * HOLE).unwrap();
         let mut copy = vec![1; index(4 * HOLE)];
         to.read_exact_at(&mut copy, 0).unwrap();
         assert_eq!(copy, bytes);
+        assert_eq!(copied, 2 * count(PIECE_BYTES), "two places hold something");
+    }
+
+    #[test]
+    fn no_more_is_copied_than_belongs_to_the_image() {
+        let folder = tempfile::tempdir().unwrap();
+        let (file, bytes) = image(folder.path());
+        let path = folder.path().join("b.img");
+        let copied = copy_to_new(&file, HOLE, &path).unwrap();
+        assert_eq!(copied.image_bytes, HOLE);
+        assert_eq!(fs::read(&path).unwrap(), bytes[..index(HOLE)]);
     }
 
     #[test]
@@ -256,7 +281,7 @@ mod tests {
         let (file, _) = image(folder.path());
         let path = folder.path().join("thesis");
         fs::write(&path, "mine").unwrap();
-        let error = copy_to_new(&file, &path).unwrap_err();
+        let error = copy_to_new(&file, HOLE, &path).unwrap_err();
         assert!(matches!(error, CopyError::Exists { .. }), "{error}");
         assert_eq!(fs::read(&path).unwrap(), b"mine");
     }
@@ -267,7 +292,7 @@ mod tests {
         let (file, bytes) = image(folder.path());
         let image = folder.path().join("a.img");
         fs::write(beside(&image, "restoring"), "half of something").unwrap();
-        let path = copy_beside(&file, &image).unwrap();
+        let path = copy_beside(&file, 4 * HOLE, &image).unwrap();
         assert_eq!(fs::read(path).unwrap(), bytes);
     }
 }

@@ -1,11 +1,14 @@
 //! Owns the two ways from bytes to a drive: making a new image, and opening one that is there.
 //!
 //! Opening is recovery, always. It reads only, up to the drive's first plan, which settles what was
-//! found. The one place where a running drive is composed from a profile.
+//! found. The one place where a running drive is composed from a profile. What is wrong with a sealed
+//! image is told without a place in it and without a value of its profile.
+
+use std::io;
 
 use super::envelope::{Envelope, EnvelopeError};
 use super::error::ImageError;
-use super::superblock::{self, DamagedCopy, Identity, NewImage};
+use super::superblock::{self, DamagedCopy, Identity, NewImage, Superblock};
 use crate::drive::Drive;
 use crate::drive::back::{Back, InPlace};
 use crate::extent::PbaExtent;
@@ -49,6 +52,36 @@ pub enum OpenError {
     /// The map or the journal.
     #[error(transparent)]
     Recovery(#[from] RecoveryError),
+    /// Any of these, of a sealed image: where something lies in it tells what it hides.
+    #[error("the image is sealed, and {what}")]
+    Sealed {
+        /// What is wrong.
+        what: &'static str,
+        /// What the system says, where that is why.
+        source: Option<io::Error>,
+    },
+}
+
+impl OpenError {
+    /// The same of a sealed image.
+    fn discreet(self) -> OpenError {
+        let (what, source) = match self {
+            OpenError::Image(ImageError::Io { source, .. })
+            | OpenError::Recovery(RecoveryError::Read { source, .. }) => {
+                ("it cannot be read or written", Some(source))
+            }
+            OpenError::Image(_) => ("it is damaged", None),
+            OpenError::Recovery(_) => ("its map or its journal is damaged", None),
+            OpenError::Profile(_) | OpenError::Layout(_) | OpenError::OtherDrive { .. } => {
+                let what =
+                    "it was not made for the drive in its envelope: one of the two was changed";
+                (what, None)
+            }
+            // They tell nothing of what is inside.
+            OpenError::Envelope(_) | OpenError::Sealed { .. } => return self,
+        };
+        OpenError::Sealed { what, source }
+    }
 }
 
 /// An image that was opened.
@@ -80,8 +113,11 @@ pub fn make(store: &dyn Store, profile: &Profile, id: [u8; 16]) -> Result<(), Op
 
 /// Makes a sealed image: the same, with the profile that is in the envelope.
 pub fn make_sealed(store: &dyn Store, envelope: &Envelope, id: [u8; 16]) -> Result<(), OpenError> {
-    let profile = Profile::from_toml("the profile in the envelope", &envelope.open()?)?;
-    make_with(store, (&profile, &envelope.to_text()), id)
+    let make = || {
+        let profile = profile_in(envelope)?;
+        make_with(store, (&profile, &envelope.to_text()), id)
+    };
+    make().map_err(OpenError::discreet)
 }
 
 fn make_with(
@@ -132,10 +168,35 @@ pub fn blank(store: &dyn Store, profile: &Profile) -> Result<(), OpenError> {
 }
 
 /// Opens the image in `store`.
+///
+/// # Errors
+/// Whatever is wrong with it; of a sealed image [`OpenError::Sealed`] or [`OpenError::Envelope`], once it
+/// is known to be one.
 pub fn open(store: &dyn Store, read_only: bool) -> Result<Opened, OpenError> {
     let found = superblock::read(store)?;
-    let (profile, sealed) = profile_of(&found.profile_text)?;
-    let layout = Layout::new(&profile)?;
+    let Some(envelope) = Envelope::from_text(&found.profile_text) else {
+        let profile = Profile::from_toml("the profile in the image", &found.profile_text)?;
+        return opened(store, (found, &profile), read_only);
+    };
+    let open = || {
+        let envelope = envelope?;
+        let profile = profile_in(&envelope)?;
+        let opened = opened(store, (found, &profile), read_only)?;
+        Ok(Opened {
+            sealed: Some(envelope),
+            ..opened
+        })
+    };
+    open().map_err(OpenError::discreet)
+}
+
+/// The drive of `profile` that lies in `store`.
+fn opened(
+    store: &dyn Store,
+    (found, profile): (Superblock, &Profile),
+    read_only: bool,
+) -> Result<Opened, OpenError> {
+    let layout = Layout::new(profile)?;
     let fits = found.identity.total == layout.total()
         && found.identity.fingerprint == profile.format_fingerprint();
     if !fits {
@@ -148,10 +209,10 @@ pub fn open(store: &dyn Store, read_only: bool) -> Result<Opened, OpenError> {
     }
     let (mut drive, report) = match &profile.staging {
         Some(staging) => managed(
-            &profile,
-            recovery::recover(&profile, staging, &layout, store)?,
+            profile,
+            recovery::recover(profile, staging, &layout, store)?,
         ),
-        None => (in_place(&profile, layout), Report::default()),
+        None => (in_place(profile, layout), Report::default()),
     };
     if read_only {
         drive.stand_still();
@@ -163,18 +224,13 @@ pub fn open(store: &dyn Store, read_only: bool) -> Result<Opened, OpenError> {
         identity: found.identity,
         report,
         damaged: found.damaged,
-        sealed,
+        sealed: None,
     })
 }
 
-/// The profile that the text of an image holds, perhaps in an envelope.
-fn profile_of(text: &str) -> Result<(Profile, Option<Envelope>), OpenError> {
-    let Some(envelope) = Envelope::from_text(text) else {
-        return Ok((Profile::from_toml("the profile in the image", text)?, None));
-    };
-    let envelope = envelope?;
-    let profile = Profile::from_toml("the profile in the envelope", &envelope.open()?)?;
-    Ok((profile, Some(envelope)))
+fn profile_in(envelope: &Envelope) -> Result<Profile, OpenError> {
+    let text = envelope.open()?;
+    Ok(Profile::from_toml("the profile in the envelope", &text)?)
 }
 
 /// A new drive without an image, for virtual time: its records are not rendered. It stands where one
@@ -220,7 +276,7 @@ fn in_place(profile: &Profile, layout: Layout) -> Drive {
 mod tests {
     use super::*;
     use crate::medium::memory_store::MemoryStore;
-    use crate::units::index;
+    use crate::units::{Pba, index};
 
     /// A store full of what somebody left there, made a drive of `profile`; what its data bands hold.
     fn left_in_data_bands(profile: &Profile) -> Vec<u8> {
@@ -242,6 +298,54 @@ mod tests {
             }
         }
         held
+    }
+
+    #[test]
+    fn what_is_wrong_with_a_sealed_image_is_told_without_a_place_in_it() {
+        let tiny = Profile::built_in("tiny").unwrap();
+        let profile = Profile::from_toml("tiny", tiny).unwrap();
+        let layout = Layout::new(&profile).unwrap();
+        let envelope = Envelope::close(tiny, "tiny", &[], [7; 32]);
+        let [plain, sealed] = [(); 2].map(|()| MemoryStore::new(layout.total().bytes()));
+        make(&plain, &profile, [1; 16]).unwrap();
+        make_sealed(&sealed, &envelope, [1; 16]).unwrap();
+        assert!(open(&sealed, true).unwrap().sealed.is_some());
+        let [plain, sealed] = [plain, sealed].map(|store| {
+            for half in [0, 1] {
+                let half = layout.band(layout.map_half(half)).extent();
+                let junk = vec![0xA5; index(half.sectors.bytes())];
+                store
+                    .write_at(&junk, Sectors(half.start.0).bytes())
+                    .unwrap();
+            }
+            open(&store, true).unwrap_err()
+        });
+        assert!(plain.to_string().contains("sector"), "{plain}");
+        let full = || io::Error::from(io::ErrorKind::StorageFull);
+        let others = [
+            OpenError::Image(ImageError::Io {
+                action: "write a record",
+                at: 4711,
+                source: full(),
+            }),
+            OpenError::Recovery(RecoveryError::Read {
+                at: Pba(4711),
+                sectors: Sectors(3),
+                source: full(),
+            }),
+            OpenError::OtherDrive {
+                image: Sectors(4711),
+                image_format: 1,
+                profile: Sectors(2),
+                profile_format: 3,
+            },
+        ];
+        for told in others.map(OpenError::discreet).iter().chain([&sealed]) {
+            let words = told.to_string();
+            assert!(words.starts_with("the image is sealed, and it"), "{words}");
+            assert!(!words.contains(|c: char| c.is_ascii_digit()), "{words}");
+        }
+        assert!(!format!("{sealed:?}").contains("sector"), "{sealed:?}");
     }
 
     #[test]

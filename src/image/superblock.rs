@@ -16,6 +16,8 @@ use crate::units::{Pba, SECTOR_BYTES, Sectors, count, index};
 
 /// Sectors of the system area, from sector 0 on.
 pub const SYSTEM_SECTORS: Sectors = Sectors(64);
+/// Bytes of both copies of the superblock, with which an image begins. Without them there is none.
+pub const COPIES_BYTES: u64 = 2 * SECTOR_BYTES;
 /// Where the profile's text begins.
 pub const PROFILE_AT: Pba = Pba(2);
 /// Bytes that the profile's text may have.
@@ -30,6 +32,10 @@ const COPIES: [u32; 2] = [0, 1];
 
 const LENGTH: u64 = HEADER_BYTES + 8 + 4 + 4 + 8 + 4 + 8 + 8 + 16 + 32;
 
+const _: () = assert!(
+    COPIES.len() == 2 && PROFILE_AT.0 * SECTOR_BYTES == COPIES_BYTES,
+    "the copies come first, and the profile behind them"
+);
 const _: () = assert!(
     LENGTH <= SECTOR_BYTES && CREATED_WITH_BYTES == 32,
     "a superblock copy is one sector"

@@ -4,7 +4,7 @@
 //! Always holds: every byte of the drive belongs to one owner; what a list leaves out belongs to one
 //! owner of its own, the last.
 
-use super::structures::Structure;
+use super::structures::{NOT_LISTED, Structure};
 use crate::medium::layout::Layout;
 use crate::units::{HomeBand, count, index};
 
@@ -123,7 +123,7 @@ impl Ranges {
         let bytes = gaps.iter().map(|(start, end)| end - start).sum();
         owners.push(Owner {
             bytes,
-            ..owner("not listed".to_owned(), span)
+            ..owner(NOT_LISTED.to_owned(), span)
         });
         Ranges {
             way: Way::Parts(parts),

@@ -4,12 +4,22 @@
 //! Always holds: the ranges of a list that was read are in ascending order, do not overlap and are not
 //! empty. What a filesystem means by a name is not known here; `scripts/structures` makes such lists.
 
+use std::borrow::Cow;
 use std::fmt;
 
-use csv::{ReaderBuilder, StringRecord, Trim};
+use super::fields;
 
 /// Faults listed before the rest is only counted.
 const FAULTS_MAX: usize = 10;
+
+/// Who owns what a list leaves out.
+pub(super) const NOT_LISTED: &str = "not listed";
+/// Who stands for what was there before a run, where causes are told.
+pub(super) const BEFORE: &str = "before the run";
+/// Who stands for what nobody caused.
+pub(super) const NOBODY: &str = "nobody";
+/// Names of what no list names, beside which a structure would be mistaken.
+const RESERVED: [&str; 3] = [NOT_LISTED, BEFORE, NOBODY];
 
 /// A run of bytes and what lies there.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -70,44 +80,42 @@ struct Columns {
 }
 
 /// Reads the text of a list. Columns `start`, `name`, and `end` (the first byte that no longer belongs
-/// to it) or `bytes`, in any order, named in the first line; all numbers are bytes.
+/// to it) or `bytes`, in any order, named in the first line; all numbers are bytes. Lines that begin with
+/// `#` and empty ones are passed over.
 ///
 /// # Errors
-/// Every line that says nothing, is out of order or overlaps the one before it.
+/// Every line that says nothing, says something else than the first line announces, is out of order or
+/// overlaps the one before it.
 pub fn parse(file: &str, text: &str) -> Result<Vec<Structure>, StructuresError> {
     let refused = |faults| StructuresError {
         file: file.to_owned(),
         faults,
     };
-    let mut reader = ReaderBuilder::new()
-        .flexible(true)
-        .trim(Trim::All)
-        .comment(Some(b'#'))
-        .from_reader(text.as_bytes());
-    let headers = reader.headers().cloned().unwrap_or_default();
-    let columns = columns(&headers).map_err(|what| refused(vec![Fault { line: 1, what }]))?;
+    let text = text.strip_prefix('\u{feff}').unwrap_or(text);
+    let lines = text
+        .lines()
+        .zip(1..)
+        .filter(|(line, _)| !line.starts_with('#') && !line.trim().is_empty());
+    let mut lines = lines.map(|(line, number)| (parted(line), number));
+    let (head, number) = lines.next().unwrap_or_else(|| (Ok(Vec::new()), 1));
+    let columns = head.and_then(|head| columns(&head));
+    let columns = columns.map_err(|what| {
+        let line = number;
+        refused(vec![Fault { line, what }])
+    })?;
     let mut structures: Vec<Structure> = Vec::new();
-    let mut lines: Vec<u64> = Vec::new();
     let mut faults = Vec::new();
-    for record in reader.into_records() {
-        let (line, read) = match record {
-            Ok(record) => {
-                let line = record.position().map_or(0, csv::Position::line);
-                (line, row(&columns, &record))
-            }
-            Err(error) => {
-                let line = error.position().map_or(0, csv::Position::line);
-                (line, Err(error.to_string()))
-            }
-        };
-        let checked = read.and_then(|structure| match structures.last().zip(lines.last()) {
-            Some((before, at)) => follows(before, *at, structure),
+    let mut last_line = 0;
+    for (fields, line) in lines {
+        let read = fields.and_then(|fields| row(&columns, &fields));
+        let checked = read.and_then(|structure| match structures.last() {
+            Some(before) => follows(before, last_line, structure),
             None => Ok(structure),
         });
         match checked {
             Ok(structure) => {
                 structures.push(structure);
-                lines.push(line);
+                last_line = line;
             }
             Err(what) => faults.push(Fault { line, what }),
         }
@@ -123,13 +131,28 @@ pub fn parse(file: &str, text: &str) -> Result<Vec<Structure>, StructuresError> 
     }
 }
 
-fn columns(headers: &StringRecord) -> Result<Columns, String> {
-    let place = |name: &str| headers.iter().position(|header| header == name);
+fn parted(line: &str) -> Result<Vec<Cow<'_, str>>, String> {
+    let mut all = Vec::new();
+    fields::part(line, ',', |field| all.push(fields::unescaped(field)))
+        .map_err(|broken| broken.to_string())?;
+    Ok(all)
+}
+
+fn columns(head: &[Cow<'_, str>]) -> Result<Columns, String> {
     let expected = "the first line names the columns: start,end,name or start,bytes,name";
-    let known = ["start", "end", "bytes", "name"];
-    if let Some(unknown) = headers.iter().find(|header| !known.contains(header)) {
-        return Err(format!("{expected}; there is a column {unknown:?}"));
+    for (at, name) in head.iter().enumerate() {
+        let column = at + 1;
+        if !["start", "end", "bytes", "name"].contains(&&**name) {
+            return Err(format!("{expected}; there is a column {column}, {name:?}"));
+        }
+        if let Some(first) = head[..at].iter().position(|other| other == name) {
+            let first = first + 1;
+            return Err(format!(
+                "{expected}; {name} is there twice, as column {first} and column {column}"
+            ));
+        }
     }
+    let place = |name: &str| head.iter().position(|other| other == name);
     let length = match (place("end"), place("bytes")) {
         (Some(end), None) => (end, false),
         (None, Some(bytes)) => (bytes, true),
@@ -145,12 +168,25 @@ fn columns(headers: &StringRecord) -> Result<Columns, String> {
     })
 }
 
-fn row(columns: &Columns, record: &StringRecord) -> Result<Structure, String> {
-    let field = |column: usize| record.get(column).unwrap_or_default();
+/// Fields of a line: a start, an end or a length, a name.
+const FIELDS: usize = 3;
+
+fn row(columns: &Columns, fields: &[Cow<'_, str>]) -> Result<Structure, String> {
+    if let Some(more) = fields.get(FIELDS) {
+        return Err(format!(
+            "column {} ({more:?}) has no name in the first line, which names {FIELDS}; a field that \
+             holds a comma goes in quotes",
+            FIELDS + 1
+        ));
+    }
+    if fields.len() < FIELDS {
+        let given = fields.len();
+        return Err(format!("it has {given} of {FIELDS} columns"));
+    }
     let number = |column: usize| {
-        let text = field(column);
+        let text = &fields[column];
         text.parse::<u64>()
-            .map_err(|_| format!("{text:?} is no number of bytes"))
+            .map_err(|_| format!("column {}: {text:?} is no number of bytes", column + 1))
     };
     let (start, length) = (number(columns.start)?, number(columns.length)?);
     let end = if columns.counts {
@@ -162,10 +198,20 @@ fn row(columns: &Columns, record: &StringRecord) -> Result<Structure, String> {
     if end <= start {
         return Err(format!("it begins at {start} and ends at {end}: no byte"));
     }
-    let name = field(columns.name).to_owned();
+    let name = &fields[columns.name];
+    let column = columns.name + 1;
     if name.is_empty() || name.chars().any(char::is_control) {
-        return Err("it has no name, or one that cannot be printed".to_owned());
+        return Err(format!(
+            "column {column}: it has no name, or one that cannot be printed"
+        ));
     }
+    if RESERVED.contains(&&**name) {
+        return Err(format!(
+            "column {column}: {name:?} is what imbrex calls something else; any name is allowed but {}",
+            RESERVED.map(|name| format!("{name:?}")).join(", ")
+        ));
+    }
+    let name = name.clone().into_owned();
     Ok(Structure { start, end, name })
 }
 
@@ -214,9 +260,9 @@ mod tests {
         for expected in [
             "line 3: b begins at 5, inside a of line 2, which ends at 10",
             "line 5: d at 20 comes after c at 30 in line 4: sort by start",
-            "line 6: \"x\" is no number of bytes",
+            "line 6: column 1: \"x\" is no number of bytes",
             "line 7: it begins at 60 and ends at 60: no byte",
-            "line 8: it has no name",
+            "line 8: column 3: it has no name",
         ] {
             assert!(told.contains(expected), "{expected} is not in {told}");
         }
@@ -229,7 +275,36 @@ mod tests {
             ("start,end,name\n", "lists nothing"),
             ("start,end\n1,2\n", "there is no name"),
             ("start,end,bytes,name\n", "both end and bytes"),
-            ("start,end,name,colour\n", "a column \"colour\""),
+            ("start,end,name,colour\n", "a column 4, \"colour\""),
+            (
+                "start,end,name,end\n1,2,a,3\n",
+                "end is there twice, as column 2 and column 4",
+            ),
+            (
+                "start,end,\"name\n1,2,a\n",
+                "character 11: a quote that is not closed",
+            ),
+            (
+                "start,end,name\n0,1,a\n1,2,b,\"c, d\"\n",
+                "line 3: column 4 (\"c, d\") has no name in the first line, which names 3",
+            ),
+            ("start,end,name\n1,2\n", "line 2: it has 2 of 3 columns"),
+            (
+                "start,end,name\n1,2,a\n# x\n2,3,\"b\n3,4,c\n",
+                "line 4: character 5: a quote that is not closed",
+            ),
+            (
+                "start,end,name\n1,2,a\"b\"\n",
+                "line 2: character 6: a quote inside",
+            ),
+            (
+                "start,end,name\n1,2,not listed\n",
+                "line 2: column 3: \"not listed\" is what imbrex calls something else",
+            ),
+            (
+                "start,end,name\n1,2,nobody\n",
+                "but \"not listed\", \"before the run\", \"nobody\"",
+            ),
             (
                 "start,bytes,name\n2,18446744073709551615,a\n",
                 "beyond all bounds",

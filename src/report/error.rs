@@ -74,6 +74,20 @@ pub enum ReportError {
         /// The other.
         second: PathBuf,
     },
+    /// A run that is of no cell of a matrix.
+    #[error(
+        "{} is of no cell of {}: {why}; make one report for each, or the files of a cell with `imbrex matrix \
+         rerun BUNDLE --record FILE --events FILE`",
+        .run.display(), .matrix.display()
+    )]
+    NoCell {
+        /// A file of the run.
+        run: PathBuf,
+        /// The results.
+        matrix: PathBuf,
+        /// What does not fit.
+        why: String,
+    },
     /// Two files of different runs.
     #[error(
         "{} and {} are not of one run: the {what} of the first is {of_first}, of the second {of_second}; \

@@ -2,6 +2,7 @@
 
 use imbrex::medium::layout::Layout;
 use imbrex::profile::{BandSize, Profile};
+use imbrex::time::{Duration, Instant};
 
 use crate::figures::{in_ms, near, real};
 use crate::mechanism::{conventional, cylinder, read, stopwatch, through};
@@ -95,6 +96,59 @@ fn sequential_reading_is_limited_by_skews_as_the_1995_specification_prints() {
     let bytes = real(90 * per_cylinder) * 512.0;
     let rate = bytes / in_ms(done[0].due.since(done[0].arrived)) / 1e3;
     near("rate in MB/s", rate, 7.517_40, 1e-5);
+}
+
+/// A disk at 6,000 rpm, 1,000 sectors of 10 us to a track, whose 48 bands lie on four surfaces.
+fn on_four_surfaces(band_tracks: u32, guard_tracks: u32, head_us: u64) -> Profile {
+    // A millisecond for every track.
+    let curve = through(&[(1, 1_000_000), (299, 299_000_000)]);
+    let mut profile = conventional(6_000_000, &[(300, 1_000)], curve);
+    profile.platters.surfaces = 4;
+    profile.platters.head_switch = Duration::from_us(head_us);
+    profile.bands.size = BandSize::Tracks(band_tracks);
+    profile.bands.guard_tracks = guard_tracks;
+    profile.drive.capacity_bytes = 48 * u64::from(band_tracks) * 1_000 * 4_096;
+    profile
+}
+
+/// Derived: a long transfer goes on to the next track of a band when the arm has moved by one, and to the
+/// next band when the longest of three is over: the switch of heads, the move back to the first track of a
+/// band, the move past its guard tracks. All of these are whole numbers of sectors here, so not a
+/// sector's time is lost beyond them. Tolerance: a nanosecond of rounding at each change.
+#[test]
+fn long_transfers_lose_the_longest_of_what_a_change_of_tracks_takes() {
+    for (band_tracks, guard_tracks, head_us, band_change_ms) in [
+        (1, 0, 3_000, 3.0),
+        (1, 2, 500, 3.0),
+        (5, 0, 500, 4.0),
+        (5, 6, 500, 7.0),
+        (5, 0, 6_000, 6.0),
+    ] {
+        let profile = on_four_surfaces(band_tracks, guard_tracks, head_us);
+        let band = u64::from(band_tracks) * 1_000;
+        let mut watch = stopwatch(&profile);
+        watch.closed_loop(1, [read(0, band)]);
+        let bands = 40;
+        let done = watch.closed_loop(1, [read(band, bands * band)]);
+        let found = in_ms(done[0].due.since(done[0].arrived));
+        let tracks = f64::from(band_tracks);
+        let each = tracks * 10.0 + (tracks - 1.0) * 1.0 + band_change_ms;
+        let changes = real(bands) * tracks;
+        near("transfer", found, real(bands) * each, 1e-6 * changes);
+    }
+}
+
+/// The same for whoever asks for 16 sectors at a time: what is read ahead passes at the same rate.
+#[test]
+fn a_sequential_reader_gets_the_rate_of_long_transfers() {
+    let mut profile = on_four_surfaces(5, 0, 500);
+    profile.read_ahead_bytes = 1 << 20;
+    let mut watch = stopwatch(&profile);
+    let done = watch.closed_loop(1, (0..40 * 5_000 / 16).map(|i| read(i * 16, 16)));
+    // Pieces that end 20 bands apart, long after the first.
+    let ends = |piece: usize| in_ms(done[piece].due.since(Instant::default()));
+    let found = ends(9_999) - ends(3_749);
+    near("20 bands", found, 20.0 * (50.0 + 4.0 + 4.0), 1e-6 * 120.0);
 }
 
 /// The trade's rule for the number of 512-byte sectors of a disk of so many GB, up to 8,000 (its

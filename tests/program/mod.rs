@@ -6,7 +6,7 @@
 #![allow(dead_code)] // every test program compiles this anew and uses a part of it
 
 use std::ffi::OsStr;
-use std::io::{BufRead, BufReader, ErrorKind, Read};
+use std::io::{BufRead, BufReader, ErrorKind, Read, Write as _};
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdout, Command, Output, Stdio};
 
@@ -63,6 +63,33 @@ pub(crate) fn imbrex(arguments: &str, path: &Path) -> Ended {
         .split(' ')
         .map(|argument| argument.replace("{}", shown));
     command().args(arguments).output().expect("it runs").into()
+}
+
+/// Has the server of an image told to do something.
+pub(crate) fn tell(image: &Path, what: &str) -> Ended {
+    imbrex(&format!("tell {{}} {what}"), image)
+}
+
+/// What it answers to a command that succeeds.
+pub(crate) fn told(image: &Path, what: &str) -> serde_json::Value {
+    let ended = tell(image, &format!("{what} --json"));
+    assert_eq!(ended.code, Some(0), "{what}: {ended:#?}");
+    ended.json()
+}
+
+/// Whether this user may mount and attach loop devices. Where not, a word about it, or a failure where
+/// `CI` is set.
+pub(crate) fn is_root(what: &str) -> bool {
+    if nix::unistd::geteuid().is_root() {
+        return true;
+    }
+    assert!(
+        std::env::var_os("CI").is_none(),
+        "{what} takes root: run the tests as root, or scripts/test, which uses sudo for this"
+    );
+    // Past the test harness, which shows nothing of a test that passes.
+    let _ = writeln!(std::io::stderr(), "not tested: {what} takes root");
+    false
 }
 
 /// Runs a tool of the system to its end; one that is not installed fails the test with what to do.

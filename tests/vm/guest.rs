@@ -11,7 +11,7 @@ use nix::unistd::Pid;
 use serde_json::Value;
 use tempfile::TempDir;
 
-use crate::program::{Ended, Served, imbrex};
+use crate::program::{Ended, Served, imbrex, told};
 
 /// Enough for the slowest of them on a busy machine.
 const GUEST_SECONDS: &str = "400";
@@ -57,9 +57,7 @@ impl Images {
 
     /// What a served drive answers when it is told to do something.
     pub(crate) fn told(&self, name: &str, what: &str) -> Value {
-        let ended = imbrex(&format!("tell {{}} {what} --json"), &self.path(name));
-        assert_eq!(ended.code, Some(0), "{what}: {ended:#?}");
-        ended.json()
+        told(&self.path(name), what)
     }
 
     /// The account of a served drive so far.

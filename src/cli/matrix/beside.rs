@@ -20,8 +20,9 @@ use crate::lab::matrix::spec::{Attach, Served, Task};
 const PATIENCE: Duration = Duration::from_secs(5);
 /// Most of an output that is kept: its end.
 const OUTPUT_BYTES_MAX: usize = 1 << 16;
-/// Exit codes of `scripts/vm` of its own: not understood, and the guest did not get to its end.
-const VM_FAULTS: [i32; 2] = [2, 125];
+/// Exit code of `scripts/vm` where the guest did not get to its end. Its other one, 2 for a command line
+/// that is not understood, is as well that of a script in a guest, and the command line is made here.
+const VM_FAULT: i32 = 125;
 
 /// Where the drive is, for the placeholders.
 pub(super) struct Where<'a> {
@@ -72,7 +73,7 @@ pub(super) fn run(
         .with_context(|| format!("cannot start {}", command.get_program().display()))?;
     let end = wait(child, Duration::from_nanos(served.ends_within.0), stop)?;
     Ok(match (end, script) {
-        (End::Itself(Some(code)), Some(_)) if VM_FAULTS.contains(&code) => End::NoGuest(code),
+        (End::Itself(Some(code @ VM_FAULT)), Some(_)) => End::NoGuest(code),
         (end, _) => end,
     })
 }

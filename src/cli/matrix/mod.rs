@@ -24,10 +24,11 @@ mod serving;
 use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 
-use crate::cli::exit::{Code, UsageError};
+use crate::cli::exit::{Code, SealedError, UsageError};
 use crate::cli::profile_source;
 use crate::lab::matrix::plan::Plan;
 use crate::lab::matrix::spec::Matrix;
+use crate::profile::Profile;
 
 const LONG: &str = "\
 Run profiles x changes x starts x works x seeds with demands, as a TOML file says (docs/matrix.md):
@@ -148,6 +149,12 @@ fn plan_in(file: &Path) -> anyhow::Result<Plan> {
     let shown = file.display().to_string();
     let matrix = Matrix::from_toml(&shown, &text)?;
     let folder = file.parent().unwrap_or(Path::new(""));
+    for drive in &matrix.drives {
+        let path = folder.join(&drive.profile);
+        if Profile::built_in(&drive.profile).is_none() && profile_source::is_sealed_at(&path) {
+            return Err(SealedError::new(&path).into());
+        }
+    }
     Ok(Plan::new(matrix, &shown, folder)?)
 }
 

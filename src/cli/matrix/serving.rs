@@ -20,7 +20,7 @@ use crate::control::attendant::Attendant;
 use crate::control::place;
 use crate::control::server::ControlServer;
 use crate::host::account::Lag;
-use crate::host::bay::{Bay, FileBay, Seat};
+use crate::host::bay::{Bay, Ground, ImageBay, Seat};
 use crate::host::clock::Pace;
 use crate::host::handle::{DriveInfo, Handle};
 use crate::host::limits::Limits;
@@ -171,7 +171,7 @@ fn run_in_scratch(
             why: format!(
                 "the guest did not get to its end ({} ended with {code}); its last words: {}",
                 rig.vm.display(),
-                last_line(&output)
+                last_words(&output)
             ),
             output,
             last: None,
@@ -231,10 +231,11 @@ impl Running {
         };
         let (opened, file) = image_file::open(image, way)?;
         let info = DriveInfo::new(opened.drive.profile(), false);
-        let seat = Seat::new(image.to_owned(), opened.drive.profile().clone());
+        let profile = opened.drive.profile().clone();
+        let seat = Seat::new(image.to_owned(), Ground::File, profile);
         let again = file.try_clone().context("cannot open the image again")?;
         let mover = Mover::open(again, MoverChoice::Auto).context("cannot start the mover")?;
-        let bay = FileBay::new(seat.clone(), file, MoverChoice::Auto, false);
+        let bay = ImageBay::new(seat.clone(), file, MoverChoice::Auto, false);
         let bay: Box<dyn Bay<_>> = Box::new(bay);
         let (recorder, answers) = Recorder::new();
         let watched = Watched {
@@ -288,11 +289,7 @@ impl Running {
             allow_root: false,
         };
         let frontends = Frontends::start(&self.handle, &wanted)?;
-        let attendant = Attendant::new(
-            self.handle.clone(),
-            Some(self.seat.clone()),
-            frontends.dropper(),
-        );
+        let attendant = Attendant::new(self.handle.clone(), self.seat.clone(), frontends.dropper());
         let control = place::socket_of(&self.image)
             .map_err(anyhow::Error::from)
             .and_then(|at| Ok(ControlServer::start(&at, attendant)?));
@@ -366,8 +363,30 @@ fn verified(image: &Path) -> anyhow::Result<Verified> {
     })
 }
 
-fn last_line(output: &[u8]) -> String {
+/// Of what a guest has printed, the line that says most of its end.
+fn last_words(output: &[u8]) -> String {
     let text = String::from_utf8_lossy(output);
-    let last = text.lines().rev().find(|line| !line.trim().is_empty());
-    last.unwrap_or("none").to_owned()
+    let mut lines = text.lines().rev().filter(|line| !line.trim().is_empty());
+    // What a kernel prints after that is of use to those who know it well.
+    let panic = lines.clone().find(|line| line.contains("Kernel panic"));
+    panic.or(lines.next()).unwrap_or("none").to_owned()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_last_words_of_a_guest_are_those_that_say_why_it_ended() {
+        for (printed, words) in [
+            ("", "none"),
+            ("going\nno guest today\n \n", "no guest today"),
+            (
+                "a\nKernel panic - x\nCall Trace:\nOffset\n",
+                "Kernel panic - x",
+            ),
+        ] {
+            assert_eq!(last_words(printed.as_bytes()), words, "{printed}");
+        }
+    }
 }

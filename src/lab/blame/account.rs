@@ -12,6 +12,7 @@ use super::ledger::Weigh;
 use super::shares::split;
 use crate::drive::job_record::JobRecord;
 use crate::lab::ranges::{Owner, OwnerId, Ranges};
+use crate::lab::structures::{BEFORE, NOBODY};
 use crate::lab::summary::{PurposeUse, Summary, writes};
 use crate::medium::movement::Purpose;
 use crate::translation::change::Change;
@@ -195,8 +196,8 @@ impl Gathered {
             let (ns, bytes) = (told.cleaning_ns, told.host_written_bytes);
             (std::cmp::Reverse((ns, bytes)), told.owner.start_bytes)
         });
-        let before = of_owner(special("before the run"), &before);
-        let nobody = of_owner(special("nobody"), &nobody);
+        let before = of_owner(special(BEFORE), &before);
+        let nobody = of_owner(special(NOBODY), &nobody);
         let all = || owners.iter().chain([&before, &nobody]);
         Blame {
             profile: summary.profile.clone(),

@@ -10,12 +10,15 @@ use super::measure::{self, Measure};
 use crate::profile::keys::Key;
 use crate::profile::quantity::Unit;
 
-/// What nobody can hide from a host.
-const PUBLIC: [&str; 4] = [
+/// What nobody can hide from a host, which is told it when it attaches the drive.
+const PUBLIC: [&str; 7] = [
     "drive.name",
     "drive.capacity",
     "drive.personality",
     "drive.logical_sector",
+    "write_cache.enabled",
+    "trim.enabled",
+    "trim.zeroes",
 ];
 
 /// The ranges that are drawn from where none are given.
@@ -126,7 +129,8 @@ impl Book {
 fn range(path: &str, value: Value) -> Result<Range, String> {
     let key = measure::key(path).ok_or("no profile has this key")?;
     if PUBLIC.contains(&path) {
-        return Err("a host sees it, so it cannot be hidden".to_owned());
+        let what = "a host sees it, so it cannot be hidden: set it in the profile that is the base";
+        return Err(what.to_owned());
     }
     let raw: RawRange = value.try_into().map_err(|error| {
         let error: toml::de::Error = error;
@@ -201,10 +205,22 @@ mod tests {
     }
 
     #[test]
+    fn what_a_host_sees_are_keys_that_there_are() {
+        let unknown: Vec<&str> = PUBLIC
+            .into_iter()
+            .filter(|path| measure::key(path).is_none())
+            .collect();
+        assert_eq!(unknown, Vec::<&str>::new());
+    }
+
+    #[test]
     fn every_range_at_fault_is_told_by_its_key() {
         let text = "base = \"tiny\"\n\
             [range.\"platters.rpn\"]\none_of = [1]\n\
             [range.\"drive.capacity\"]\none_of = [\"1 GiB\"]\n\
+            [range.\"write_cache.enabled\"]\none_of = [true, false]\n\
+            [range.\"trim.enabled\"]\none_of = [true, false]\n\
+            [range.\"trim.zeroes\"]\none_of = [\"deallocate\"]\n\
             [range.\"cleaning.style\"]\nfrom = 1\nto = 2\n\
             [range.\"cleaning.passes\"]\none_of = []\n\
             [range.\"staging.slots\"]\nfrom = 5\nto = 5\n\
@@ -214,6 +230,9 @@ mod tests {
         for expected in [
             "platters.rpn: no profile has this key",
             "drive.capacity: a host sees it",
+            "write_cache.enabled: a host sees it",
+            "trim.enabled: a host sees it",
+            "trim.zeroes: a host sees it",
             "cleaning.style: it has no numbers; give one_of",
             "cleaning.passes: one_of has nothing to choose from",
             "staging.slots: from 5 to 5 in steps of 1 there is nothing to draw",

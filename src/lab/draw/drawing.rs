@@ -10,6 +10,7 @@ use crate::lab::dice::Dice;
 use crate::medium::layout::Layout;
 use crate::profile::Profile;
 use crate::profile::changed::Change;
+use crate::profile::scale::ScaleError;
 use crate::units::{count, index};
 
 /// Draws before ranges are given up.
@@ -20,9 +21,19 @@ const NAME_STREAM: u64 = u64::MAX - 1;
 
 /// No drive comes out of the ranges.
 #[derive(Debug, thiserror::Error)]
-#[error("of {TRIES} draws from the ranges none makes a drive; the last: {last}")]
-pub struct NoDrive {
-    last: String,
+pub enum NoDrive {
+    /// No draw is a valid drive.
+    #[error("of {TRIES} draws from the ranges none makes a drive; the last: {0}")]
+    Ranges(String),
+    /// No draw that is a valid drive can be scaled to the capacity that was asked for.
+    #[error("of {TRIES} draws from the ranges none makes a drive of that capacity; the last: {0}")]
+    Capacity(ScaleError),
+}
+
+/// Why a draw makes no drive.
+enum Unfit {
+    Values(String),
+    Capacity(ScaleError),
 }
 
 /// Draws a drive like `base`, of `capacity` bytes if that is given.
@@ -37,7 +48,7 @@ pub fn draw(
 ) -> Result<Envelope, NoDrive> {
     let mut name_dice = Dice::of_stream(seed, NAME_STREAM);
     let name = format!("sealed-{:08x}", name_dice.below(1 << 32));
-    let mut last = String::new();
+    let (mut values, mut scaling) = (None, None);
     for attempt in 0..TRIES {
         let mut dice = Dice::of_stream(seed, attempt);
         let changes: Vec<Change> = book
@@ -58,10 +69,15 @@ pub fn draw(
                     salt(seed),
                 ));
             }
-            Err(why) => last = why,
+            Err(Unfit::Values(why)) => values = Some(why),
+            Err(Unfit::Capacity(why)) => scaling = Some(why),
         }
     }
-    Err(NoDrive { last })
+    // Where draws were drives until they were scaled, the capacity is at fault.
+    Err(scaling.map_or_else(
+        || NoDrive::Ranges(values.unwrap_or_default()),
+        NoDrive::Capacity,
+    ))
 }
 
 fn one(dice: &mut Dice, values: &Values) -> toml::Value {
@@ -76,18 +92,14 @@ fn one(dice: &mut Dice, values: &Values) -> toml::Value {
     }
 }
 
-fn drive(base: &Profile, changes: &[Change], capacity: Option<u64>) -> Result<Profile, String> {
-    let profile = base.changed(changes).map_err(|error| error.to_string())?;
+fn drive(base: &Profile, changes: &[Change], capacity: Option<u64>) -> Result<Profile, Unfit> {
+    let unfit = |error: &dyn std::error::Error| Unfit::Values(error.to_string());
+    let profile = base.changed(changes).map_err(|error| unfit(&error))?;
     let profile = match capacity {
-        Some(bytes) => {
-            profile
-                .scaled_to(bytes)
-                .map_err(|error| error.to_string())?
-                .0
-        }
+        Some(bytes) => profile.scaled_to(bytes).map_err(Unfit::Capacity)?.0,
         None => profile,
     };
-    Layout::new(&profile).map_err(|error| error.to_string())?;
+    Layout::new(&profile).map_err(|error| unfit(&error))?;
     Ok(profile)
 }
 
@@ -217,5 +229,15 @@ mod tests {
         let told = draw(&base, &book, None, 1).unwrap_err().to_string();
         // A surface has an eighth of the room that the capacity asks for.
         assert!(told.contains("drive.capacity"), "{told}");
+    }
+
+    #[test]
+    fn a_capacity_that_no_draw_can_have_is_told_as_that() {
+        let (base, book) = base();
+        for bytes in [90_000_000_000_000 / 4096 * 4096, 4096] {
+            let told = draw(&base, &book, Some(bytes), 1).unwrap_err();
+            assert!(matches!(told, NoDrive::Capacity(_)), "{told}");
+            assert!(told.to_string().contains(&bytes.to_string()), "{told}");
+        }
     }
 }

@@ -4,6 +4,7 @@
 //! word scores in full or nothing; what is not guessed scores nothing. The score of a guess is the mean
 //! over all keys that were drawn. In thousandths, rounded down.
 
+use std::collections::BTreeMap;
 use std::fmt;
 
 use serde::Serialize;
@@ -55,10 +56,13 @@ pub struct OfKey {
     pub score_milli: u64,
 }
 
+/// What was guessed, by dotted path.
+type Guesses<'t> = BTreeMap<String, &'t Value>;
+
 /// Scores the guess in `text`, TOML with the keys of a profile, of the drawn keys of `truth`.
 ///
 /// # Errors
-/// If it is not TOML, or a value is none of its key.
+/// If it is not TOML, a value is none of its key, or a key is guessed twice.
 pub fn score(
     (truth, drawn): (&Profile, &[String]),
     file: &str,
@@ -72,24 +76,24 @@ pub fn score(
         let told = error.to_string();
         refused(told.trim_end().to_owned())
     })?;
+    let mut guesses = Guesses::new();
+    flatten("", &table, &mut guesses).map_err(refused)?;
     let keys: Result<Vec<OfKey>, String> = drawn
         .iter()
-        .map(|path| of_key(truth, path, &table))
+        .map(|path| of_key(truth, path, &guesses))
         .collect();
     let keys = keys.map_err(refused)?;
     let sum: u64 = keys.iter().map(|key| key.score_milli).sum();
-    let mut guessed = Vec::new();
-    paths("", &table, &mut guessed);
-    guessed.retain(|path| !drawn.contains(path));
+    let others = guesses.into_keys().filter(|path| !drawn.contains(path));
     Ok(Score {
         drive: truth.name.clone(),
         score_milli: sum / count(keys.len()).max(1),
         keys,
-        not_asked_for: guessed,
+        not_asked_for: others.collect(),
     })
 }
 
-fn of_key(profile: &Profile, path: &str, guesses: &toml::Table) -> Result<OfKey, String> {
+fn of_key(profile: &Profile, path: &str, guesses: &Guesses<'_>) -> Result<OfKey, String> {
     let truth = measure::of_profile(profile, path);
     let (Some(key), Some(truth)) = (measure::key(path), truth) else {
         return Err(format!(
@@ -103,7 +107,7 @@ fn of_key(profile: &Profile, path: &str, guesses: &toml::Table) -> Result<OfKey,
         error_millionths: None,
         score_milli: 0,
     };
-    let Some(guess) = measure::at(guesses, path) else {
+    let Some(&guess) = guesses.get(path) else {
         return Ok(told);
     };
     let measured = [&truth, guess].map(|value| {
@@ -162,15 +166,21 @@ fn shown(value: &Value) -> String {
     }
 }
 
-/// The dotted paths of all values.
-fn paths(prefix: &str, table: &toml::Table, into: &mut Vec<String>) {
+/// Takes the values of a table by their dotted paths: `[platters]` with `rpm` says the same as a quoted
+/// `"platters.rpm"`.
+fn flatten<'t>(prefix: &str, table: &'t toml::Table, into: &mut Guesses<'t>) -> Result<(), String> {
     for (name, value) in table {
         let path = format!("{prefix}{name}");
         match value {
-            Value::Table(inner) => paths(&format!("{path}."), inner, into),
-            _ => into.push(path),
+            Value::Table(inner) => flatten(&format!("{path}."), inner, into)?,
+            _ => {
+                if let Some(first) = into.insert(path.clone(), value) {
+                    return Err(format!("{path} is guessed twice: {first} and {value}"));
+                }
+            }
         }
     }
+    Ok(())
 }
 
 impl fmt::Display for Score {
@@ -262,6 +272,25 @@ mod tests {
             .unwrap();
         assert_eq!((band.error_millionths, band.score_milli), (Some(0), 1000));
         assert_eq!(told.not_asked_for, ["drive.queue_depth"]);
+    }
+
+    #[test]
+    fn quoted_dotted_keys_are_keys_and_one_that_is_there_twice_is_refused() {
+        let slots = tiny().staging.expect("it is shingled").slots;
+        let told = scored(&format!(
+            "\"staging.slots\" = {slots}\n\"cleaning.style\" = \"lazy\"\n\"a.b\" = 1\n"
+        ));
+        let of = |name: &str| told.keys.iter().find(|key| key.key == name).unwrap();
+        assert_eq!(of("staging.slots").score_milli, 1000);
+        assert_eq!(of("cleaning.style").guess.as_deref(), Some("lazy"));
+        assert_eq!(told.not_asked_for, ["a.b"]);
+        let twice = "\"platters.rpm\" = 5400\n[platters]\nrpm = 7200\n";
+        let drawn = DRAWN.map(str::to_owned);
+        let told = score((&tiny(), &drawn), "guess.toml", twice).unwrap_err();
+        assert!(
+            told.to_string().contains("platters.rpm is guessed twice: "),
+            "{told}"
+        );
     }
 
     #[test]

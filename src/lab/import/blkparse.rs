@@ -69,18 +69,18 @@ impl Blkparse {
             return Err(SUMMARY);
         }
         let [_, _, time, _, event] = std::array::from_fn(|_| words.next().unwrap_or_default());
-        let bad = Skip::Bad("not a line of blkparse's default text");
+        let bad = || Skip::Bad("not a line of blkparse's default text");
         if !device.contains(',') {
-            return Err(bad);
+            return Err(bad());
         }
-        let at_ns = TimeUnit::Seconds.read(time).ok_or(bad)?;
+        let at_ns = TimeUnit::Seconds.read(time).ok_or_else(bad)?;
         if event != self.event.letter() {
             return Err(match event {
-                "" => bad,
+                "" => bad(),
                 _ => Skip::Aside("another event of a request"),
             });
         }
-        let letters = words.next().ok_or(bad)?;
+        let letters = words.next().ok_or_else(bad)?;
         let letters = Letters::read(letters).ok_or(Skip::Bad("its letters mean no operation"))?;
         self.devices.take(device)?;
         let request = |operation, offset, bytes| Parsed {

@@ -48,7 +48,7 @@ impl FioLog {
                 "fio version 3 iolog" => Version::Three,
                 _ => {
                     return Err(Skip::Wrong(
-                        "does not begin with \"fio version 2 iolog\" or 3",
+                        "does not begin with \"fio version 2 iolog\" or 3".to_owned(),
                     ));
                 }
             });

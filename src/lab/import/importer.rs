@@ -67,12 +67,14 @@ pub enum ImportError {
         source: std::io::Error,
     },
     /// It is something else.
-    #[error("line {line} shows that this is another kind of text: {why}; say which with --as")]
+    #[error(
+        "line {line} does not fit this kind of text: {why}; if it is of another kind, say which with --as"
+    )]
     OtherText {
         /// Which line.
         line: u64,
         /// Why.
-        why: &'static str,
+        why: String,
     },
     /// A line makes no sense, and that was to end it.
     #[error("line {}: {}: {}; --bad-lines skip counts such lines and goes on", .0.line, .0.why, .0.text)]

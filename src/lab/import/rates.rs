@@ -212,6 +212,8 @@ fn to_toml(drive: &str, rates: &[Rates], interval_ns: u64) -> Option<String> {
     let reports = count(rates.len());
     let length_ns = interval_ns.saturating_mul(reports);
     let length = Unit::Nanoseconds.format(length_ns);
+    // A comment of TOML holds no control characters.
+    let drive = drive.escape_debug();
     let mut toml = format!(
         "# SYNTHETIC: made from {reports} reports of iostat for {drive}, which say how many requests came \
          and\n# how large they were on average, and nothing of where they went or when each came. Places \

@@ -23,14 +23,14 @@ pub(super) struct Parsed {
 }
 
 /// Why a line gave no request.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) enum Skip {
     /// It is in order and not meant for us.
     Aside(&'static str),
     /// It makes no sense.
     Bad(&'static str),
     /// The text as a whole is of another kind.
-    Wrong(&'static str),
+    Wrong(String),
 }
 
 /// A line that made no sense.

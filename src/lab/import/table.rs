@@ -1,12 +1,13 @@
 //! Owns traces that are tables: a line for each request, columns by name or by place, each in its unit.
 //!
-//! Fields are parted by commas, semicolons or tabs. Quotes around a field are taken off; one that holds
-//! the separator is not understood, since no number does.
+//! Fields are parted by commas, semicolons or tabs, which the first line tells. A line with other fields
+//! than that one makes no sense: what is in the wrong place would be taken for something else.
 
 use super::devices::Devices;
 use super::number::{TimeUnit, decimal, whole_number};
 use super::report::{Parsed, Skip};
 use crate::drive::request::Operation;
+use crate::lab::fields;
 
 /// What the columns of a table are.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -23,6 +24,8 @@ pub struct Columns {
     pub took: Option<(Column, TimeUnit)>,
     /// Which drive it was for; the parts are joined by a dot.
     pub device: Vec<Column>,
+    /// Fields of a line, where no head names them.
+    fields: Option<usize>,
 }
 
 /// Where a column is.
@@ -53,6 +56,7 @@ impl Columns {
             bytes: (Column::At(5), 1),
             took: Some((Column::At(6), TimeUnit::HundredNanoseconds)),
             device: vec![Column::At(1), Column::At(2)],
+            fields: Some(7),
         }
     }
 
@@ -65,6 +69,7 @@ impl Columns {
             bytes: (Column::At(2), 512),
             took: None,
             device: vec![Column::At(4)],
+            fields: Some(5),
         }
     }
 
@@ -115,6 +120,7 @@ impl Columns {
                 .map(|found| found.1.clone())
                 .into_iter()
                 .collect(),
+            fields: None,
         })
     }
 }
@@ -128,8 +134,8 @@ struct Places {
     bytes: usize,
     took: Option<usize>,
     device: Vec<usize>,
-    /// Fields that a line has at least.
-    least: usize,
+    /// Fields that a line has.
+    fields: usize,
 }
 
 /// Reads the lines of one table.
@@ -153,23 +159,26 @@ impl Table {
             return Err(Skip::Aside("an empty line"));
         }
         let Some(places) = &self.places else {
-            let named = matches!(self.columns.operation, Column::Named(_));
-            self.places = Some(self.columns.places(text).ok_or(Skip::Wrong(
-                "the first line does not name all of the columns that were given",
-            ))?);
-            if named {
+            self.places = Some(self.columns.places(text).map_err(Skip::Wrong)?);
+            if self.columns.fields.is_none() {
                 return Err(Skip::Aside("the head of the table"));
             }
             return self.line(text, out);
         };
         let mut fields = [""; FIELDS_MAX];
         let mut count = 0;
-        for (place, field) in fields.iter_mut().zip(text.split(places.separator)) {
-            *place = field.trim().trim_matches('"');
+        let outcome = fields::part(text, places.separator, |field| {
+            if let Some(place) = fields.get_mut(count) {
+                *place = field;
+            }
             count += 1;
-        }
-        if count < places.least {
+        });
+        outcome.map_err(|broken| Skip::Bad(broken.what))?;
+        if count < places.fields {
             return Err(Skip::Bad("it has too few fields"));
+        }
+        if count > places.fields {
+            return Err(Skip::Bad("it has more fields than there are columns"));
         }
         let parsed = self.columns.request(places, &fields)?;
         match places.device[..] {
@@ -185,41 +194,37 @@ impl Table {
     }
 }
 
-/// Fields of a line that are looked at.
+/// Columns that a table may have.
 const FIELDS_MAX: usize = 64;
 
 impl Columns {
-    fn places(&self, head: &str) -> Option<Places> {
-        let separator = [',', ';', '\t'].into_iter().find(|c| head.contains(*c))?;
-        let names: Vec<&str> = head
-            .split(separator)
-            .map(|name| name.trim().trim_matches('"'))
-            .collect();
+    /// Where the columns are, by the first line of a table; or why it is none of this kind.
+    fn places(&self, head: &str) -> Result<Places, String> {
+        let separator = [',', ';', '\t'].into_iter().find(|c| head.contains(*c));
+        let separator =
+            separator.ok_or("its first line is parted by no comma, semicolon or tab")?;
+        let mut names = Vec::new();
+        fields::part(head, separator, |name| names.push(name))
+            .map_err(|broken| format!("its first line: {broken}"))?;
+        let fields = self.fields.unwrap_or(names.len());
+        if fields > FIELDS_MAX {
+            return Err(format!("it has {fields} columns, more than {FIELDS_MAX}"));
+        }
         let place = |column: &Column| match column {
-            Column::At(at) => Some(*at),
-            Column::Named(name) => names
-                .iter()
-                .take(FIELDS_MAX)
-                .position(|known| known == name),
+            Column::At(at) => Ok(*at),
+            Column::Named(name) => only(&names, name),
         };
-        let took = match &self.took {
-            Some((column, _)) => Some(place(column)?),
-            None => None,
-        };
-        let mut places = Places {
+        let took = self.took.as_ref();
+        Ok(Places {
             separator,
             time: place(&self.time.0)?,
             operation: place(&self.operation)?,
             offset: place(&self.offset.0)?,
             bytes: place(&self.bytes.0)?,
-            took,
-            device: self.device.iter().map(place).collect::<Option<_>>()?,
-            least: 0,
-        };
-        let four = [places.time, places.operation, places.offset, places.bytes];
-        let all = four.iter().chain(&places.took).chain(&places.device);
-        places.least = all.max().map_or(0, |last| last + 1);
-        Some(places)
+            took: took.map(|(column, _)| place(column)).transpose()?,
+            device: self.device.iter().map(place).collect::<Result<_, _>>()?,
+            fields,
+        })
     }
 
     fn request(&self, places: &Places, fields: &[&str]) -> Result<Parsed, Skip> {
@@ -256,6 +261,22 @@ impl Columns {
             bytes: bytes.ok_or(Skip::Bad("its size is not a number in range"))?,
             took_ns,
         })
+    }
+}
+
+/// The column of this name.
+fn only(names: &[&str], name: &str) -> Result<usize, String> {
+    let mut places = names.iter().zip(1..).filter(|(known, _)| **known == name);
+    let first: Option<(_, usize)> = places.next();
+    match (first, places.next()) {
+        (Some((_, column)), None) => Ok(column - 1),
+        (Some((_, first)), Some((_, second))) => Err(format!(
+            "its first line names {name:?} twice, as column {first} and column {second}"
+        )),
+        (None, _) => Err(format!(
+            "its first line names no column {name:?}, but {}",
+            names.join(", ")
+        )),
     }
 }
 

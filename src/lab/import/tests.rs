@@ -268,7 +268,8 @@ fn the_layout_with_volumes_counts_sectors_and_seconds() {
 fn a_table_is_read_by_the_names_of_its_columns() {
     let columns = "time=when:ms,op=kind,offset=lba:sectors,bytes=pages:pages,took=lat:us";
     let columns = Columns::parse(columns).expect("it is complete");
-    let text = "kind;\"lba\";extra;when;pages;lat\nW;8;x;10.5;1;20\nflush;;;11;;3\n\"r\";16;y;12;2;7\nr;16\n";
+    let text = "kind;\"lba\";extra;when;pages;lat\nW;8;x;10.5;1;20\nflush;;;11;;3\n\"r\";16;y;12;2;7\nr;16\n\
+        W;8;x;10.5;1;20;99\n\"W;8;x;10.5;1;20\n";
     let (report, requests) = imported(text, &options(Format::Table(columns))).expect("a table");
     let expected = [
         (0, WRITE, 4096, 4096),
@@ -277,7 +278,13 @@ fn a_table_is_read_by_the_names_of_its_columns() {
     ];
     assert_eq!(essence(&requests), expected);
     assert_eq!(requests[0].due, Instant(20_000));
-    assert_eq!(report.first_bad[0].line, 5);
+    let bad = report.first_bad.iter().map(|bad| (bad.line, bad.why));
+    let expected = [
+        (5, "it has too few fields"),
+        (6, "it has more fields than there are columns"),
+        (7, "a quote that is not closed in its line"),
+    ];
+    assert_eq!(bad.collect::<Vec<_>>(), expected);
     for (wrong, what) in [
         ("time=a:us,op=b,offset=c", "bytes is missing"),
         ("time=a,op=b,offset=c,bytes=d", "of time is not a time's"),
@@ -291,6 +298,45 @@ fn a_table_is_read_by_the_names_of_its_columns() {
         let told = Columns::parse(wrong).expect_err(wrong).to_string();
         assert!(told.contains(what), "{told}");
     }
+}
+
+#[test]
+fn a_head_that_does_not_say_where_the_columns_are_is_refused_with_what_it_says() {
+    let columns = Columns::parse("time=t:ms,op=op,offset=at,bytes=n").expect("complete");
+    for (text, words) in [
+        (
+            "t,op,at,n,at\n",
+            "names \"at\" twice, as column 3 and column 5",
+        ),
+        (
+            "t,op,at,size\n",
+            "names no column \"n\", but t, op, at, size",
+        ),
+        (
+            "t,op,\"at,n\n",
+            "its first line: character 6: a quote that is not closed",
+        ),
+        ("t op at n\n", "parted by no comma, semicolon or tab"),
+    ] {
+        let format = Format::Table(columns.clone());
+        let told = imported(text, &options(format))
+            .expect_err(text)
+            .to_string();
+        assert!(told.starts_with("line 1") && told.contains(words), "{told}");
+    }
+    // What is named twice and not asked for does no harm.
+    let text = "t,op,at,n,x,x\n1,r,0,4096,1,2\n";
+    let (_, requests) = imported(text, &options(Format::Table(columns))).expect("a table");
+    assert_eq!(requests.len(), 1);
+}
+
+#[test]
+fn more_fields_than_a_format_has_make_no_sense() {
+    let text = "1000,host,0,Read,0,4096,10\n2000,host,0,Read,0,4096,10,7\n";
+    let format = Format::Table(Columns::host_disk());
+    let (report, requests) = imported(text, &options(format)).expect("a trace");
+    assert_eq!(requests.len(), 1);
+    assert_eq!(report.first_bad[0].line, 2);
 }
 
 #[test]
@@ -346,6 +392,16 @@ fn hidden_offsets_keep_sizes_times_and_what_is_near() {
     });
     let (report, _) = imported(&text, &wanted).expect("half of it");
     assert!(report.bad["beyond the size of the drive that was given"] > 200);
+}
+
+/// Fuzzing found a name with a control character in a report's line.
+#[test]
+fn a_drive_of_any_name_becomes_a_workload_that_can_be_read() {
+    let name = "sd\u{1}\u{7f}ä#\"";
+    let text = format!("Device tps kB_read/s kB_wrtn/s kB_dscd/s\n{name} 18.75 430.69 586.18 0\n");
+    let made = rates::workload(&text, Some(name), 1_000_000_000).expect("rates");
+    Workload::from_toml("made", &made.toml).expect("a workload");
+    assert!(made.toml.contains(r"sd\u{1}\u{7f}ä#"), "{}", made.toml);
 }
 
 #[test]

@@ -229,6 +229,7 @@ mod tests {
         Line {
             cell,
             profile: format!("drive-{cell}"),
+            profile_mark: None,
             start: "new".to_owned(),
             workload: "w".to_owned(),
             seed: 1,

@@ -126,6 +126,7 @@ mod tests {
         Line {
             cell,
             profile: String::new(),
+            profile_mark: None,
             start: String::new(),
             workload: String::new(),
             seed: 0,

@@ -167,6 +167,7 @@ mod tests {
         Line {
             cell,
             profile: profile.to_owned(),
+            profile_mark: None,
             start: "new".to_owned(),
             workload: "a < b & \"c\" \u{7} \u{b5}".to_owned(),
             seed: 1,

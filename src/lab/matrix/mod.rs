@@ -3,7 +3,7 @@
 //! Reading order: what a file may say (`book`) and what it says (`spec`, read by `check`,
 //! `work_check` and `demand_check`), the demands (`demand`), what `error`s there are; the profiles and
 //! workloads that are named (`parts`) and the cells (`plan`); what is measured of a cell (`measured`,
-//! for a served drive from `session`) and judged (`verdict`); the file of results (`results`), joining
+//! for a served drive from `session`) and judged (`verdict`); the file of results (`results`, texts by their `mark`), joining
 //! such files (`joining`), comparing them (`baseline`), telling other tools (`junit`), and a cell on its
 //! own (`bundle`). No thread and no process: whoever runs cells is in `cli`. Same file, same cells in the
 //! same order.
@@ -17,6 +17,7 @@ mod demand_check;
 pub mod error;
 pub mod joining;
 pub mod junit;
+pub mod mark;
 pub mod measured;
 mod parts;
 pub mod plan;

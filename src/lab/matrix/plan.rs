@@ -12,6 +12,7 @@ use std::sync::Arc;
 
 use super::demand::Demand;
 use super::error::MatrixError;
+use super::mark;
 pub use super::parts::Job;
 use super::parts::{self, chain};
 use super::spec::{Matrix, Place};
@@ -311,8 +312,7 @@ fn fingerprint(matrix: &Matrix, jobs: &[Job], cells: &[Cell]) -> String {
             cell.number, cell.start, cell.seed, cell.demands
         );
     }
-    let sum = count(text.len()) << 32 | u64::from(crc32c::crc32c(text.as_bytes()));
-    format!("{sum:016x}")
+    mark::of(&text)
 }
 
 #[cfg(test)]

@@ -9,6 +9,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+use super::mark;
 use super::plan::{Cell, Plan};
 use super::verdict::{Assertion, Outcome, Verdict};
 
@@ -39,6 +40,9 @@ pub struct Line {
     pub cell: u64,
     /// Name of the drive.
     pub profile: String,
+    /// The [`mark`] of its profile, changed and scaled; files of older versions do not have it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub profile_mark: Option<String>,
     /// How the drive was when it began.
     pub start: String,
     /// Name of the work.
@@ -138,6 +142,7 @@ impl Line {
         Line {
             cell: cell.number,
             profile: plan.drive_name(cell).to_owned(),
+            profile_mark: Some(mark::of(&cell.profile.to_toml())),
             start: cell.start.to_string(),
             workload: plan.work_name(cell).to_owned(),
             seed: cell.seed,
@@ -155,11 +160,13 @@ impl Line {
         text(self)
     }
 
-    /// The same without what real time has to do with.
+    /// The same without what real time has to do with, and without the mark, which lines of older
+    /// versions do not have and the fingerprint of the matrix covers.
     #[must_use]
     pub fn timeless(&self) -> Line {
         Line {
             took_ms: 0,
+            profile_mark: None,
             ..self.clone()
         }
     }
@@ -280,6 +287,7 @@ mod tests {
         Line {
             cell,
             profile: "tiny".to_owned(),
+            profile_mark: Some("17".to_owned()),
             start: "staging 95%, seed 1".to_owned(),
             workload: "a line\nand another".to_owned(),
             seed: 1,

@@ -34,6 +34,9 @@ pub(in crate::report) struct Cell {
     /// The profile.
     #[serde(default)]
     pub(in crate::report) profile: String,
+    /// The mark of its profile.
+    #[serde(default)]
+    pub(in crate::report) profile_mark: Option<String>,
     /// The state of the drive at the beginning.
     #[serde(default)]
     pub(in crate::report) start: String,

@@ -1,10 +1,11 @@
 //! Gathering: files of a run become the material that a page is made of.
 //!
 //! Reading order: which kind of file it is, told by its content, and what joins several of one run
-//! (here); rows of Parquet files (`rows`), a recording (`requests`), a file of events (`jobs`), a summary
+//! (here, and whether they are of a cell of a matrix: `belonging`); rows of Parquet files (`rows`), a recording (`requests`), a file of events (`jobs`), a summary
 //! (`told`), results of a matrix (`matrix`). Always holds: a page is of one run, and memory does not
 //! grow with its files, but for the cells of a matrix, all of which are shown.
 
+mod belonging;
 pub(super) mod jobs;
 pub(super) mod matrix;
 pub(super) mod requests;
@@ -26,6 +27,7 @@ use self::requests::Requests;
 use self::rows::Rows;
 use self::told::Told;
 use super::error::ReportError;
+use crate::lab::matrix::mark;
 use crate::lab::recording::{BEGAN, PROFILE};
 use crate::profile::Profile;
 
@@ -64,12 +66,15 @@ pub(super) struct About {
     pub(super) seed: Option<String>,
     /// How the drive was when it began.
     pub(super) began: Option<String>,
+    /// The mark of the profile's text.
+    profile_mark: Option<String>,
     /// Who said so first of what the files of a run have in common: the key, what it says, which file.
     said: Vec<(&'static str, String, PathBuf)>,
 }
 
 impl Material {
     /// Reads files of one run.
+    /// Beside results of a matrix they are of one of its cells.
     ///
     /// # Errors
     /// If one cannot be read, is none of the kinds, or does not belong to the others.
@@ -78,6 +83,7 @@ impl Material {
         for path in paths {
             material.add(path)?;
         }
+        belonging::check(&material)?;
         Ok(material)
     }
 
@@ -188,6 +194,9 @@ impl Material {
 impl About {
     fn of_columns(&mut self, rows: &Rows) -> Result<(), ReportError> {
         if let Some(text) = rows.about(PROFILE) {
+            let mark = mark::of(&text);
+            self.agree("mark of the profile", &mark, rows.path())?;
+            self.profile_mark = Some(mark);
             // A profile that this version does not know is no reason not to show what it did.
             if let Ok(profile) = Profile::from_toml("the profile of the file", &text) {
                 self.agree("profile", &profile.name, rows.path())?;
@@ -204,7 +213,10 @@ impl About {
             self.agree("seed", &seed, rows.path())?;
             self.seed = Some(seed);
         }
-        self.began = rows.about(BEGAN).or(self.began.take());
+        if let Some(began) = rows.about(BEGAN) {
+            self.agree("state at the start", &began, rows.path())?;
+            self.began = Some(began);
+        }
         Ok(())
     }
 

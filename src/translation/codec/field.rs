@@ -9,6 +9,8 @@ use crate::units::{BandId, HomeBand, Lba, Pba, Sectors, count, index};
 
 /// Bytes of an extent: start and length.
 pub const EXTENT_BYTES: u64 = 16;
+/// Where whatever counts openings, maps or records ends.
+const COUNTER_MAX: u64 = 1 << 62;
 
 /// Appends fields.
 #[derive(Debug)]
@@ -170,6 +172,17 @@ impl<'a> Reader<'a> {
     /// Takes eight bytes.
     pub fn u64(&mut self, field: &'static str) -> Result<u64, RecordError> {
         Ok(u64::from_le_bytes(self.array(field)?))
+    }
+
+    /// Takes a number that counts up by one at a time. One above [`COUNTER_MAX`] is refused, so that
+    /// whoever goes on counting never overflows.
+    pub fn counter(&mut self, field: &'static str) -> Result<u64, RecordError> {
+        let value = self.u64(field)?;
+        if value > COUNTER_MAX {
+            let expected = "at most 2^62: no drive counts further in its life";
+            return Err(self.bad(field, 8, value, expected));
+        }
+        Ok(value)
     }
 
     /// Takes a number of `bytes` bytes, at most eight.

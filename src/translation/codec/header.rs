@@ -222,8 +222,8 @@ fn read_header(reader: &mut Reader<'_>, sought: &Sought) -> Result<(Header, u32)
             expected: sought.words,
         });
     };
-    let epoch = reader.u64("epoch")?;
-    let sequence = reader.u64("sequence")?;
+    let epoch = reader.counter("epoch")?;
+    let sequence = reader.counter("sequence")?;
     let own = reader.pba("at")?;
     if own != at {
         return Err(RecordError::WrongAddress { at, found: own });

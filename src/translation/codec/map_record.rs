@@ -158,7 +158,7 @@ pub(super) fn read_body(
 ) -> Result<MapRecord, RecordError> {
     let header = MapHeader {
         epoch: common.epoch,
-        generation: reader.u64("generation")?,
+        generation: reader.counter("generation")?,
         sequence: common.sequence,
         journal_position: reader.pba("journal_position")?,
         at: common.at,

@@ -77,13 +77,7 @@ fn span() -> impl Strategy<Value = PayloadSpan> {
 }
 
 fn journal() -> impl Strategy<Value = JournalRecord> {
-    let numbers = (
-        any::<u64>(),
-        any::<u64>(),
-        any::<u64>(),
-        0..1_u64 << 48,
-        0..9_u64,
-    );
+    let numbers = (counter(), counter(), counter(), 0..1_u64 << 48, 0..9_u64);
     (numbers, vec(span(), 0..20), changes()).prop_map(|(numbers, payload, changes)| {
         let (epoch, one, other, at, more) = numbers;
         let header = JournalHeader {
@@ -102,13 +96,18 @@ fn journal() -> impl Strategy<Value = JournalRecord> {
 }
 
 fn map_header() -> impl Strategy<Value = MapHeader> {
-    (any::<[u64; 4]>(), 0..1_u64 << 48).prop_map(|(numbers, at)| MapHeader {
-        epoch: numbers[0],
-        generation: numbers[1],
-        sequence: numbers[2],
-        journal_position: Pba(numbers[3]),
+    let counters = [counter(), counter(), counter()];
+    (counters, any::<u64>(), 0..1_u64 << 48).prop_map(|(counters, position, at)| MapHeader {
+        epoch: counters[0],
+        generation: counters[1],
+        sequence: counters[2],
+        journal_position: Pba(position),
         at: Pba(at),
     })
+}
+
+fn counter() -> impl Strategy<Value = u64> {
+    0..=1_u64 << 62
 }
 
 fn ascending<T: Debug>(entry: impl Strategy<Value = T>) -> impl Strategy<Value = Vec<(u32, T)>> {

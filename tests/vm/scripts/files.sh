@@ -100,7 +100,7 @@ look() {
 }
 
 # Where it fails, the kernel knows why.
-trap '[ $? = 0 ] || dmesg | tail -n 20' EXIT
+trap '[ $? = 0 ] || { dmesg | grep -m 3 "I/O error" || true; dmesg | tail -n 20; }' EXIT
 
 mkdir -p /tmp/kept
 if [ "$what" = make ]; then
