@@ -222,6 +222,13 @@ impl Sides<'_> {
         method: Method,
     ) -> Option<(i128, i128)> {
         let number = crate::units::index(method.count);
+        let few = |run: &Tally| {
+            let groups = counted.of(run);
+            Blocks::number(groups.iter().map(|group| count(group.points.len())).sum()).is_none()
+        };
+        if few(self.a.first()?) || few(self.b.first()?) {
+            return None;
+        }
         let blocks = |run: &Tally| {
             let span = run.span.unwrap_or_default();
             Blocks::new(&counted.of(run), span, number)
