@@ -39,7 +39,7 @@ impl Keeping {
                 "{shown} is being written by another `imbrex matrix`: wait for it, or give another file"
             ))
         })?;
-        let bytes = bounded(&mut *file, path)?;
+        let bytes = bounded(&mut file, path)?;
         let first = header.to_text();
         let (lines, whole) = match found(path, &bytes)? {
             Some(found) if found.header == *header => (found.lines, found.whole_bytes),
