@@ -169,15 +169,14 @@ fn inserted(idle: Idle, drive: &Drive, asked: &Asked, frame: &Frame) -> Result<I
     let short_each_ns = short_ns / frame.pauses;
     let mut all = frame.pauses * frame.days;
     if let (None, Some(every)) = (asked.extent().0, frame.every) {
+        let course = Course {
+            days: frame.days,
+            pauses: frame.pauses(Duration(day_ns)),
+            ..Course::default()
+        };
         all = 0;
         let mut before = 0;
-        for days in 1..=frame.days {
-            let course = Course {
-                days,
-                pauses: frame.pauses(Duration(day_ns)),
-                ..Course::default()
-            };
-            let answered = trial::run(drive.clone(), asked, &course)?.summary.answered;
+        for answered in trial::run(drive.clone(), asked, &course)?.answered_by_day {
             all += (answered - before).div_ceil(every);
             before = answered;
         }

@@ -88,6 +88,8 @@ pub struct Outcome {
     pub summary: Summary,
     /// How it ended.
     pub ended: Ended,
+    /// Requests answered by the end of each day that was begun, those of the days before included.
+    pub answered_by_day: Vec<u64>,
 }
 
 /// Where the time of the load lies in that of the drive.

@@ -88,6 +88,7 @@ impl<'a, 's> Simulation<'a, 's> {
         self.stop = course.stop;
         let mut ended = self.serve_requests()?;
         let mut left = self.level();
+        let mut answered_by_day = vec![self.progress.answered];
         for _ in 1..course.days {
             if ended != Ended::Done {
                 break;
@@ -96,6 +97,7 @@ impl<'a, 's> Simulation<'a, 's> {
                 .next_day(self.source.submitted(), self.last_answer);
             self.source = another(self.drive.profile())?;
             ended = self.serve_requests()?;
+            answered_by_day.push(self.progress.answered);
             let before = std::mem::replace(&mut left, self.level());
             let no_more = left.staging_slots_used <= before.staging_slots_used
                 && left.dirty_bands <= before.dirty_bands;
@@ -109,7 +111,11 @@ impl<'a, 's> Simulation<'a, 's> {
         self.hand_over()?;
         let status = self.drive.status(self.now);
         let summary = self.gatherer.finish(self.drive.profile(), &status);
-        Ok(Outcome { summary, ended })
+        Ok(Outcome {
+            summary,
+            ended,
+            answered_by_day,
+        })
     }
 
     fn serve_requests(&mut self) -> Result<Ended, SimulationError> {
