@@ -174,7 +174,7 @@ impl<'a> Reader<'a> {
         Ok(u64::from_le_bytes(self.array(field)?))
     }
 
-    /// Takes a number that counts up by one at a time. One above [`COUNTER_MAX`] is refused, so that
+    /// Takes a number that counts up by one at a time. One above 2^62 is refused, so that
     /// whoever goes on counting never overflows.
     pub fn counter(&mut self, field: &'static str) -> Result<u64, RecordError> {
         let value = self.u64(field)?;
