@@ -174,7 +174,14 @@ impl Forecast {
             &or("never"),
         )?;
         let unseen = unseen_recovery(drive);
-        lines.ranged("recovers afterwards in", &drive.recovery_ns, &or(unseen))?;
+        lines.ranged(
+            "recovers afterwards in",
+            &drive.recovery_ns,
+            &|value| match value {
+                Some(0) => "no time".to_owned(),
+                value => or(unseen)(value),
+            },
+        )?;
         lines.ranged(
             "longest without an answer",
             &drive.longest_stall_ns,
