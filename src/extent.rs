@@ -311,7 +311,8 @@ mod tests {
         }
     }
 
-    const SPACE: u64 = 64;
+    /// Enough for several groups of runs.
+    const SPACE: u64 = 400;
 
     fn extent(start: u64, sectors: u64) -> LbaExtent {
         Extent::new(Lba(start), Sectors(sectors))
@@ -327,7 +328,7 @@ mod tests {
 
     proptest! {
         #[test]
-        fn map_agrees_with_an_array(ops in prop::collection::vec((0..SPACE, 1..20u64, 0..1000u64, any::<bool>()), 1..80)) {
+        fn map_agrees_with_an_array(ops in prop::collection::vec((0..SPACE, prop_oneof![8 => 1..3u64, 1 => 1..60u64], 0..1000u64, prop::bool::weighted(0.7)), 1..400)) {
             let mut map = ExtentMap::default();
             let mut array = vec![None; usize::try_from(SPACE).unwrap()];
             for (start, length, value, insert) in ops {

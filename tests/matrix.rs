@@ -272,6 +272,28 @@ fn what_became_worse_than_the_baseline_is_named() {
         .expect(1);
     let wide = "{}/m.toml -o {}/now --baseline {}/before --fail-on-worse --tolerance 200%";
     folder.run(wide).success();
+    // The baseline of another matrix: no cell is the same, so nothing shows that none became worse.
+    let mut others = folder.lines("now");
+    others.truncate(1);
+    fs::write(folder.file("other"), format!("{}\n", others[0])).expect("written");
+    let ended = folder.run("{}/m.toml -o {}/now --baseline {}/other --fail-on-worse");
+    assert_eq!(ended.code, Some(1), "{ended:#?}");
+    assert!(
+        ended.stdout.contains("nothing could be compared"),
+        "{ended:#?}"
+    );
+}
+
+#[test]
+fn results_that_never_end_are_refused() {
+    let folder = Folder::with(&format!("{QUICK}{WORK}{EASY}"));
+    for arguments in [
+        "join /dev/zero -o {}/all",
+        "{}/m.toml -o {}/now --baseline /dev/zero",
+    ] {
+        let told = folder.run(arguments).expect(3);
+        assert!(told.contains("no file of results is that long"), "{told}");
+    }
 }
 
 #[test]

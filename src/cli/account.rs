@@ -326,6 +326,13 @@ fn write_latencies(text: &mut String, account: &Account) {
             kind.operation, kind.count
         );
     }
+    if account.failed_at_limits > 0 {
+        let _ = writeln!(
+            text,
+            "            {} more had no answer within an enforced limit and were failed (see host limits)",
+            account.failed_at_limits
+        );
+    }
 }
 
 fn write_slowest(text: &mut String, account: &Account) {

@@ -10,11 +10,14 @@ use super::Along;
 use crate::units::{Lba, Sectors};
 
 /// Runs of a chunk before it is cut. Few in unit tests, so that small maps have many chunks.
-const CHUNK_MAX: usize = if cfg!(test) { 4 } else { 64 };
+const CHUNK_MAX: usize = if cfg!(test) { 8 } else { 64 };
 /// Chunks of a group before it is cut.
-const GROUP_MAX: usize = if cfg!(test) { 4 } else { 256 };
+const GROUP_MAX: usize = if cfg!(test) { 8 } else { 256 };
 /// Runs of a chunk of which one is looked at first.
-const STRIDE: usize = if cfg!(test) { 2 } else { 8 };
+const STRIDE: usize = if cfg!(test) { 3 } else { 8 };
+
+// Short neighbours are joined in unit tests, too.
+const _: () = assert!(CHUNK_MAX / 4 > 1 && GROUP_MAX / 4 > 1);
 
 /// A run and what it holds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -30,6 +30,9 @@ const LATENCY_MAX: Duration = Duration::from_s(3600);
 pub struct Account {
     /// Latencies by kind: read, write, flush, trim, write-zeroes.
     pub kinds: Vec<Latencies>,
+    /// Requests that were failed at an enforced limit. They have no answer of the drive, so `kinds` and
+    /// `slowest` are without them.
+    pub failed_at_limits: u64,
     /// The slowest requests, slowest first.
     pub slowest: Vec<Slow>,
     /// Answers that the host machine gave noticeably later than the model said.
@@ -153,6 +156,7 @@ pub struct Slow {
 pub(crate) struct Ledger {
     histograms: [Histogram<u64>; 5],
     longest: [Duration; 5],
+    failed_at_limits: u64,
     /// Ascending by how long they took.
     slowest: Vec<(Duration, Completion)>,
     late: u64,
@@ -172,6 +176,7 @@ impl Ledger {
         Ledger {
             histograms: std::array::from_fn(|_| histogram()),
             longest: [Duration::ZERO; 5],
+            failed_at_limits: 0,
             slowest: Vec::with_capacity(SLOWEST_MAX + 1),
             late: 0,
             lag_max: Duration::ZERO,
@@ -221,6 +226,11 @@ impl Ledger {
         }
     }
 
+    /// Takes into account that a request was failed at an enforced limit.
+    pub(crate) fn failed_at_limit(&mut self) {
+        self.failed_at_limits += 1;
+    }
+
     /// Takes into account how long the drive's thread was busy at a stretch.
     pub(crate) fn turn_took(&mut self, took: Duration) {
         self.turn_max = self.turn_max.max(took);
@@ -234,6 +244,7 @@ impl Ledger {
             kinds: kinds
                 .map(|(word, (histogram, longest))| latencies(word, histogram, longest))
                 .collect(),
+            failed_at_limits: self.failed_at_limits,
             slowest: slowest
                 .map(|(took, completion)| slow(*took, completion))
                 .collect(),

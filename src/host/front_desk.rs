@@ -243,6 +243,12 @@ impl FrontDesk {
     pub(super) fn fail(&mut self, id: RequestId, error: HostError, buffers: &mut Buffers) {
         if let Some(waiting) = self.waiting.remove(&id) {
             buffers.forget_reply(BufferId::Request(id));
+            if matches!(
+                error,
+                HostError::TooSlow { .. } | HostError::TakenOut { .. }
+            ) {
+                self.ledger.failed_at_limit();
+            }
             self.ledger.monitor.given_up(id, &error.to_string());
             answer(waiting.reply, Err(error), None);
         }

@@ -129,22 +129,24 @@ impl<M: Machine> EventLoop<M> {
     fn save(&mut self, to: &Path) -> Result<Copied, OrderError> {
         let paused = self.clock.pause();
         self.settle_mover();
-        let saved = match &self.bay {
+        let settled = self.check_mover();
+        let saved = settled.and_then(|()| match &self.bay {
             Some(bay) => bay.save(to).map_err(OrderError::from),
             None => Err(OrderError::NoBay),
-        };
+        });
         self.clock.go_on(paused);
-        self.check_mover()?;
         saved
     }
 
     fn replace(&mut self, with: &Path) -> Result<(), OrderError> {
         let paused = self.clock.pause();
         self.settle_mover();
-        let replaced = match &mut self.bay {
+        // Of a drive that has just failed, somebody may want to see the image.
+        let settled = self.check_mover();
+        let replaced = settled.and_then(|()| match &mut self.bay {
             Some(bay) => bay.replace(with).map_err(OrderError::from),
             None => Err(OrderError::NoBay),
-        };
+        });
         self.clock.go_on(paused);
         if let Err(OrderError::Bay(error)) = &replaced
             && error.data == DataAfter::Gone

@@ -296,6 +296,7 @@ fn an_enforced_limit_fails_a_command_at_its_moment_at_any_pace() {
         assert_eq!(account.limits[0].trips, 1);
         assert_eq!(account.limits[0].dropped_ns, Some(limit.duration().0));
         assert_eq!(account.kinds[0].count, 0, "a failed read has no latency");
+        assert_eq!(account.failed_at_limits, 1);
         assert_eq!(account.kinds[2].count, 1, "the flush was answered");
     }
 }

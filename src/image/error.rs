@@ -12,7 +12,9 @@ use crate::units::Pba;
 #[derive(Debug, thiserror::Error)]
 pub enum ImageError {
     /// Neither copy of the superblock has ever been written.
-    #[error("this is not an imbrex image: there is no superblock in sectors 0 and 1")]
+    #[error(
+        "this is not an imbrex image: there is no superblock in sectors 0 and 1 (a device is left so by a restore that was interrupted: create and restore again)"
+    )]
     NotAnImage,
     /// Made by another version of the format.
     #[error(

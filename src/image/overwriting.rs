@@ -11,7 +11,7 @@ use std::path::Path;
 use super::copying::{CopyError, failed, next_data};
 use super::superblock::COPIES_BYTES;
 use crate::medium::store::Store;
-use crate::units::index;
+use crate::units::{SECTOR_BYTES, index};
 
 /// Bytes copied at a time.
 const CHUNK_BYTES: u64 = 1 << 20;
@@ -35,6 +35,9 @@ fn overwrite(saved: &File, device: &dyn Store, bytes: u64) -> io::Result<()> {
     device.sync()?;
     let mut at = COPIES_BYTES;
     while let Some((start, end)) = next_data(saved, at, bytes)? {
+        // Holes may end anywhere; a device takes whole sectors of its own, which are no longer than ours.
+        let start = (start / SECTOR_BYTES * SECTOR_BYTES).max(at);
+        let end = end.next_multiple_of(SECTOR_BYTES).min(bytes);
         device.zero_at(at, start - at)?;
         copy(saved, device, start, end)?;
         at = end;

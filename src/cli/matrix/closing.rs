@@ -37,7 +37,13 @@ pub(super) fn close(
     if let Some(before) = before {
         let comparison = baseline::compare(&before.lines, &lines, arguments.tolerance);
         text += &words(&comparison, arguments.tolerance);
-        if arguments.fail_on_worse && !comparison.worse.is_empty() && code != Code::DriveFailed {
+        let none = comparison.compared == 0;
+        if arguments.fail_on_worse && none {
+            text += "nothing could be compared, which --fail-on-worse takes as worse: is it a baseline of \
+                     this matrix?\n";
+        }
+        let worse = none || !comparison.worse.is_empty();
+        if arguments.fail_on_worse && worse && code != Code::DriveFailed {
             code = Code::Failure;
         }
     }

@@ -13,6 +13,9 @@ use nix::fcntl::{Flock, FlockArg};
 use crate::cli::exit::{ProtectedError, UnusableError};
 use crate::lab::matrix::results::{self, Found, Header, Line};
 
+/// Longest file of results that is read: tens of thousands of cells.
+const BYTES_MAX: u64 = 1 << 28;
+
 /// An open file of results.
 #[derive(Debug)]
 pub(super) struct Keeping {
@@ -36,9 +39,7 @@ impl Keeping {
                 "{shown} is being written by another `imbrex matrix`: wait for it, or give another file"
             ))
         })?;
-        let mut bytes = Vec::new();
-        file.read_to_end(&mut bytes)
-            .with_context(|| format!("cannot read {shown}"))?;
+        let bytes = bounded(&mut file, path)?;
         let first = header.to_text();
         let (lines, whole) = match found(path, &bytes)? {
             Some(found) if found.header == *header => (found.lines, found.whole_bytes),
@@ -99,11 +100,27 @@ impl Keeping {
 
 /// The results in a file.
 pub(super) fn read(path: &Path) -> anyhow::Result<Found> {
-    let bytes = std::fs::read(path).with_context(|| format!("cannot read {}", path.display()))?;
+    let cannot = || format!("cannot read {}", path.display());
+    let bytes = bounded(&mut File::open(path).with_context(cannot)?, path)?;
     found(path, &bytes)?.ok_or_else(|| {
         let what = format!("{} holds no results", path.display());
         UnusableError(what).into()
     })
+}
+
+/// All of a file of results; one that never ends is refused.
+fn bounded(file: &mut File, path: &Path) -> anyhow::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    file.take(BYTES_MAX + 1)
+        .read_to_end(&mut bytes)
+        .with_context(|| format!("cannot read {}", path.display()))?;
+    if crate::units::count(bytes.len()) > BYTES_MAX {
+        let shown = path.display();
+        let what =
+            format!("{shown} is longer than {BYTES_MAX} bytes: no file of results is that long");
+        return Err(UnusableError(what).into());
+    }
+    Ok(bytes)
 }
 
 fn found(path: &Path, bytes: &[u8]) -> anyhow::Result<Option<Found>> {

@@ -115,7 +115,15 @@ impl Sides<'_> {
             let counts: Vec<_> = runs.iter().map(Tally::counts).collect();
             std::array::from_fn(|kind| counts.iter().map(|counts| counts[kind]).sum())
         };
-        let (a, b) = (requests(self.a), requests(self.b));
+        let (mut a, b) = (requests(self.a), requests(self.b));
+        Shares::of(a, b)?;
+        // Of an operation that some run lacks, that run has no figure to count.
+        for (kind, requests) in a.iter_mut().enumerate() {
+            let mut runs = self.a.iter().chain(self.b);
+            if runs.any(|run| run.counts()[kind] == 0) && b[kind] > 0 {
+                *requests = 0;
+            }
+        }
         let counted = Counted::Alike(Shares::of(a, b)?);
         let figure = |figure| self.figure(counted, figure, method);
         Some(Alike {
@@ -176,7 +184,12 @@ impl Sides<'_> {
                 .map(|run| figure.of(&counted.of(run), run.length_ns()));
             figures.collect()
         };
-        let (a, b) = (of_runs(self.a), of_runs(self.b));
+        let (mut a, mut b) = (of_runs(self.a), of_runs(self.b));
+        let whole = |(a, b): (&Option<i128>, &Option<i128>)| a.is_some() && b.is_some();
+        if method.units == Units::Runs && a.iter().zip(&b).any(whole) {
+            // What is told and its interval are of the same runs: the pairs that both have the figure.
+            (a, b) = a.into_iter().zip(b).filter(|(a, b)| whole((a, b))).unzip();
+        }
         let mean = |figures: &[Option<i128>]| -> Option<i128> {
             let there: Vec<i128> = figures.iter().copied().flatten().collect();
             let all = i128::from(count(there.len()));
@@ -209,6 +222,13 @@ impl Sides<'_> {
         method: Method,
     ) -> Option<(i128, i128)> {
         let number = crate::units::index(method.count);
+        let few = |run: &Tally| {
+            let groups = counted.of(run);
+            Blocks::number(groups.iter().map(|group| count(group.points.len())).sum()).is_none()
+        };
+        if few(self.a.first()?) || few(self.b.first()?) {
+            return None;
+        }
         let blocks = |run: &Tally| {
             let span = run.span.unwrap_or_default();
             Blocks::new(&counted.of(run), span, number)

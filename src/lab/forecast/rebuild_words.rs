@@ -121,10 +121,11 @@ fn write_hosts(lines: &mut Lines<'_, '_>, piece: &Piece) -> fmt::Result {
     let trips = figures.trips(array);
     let beyond = format!("{trips} operations above {limit} (array-recovery)");
     lines.line("array error recovery", &beyond)?;
-    match HostLimits::all().dropped(figures) {
+    let judged = piece.miss.and_then(|miss| miss.dropped);
+    match judged.or_else(|| HostLimits::all().dropped(figures)) {
         Some(Dropped { limit, after_ns }) => {
             let mut words = format!("after {} by {limit}", spoken(after_ns));
-            if piece.miss.is_none_or(|miss| miss.dropped.is_none()) {
+            if judged.is_none() {
                 words.push_str(", which is not judged");
             }
             if piece.share_milli < 1000 {

@@ -8,6 +8,8 @@ use flate2::bufread::MultiGzDecoder;
 const LINE_BYTES_MAX: u64 = 1 << 16;
 const BUFFER_BYTES: usize = 1 << 18;
 const GZIP: [u8; 2] = [0x1f, 0x8b];
+/// What some spreadsheets write first.
+const BYTE_ORDER_MARK: &[u8] = "\u{feff}".as_bytes();
 
 /// A line, without its end.
 pub(super) enum Line<'l> {
@@ -63,6 +65,9 @@ impl Lines {
         }
         while matches!(self.line.last(), Some(b'\n' | b'\r')) {
             self.line.pop();
+        }
+        if self.number == 1 && self.line.starts_with(BYTE_ORDER_MARK) {
+            self.line.drain(..BYTE_ORDER_MARK.len());
         }
         let text = if let Ok(text) = std::str::from_utf8(&self.line) {
             text

@@ -268,7 +268,8 @@ fn the_layout_with_volumes_counts_sectors_and_seconds() {
 fn a_table_is_read_by_the_names_of_its_columns() {
     let columns = "time=when:ms,op=kind,offset=lba:sectors,bytes=pages:pages,took=lat:us";
     let columns = Columns::parse(columns).expect("it is complete");
-    let text = "kind;\"lba\";extra;when;pages;lat\nW;8;x;10.5;1;20\nflush;;;11;;3\n\"r\";16;y;12;2;7\nr;16\n\
+    // As a spreadsheet writes it, with a byte-order mark.
+    let text = "\u{feff}kind;\"lba\";extra;when;pages;lat\nW;8;x;10.5;1;20\nflush;;;11;;3\n\"r\";16;y;12;2;7\nr;16\n\
         W;8;x;10.5;1;20;99\n\"W;8;x;10.5;1;20\n";
     let (report, requests) = imported(text, &options(Format::Table(columns))).expect("a table");
     let expected = [

@@ -200,6 +200,42 @@ fn what_only_one_side_asked_for_is_named_and_not_judged() {
     );
 }
 
+/// An operation that one run lacks took that run's figure with it, and with it the verdict.
+#[test]
+fn an_operation_that_some_run_lacks_is_named_and_the_others_are_judged() {
+    let runs = |slower: u64, flushes: u64| -> Vec<Vec<Answer>> {
+        let flushes = |seed: u64| if seed == 3 { 0 } else { flushes };
+        (1..=5)
+            .map(|seed| mixed(seed, (500, flushes(seed)), slower))
+            .collect()
+    };
+    let told = compared(&runs(0, 2), &runs(1000, 3), By::Mean);
+    assert_eq!(told.verdict, Verdict::Slower, "{told}");
+    let words = told.to_string();
+    assert!(words.contains("not judged: flush"), "{words}");
+}
+
+#[test]
+fn a_difference_is_told_of_the_runs_that_its_interval_is_of() {
+    // The third run of A flushes far slower than any other, and that of B does not flush.
+    let side = |slower: u64| -> Vec<Vec<Answer>> {
+        (1..=6).map(|seed| mixed(seed, (0, 50), slower)).collect()
+    };
+    let (mut a, mut b) = (side(0), side(10));
+    a[2] = mixed(3, (0, 50), 5_000_000);
+    b[2] = mixed(3, (50, 0), 0);
+    let told = compared(&a, &b, By::Mean);
+    let flush = told
+        .operations
+        .iter()
+        .find(|told| told.operation == "flush");
+    let mean = flush.expect("they flushed").mean_ns;
+    assert!(
+        mean.low <= mean.difference && mean.difference <= mean.high,
+        "{told}"
+    );
+}
+
 #[test]
 fn discards_and_zeroings_move_no_bytes() {
     let of = |kind: usize| -> Vec<Answer> {

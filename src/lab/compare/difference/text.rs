@@ -91,7 +91,10 @@ impl Comparison {
         };
         if !alike.left_out.is_empty() {
             let left_out = alike.left_out.join(", ");
-            writeln!(f, "asked for by one side only, and not judged: {left_out}")?;
+            writeln!(
+                f,
+                "not asked for in every run of both sides, and not judged: {left_out}"
+            )?;
         }
         if alike.mean_ns.a.is_none() {
             return writeln!(
