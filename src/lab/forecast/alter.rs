@@ -98,16 +98,6 @@ pub fn flash(profile: &Profile) -> Result<Profile, String> {
     with_room(&changed)
 }
 
-/// With the write cache switched over.
-///
-/// # Errors
-/// Why there is no such drive, in words.
-pub fn cache(profile: &Profile) -> Result<Profile, String> {
-    let mut changed = profile.clone();
-    changed.write_cache.enabled = !changed.write_cache.enabled;
-    with_room(&changed)
-}
-
 /// The conventional drive to compare `profile` with: `control` with as much capacity; for a drive so
 /// small that there is no such control, the drive itself without shingling.
 ///
@@ -214,7 +204,6 @@ mod tests {
                 profile.name == "flash-4tb",
                 "{on_flash:?}"
             );
-            assert_ne!(cache(&profile).unwrap().write_cache, profile.write_cache);
             let control = control(&built_in("control-5tb"), &profile).unwrap();
             assert_eq!(control.drive.capacity_bytes, profile.drive.capacity_bytes);
             assert!(control.staging.is_none(), "{}", control.name);

@@ -15,6 +15,7 @@ use super::trial::{self, Figures, Trial, TrialError};
 use super::window::{Miss, Window};
 use super::words::spoken;
 use crate::drive::Drive;
+use crate::drive::fault::{Fault, Switch};
 use crate::lab::simulation::course::{Course, Ended, Stop};
 use crate::profile::Profile;
 use crate::profile::quantity::Unit;
@@ -193,14 +194,7 @@ fn try_it(kind: Kind, known: &Known<'_>) -> Tried {
                        that included; only where what they hold is no longer needed";
             same_drive(known, &asked, how.to_owned())
         }
-        Kind::WriteCache => {
-            let on = if profile.write_cache.enabled {
-                "off"
-            } else {
-                "on"
-            };
-            other_drive(known, alter::cache(profile)?, format!("switched {on}"))
-        }
+        Kind::WriteCache => write_cache(known),
         Kind::FlashStaging => {
             let how = "another drive: as many bytes of flash memory instead of tracks";
             other_drive(known, alter::flash(profile)?, how.to_owned())
@@ -220,6 +214,18 @@ fn same_drive(known: &Known<'_>, asked: &Asked, how: String) -> Tried {
     Ok((how, Figures::of(&outcome)))
 }
 
+/// The drive as asked for, its cache switched over in the moment in which the load begins, as a host does it:
+/// what the drive held before was written with the cache that it has.
+fn write_cache(known: &Known<'_>) -> Tried {
+    let on = !known.assumed.profile.write_cache.enabled;
+    let mut drive = known.drive.clone();
+    let switched = drive.impose(Instant::default(), Fault::WriteCache(Switch { on }));
+    switched.map_err(|error| error.to_string())?;
+    let outcome = trial::run(drive, known.asked, known.course)?;
+    let how = format!("switched {}", if on { "on" } else { "off" });
+    Ok((how, Figures::of(&outcome)))
+}
+
 fn other_drive(known: &Known<'_>, profile: Profile, how: String) -> Tried {
     let assumed = Assumed {
         profile,
@@ -234,7 +240,7 @@ fn other_drive(known: &Known<'_>, profile: Profile, how: String) -> Tried {
     Ok((how, figures))
 }
 
-const NEVER_SLOW: &str = "not needed: no request waits for room";
+const NEVER_SLOW: &str = "it is not needed, no request waits for room";
 
 fn pause(known: &Known<'_>) -> Tried {
     let staging = known.assumed.profile.staging.as_ref();

@@ -45,11 +45,11 @@ pub(super) fn write_idle(
         }
         Found::More { tried_ns } => {
             let tried = spoken(tried_ns);
-            write!(
-                words,
-                "tried: the load {days} times, {} pauses in each, {tried} together",
-                centre.pauses
-            )?;
+            let pauses = match centre.pauses {
+                1 => format!("a pause of {tried} after each"),
+                pauses => format!("{pauses} pauses in each, {tried} together"),
+            };
+            write!(words, "tried: the load {days} times, {pauses}")?;
         }
     }
     lines.line("", &words)?;

@@ -174,7 +174,8 @@ impl Forecast {
             &or("never"),
         )?;
         let unseen = unseen_recovery(drive);
-        lines.ranged("recovers afterwards in", &drive.recovery_ns, &or(unseen))?;
+        let recovery = |value| recovery_words(value, unseen);
+        lines.ranged("recovers afterwards in", &drive.recovery_ns, &recovery)?;
         lines.ranged(
             "longest without an answer",
             &drive.longest_stall_ns,
@@ -193,6 +194,14 @@ impl Forecast {
             lines.line("not run", &format!("{}: {}", run.what, run.why))?;
         }
         write_help(&mut lines, drive, &stopped, self.ends_by_time)
+    }
+}
+
+fn recovery_words(value: Option<u64>, unseen: &str) -> String {
+    match value {
+        None => unseen.to_owned(),
+        Some(0) => "no time".to_owned(),
+        Some(ns) => spoken(ns),
     }
 }
 
