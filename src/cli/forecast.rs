@@ -51,9 +51,6 @@ dirty-bands 40, merge-in 1, seed 7)";
 /// The drive that others are compared with.
 pub(super) const CONTROL: &str = "control-5tb";
 
-/// All limits at which a host drops a drive.
-pub(super) const HOST_LIMITS: &str = "array-recovery,cluster-heartbeat,pool-deadman,slow-commands";
-
 /// Arguments of `forecast`.
 #[derive(Debug, clap::Args)]
 #[command(long_about = LONG, after_help = EXAMPLES)]
@@ -69,7 +66,7 @@ pub(super) struct Arguments {
     deadline: Option<u64>,
     /// Hosts by which the drive must not be dropped meanwhile, between commas: the limits of
     /// docs/control.md that drop a drive; or none, to judge the time alone.
-    #[arg(long, value_name = "LIMITS", default_value = HOST_LIMITS)]
+    #[arg(long, value_name = "LIMITS", default_value_t = HostLimits::all())]
     host_limits: HostLimits,
     /// A drive: a built-in profile, a TOML file or an image (only its profile is read); may be given
     /// more than once.

@@ -306,6 +306,11 @@ impl<M: Machine> EventLoop<M> {
             return;
         }
         self.mover.poll(&mut self.buffers, &mut self.finished);
+        self.note_finished();
+    }
+
+    /// Learns what the mover has come to the end of, and whether it has failed.
+    pub(super) fn note_finished(&mut self) {
         for (plan, outcome) in self.finished.drain(..) {
             let failure = outcome.err().map(|error| words(self.discreet, &error));
             self.deliveries.plan_over(plan, failure);

@@ -9,7 +9,6 @@ use std::path::Path;
 
 use super::bay::DataAfter;
 use super::deliveries::Deliveries;
-use super::ending::words;
 use super::event_loop::EventLoop;
 use super::handle::HostError;
 use super::machine::Machine;
@@ -168,11 +167,7 @@ impl<M: Machine> EventLoop<M> {
         while self.mover.in_flight() > 0 {
             self.mover.wait(&mut self.buffers, &mut self.finished);
         }
-        for (plan, outcome) in self.finished.drain(..) {
-            let failure = outcome.err().map(|error| words(self.discreet, &error));
-            self.deliveries.plan_over(plan, failure);
-        }
-        self.heed_mover();
+        self.note_finished();
     }
 
     fn check_mover(&self) -> Result<(), OrderError> {

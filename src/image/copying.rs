@@ -14,6 +14,7 @@ use rustix::fs::{CWD, RenameFlags, SeekFrom, copy_file_range, ioctl_ficlone, ren
 use rustix::io::Errno;
 
 use super::room::parent;
+use crate::medium::store::is_zero;
 use crate::units::{count, index};
 
 /// Bytes copied at a time.
@@ -194,7 +195,7 @@ fn copy_by_memory(from: &File, to: &File, start: u64, bytes: u64) -> io::Result<
         let now = index((bytes - done).min(MEMORY_BYTES));
         from.read_exact_at(&mut memory[..now], start + done)?;
         for piece in memory[..now].chunks(PIECE_BYTES) {
-            if piece.iter().any(|&byte| byte != 0) {
+            if !is_zero(piece) {
                 to.write_all_at(piece, start + done)?;
                 copied_bytes += count(piece.len());
             }

@@ -6,7 +6,7 @@ use super::super::beginning::Beginning;
 use super::super::exit::{Code, UsageError};
 use super::super::load_choice::parse_time;
 use super::super::{profile_source, workload_source};
-use super::{CONTROL, HOST_LIMITS, START, jobs, profile, shown, start, tell};
+use super::{CONTROL, START, jobs, profile, shown, start, tell};
 use crate::lab::forecast::rebuild::{self, Question};
 use crate::lab::forecast::window::{HostLimits, Window};
 use crate::lab::workload::Workload;
@@ -49,7 +49,7 @@ pub(super) struct Arguments {
     deadline: u64,
     /// Hosts by which the member must not be dropped meanwhile, between commas: the limits of
     /// docs/control.md that drop a drive; or none, to judge the time alone.
-    #[arg(long, value_name = "LIMITS", default_value = HOST_LIMITS)]
+    #[arg(long, value_name = "LIMITS", default_value_t = HostLimits::all())]
     host_limits: HostLimits,
     #[command(flatten)]
     beginning: Beginning,

@@ -8,11 +8,8 @@ use std::collections::BTreeMap;
 use std::io;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-use crate::medium::store::Store;
+use crate::medium::store::{Store, is_zero};
 use crate::units::{SECTOR_BYTES, count, index};
-
-/// A sector of zeroes.
-static ZEROES: [u8; 4096] = [0; 4096];
 
 /// See the module's description.
 #[derive(Clone, Debug)]
@@ -74,7 +71,7 @@ impl Store for SparseStore {
         let range = self.range(at, count(from.len()))?;
         let mut sectors = self.sectors();
         for (sector, bytes) in range.zip(from.chunks(index(SECTOR_BYTES))) {
-            if bytes == ZEROES {
+            if is_zero(bytes) {
                 sectors.remove(&sector);
             } else {
                 sectors.insert(sector, bytes.into());

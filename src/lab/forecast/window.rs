@@ -4,6 +4,7 @@
 //! A plain question to the figures of a run. Always holds: with no limit to judge by, the time alone
 //! decides.
 
+use std::fmt;
 use std::str::FromStr;
 
 use serde::Serialize;
@@ -87,6 +88,17 @@ impl HostLimits {
     }
 }
 
+impl fmt::Display for HostLimits {
+    /// The words that are read.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if self.0.is_empty() {
+            return f.write_str("none");
+        }
+        let words: Vec<&str> = self.iter().map(TimeLimit::word).collect();
+        f.write_str(&words.join(","))
+    }
+}
+
 impl FromStr for HostLimits {
     type Err = String;
 
@@ -163,6 +175,13 @@ mod tests {
         Window {
             deadline: Duration(10),
             limits: limits.parse().expect("limits"),
+        }
+    }
+
+    #[test]
+    fn limits_read_back_as_they_are_told() {
+        for limits in [HostLimits::all(), HostLimits::none()] {
+            assert_eq!(limits.to_string().parse(), Ok(limits));
         }
     }
 
