@@ -3,9 +3,10 @@
 //! One file (or folder) per command. Around them: `exit` (codes), `output` (what goes to stdout),
 //! `image_file` (the way from a path to an opened image), `profile_source`, `workload_source` and
 //! `structure_source` (the way from a word to a profile, a workload or a list of structures), `beginning`
-//! (from a word to a drive that an experiment begins with), `load_choice` with `replay_choice` (what is asked
-//! of it), `address` and `tls` (arguments with a form of their own), `frontends`, `privileges`, `signals`, `room_watch`, `account`,
-//! `record`, `bar` and `display`. Errors end here: they are printed once, with everything that led to them.
+//! (from a word to a drive that an experiment begins with), `load_choice` with `replay_choice` (what is
+//! asked of it), `address` and `tls` (arguments with a form of their own), `frontends`, `privileges`,
+//! `signals`, `room_watch`, `account`, `scribe` (writes recordings), `bar` and `display`. Errors end here:
+//! they are printed once, with everything that led to them.
 
 mod account;
 mod address;
@@ -30,10 +31,10 @@ mod output;
 mod privileges;
 mod profile;
 mod profile_source;
-mod record;
 mod replay_choice;
 mod report;
 mod room_watch;
+mod scribe;
 mod serve;
 mod signals;
 mod simulate;

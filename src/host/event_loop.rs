@@ -13,11 +13,11 @@ use std::sync::Arc;
 
 use crossbeam_channel::Receiver;
 
-use super::account::{Account, LAG_NOTICED};
+use super::account::Account;
 use super::bay::Bay;
 use super::carriers::Carriers;
 use super::clock::Clock;
-use super::deliveries::{Deliveries, Delivery};
+use super::deliveries::Deliveries;
 use super::ending::words;
 use super::front_desk::{Admitted, FrontDesk, answer};
 use super::handle::{Answer, Ask, Call, DriveInfo, HostError};
@@ -25,7 +25,7 @@ use super::machine::Machine;
 use super::recorder::Recorder;
 use super::time_limits::TimeLimit;
 use crate::drive::fault::PowerLoss;
-use crate::drive::request::{Completion, Effect, Request, Status};
+use crate::drive::request::{Effect, Request, Status};
 use crate::medium::buffers::Buffers;
 use crate::medium::mover::{Finished, Mover, Tally};
 use crate::time::Instant;
@@ -241,7 +241,7 @@ impl<M: Machine> EventLoop<M> {
         }
     }
 
-    fn submit(&mut self, now: Instant, request: Request) {
+    pub(super) fn submit(&mut self, now: Instant, request: Request) {
         self.desk.ledger.monitor.arrived(&request, now);
         self.machine.submit(now, request);
         // At once, so that the payload of the next request meets the buffers as they are.
@@ -316,33 +316,6 @@ impl<M: Machine> EventLoop<M> {
             self.deliveries.plan_over(plan, failure);
         }
         self.heed_mover();
-    }
-
-    fn deliver(&mut self, now: Instant) {
-        while let Some(delivery) = self.deliveries.next(now) {
-            match delivery {
-                Delivery::Answer(completion) => self.answer(completion),
-                Delivery::Spoilt(request, why) => {
-                    let error = HostError::Failed(why);
-                    self.desk.fail(request, error, &mut self.buffers);
-                    self.carriers.reply_put_down();
-                }
-            }
-        }
-    }
-
-    fn answer(&mut self, mut completion: Completion) {
-        // Asked anew for each answer: giving the ones before may have taken a while.
-        let now = self.clock.now();
-        let lag = self.clock.lag(now, completion.due);
-        Recorder::note(&mut self.recorder, completion, lag);
-        if lag > LAG_NOTICED {
-            completion.breakdown.lag = lag;
-        }
-        match self.desk.complete(completion, &mut self.buffers) {
-            Some(request) => self.submit(now, request),
-            None => self.carriers.reply_put_down(),
-        }
     }
 
     /// What comes next when all is done that can be done now.

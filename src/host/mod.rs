@@ -18,6 +18,7 @@ pub mod clock;
 pub mod pace;
 
 pub mod account;
+mod answering;
 mod bell;
 mod carriers;
 mod deliveries;

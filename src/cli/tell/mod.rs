@@ -1,7 +1,9 @@
 //! `imbrex tell`: has a served drive do what no host can ask of it, by way of its control socket.
 //!
 //! It turns words into one command of the protocol and prints what came of it. Whether the drive can
-//! do what is asked is for its server to say.
+//! do what is asked is for its server to say. How amounts are said is in `amounts`.
+
+mod amounts;
 
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
@@ -10,18 +12,18 @@ use anyhow::Context as _;
 use clap::{Subcommand, ValueEnum};
 use serde_json::{Map, Value};
 
+use self::amounts::{StallTime, bytes, factor, lasts, purpose, stall_time, time};
 use super::exit::{Code, RigError};
 use super::output;
 use crate::control::client;
 use crate::control::command::{Command, Enforce, Lift, Restore, Save};
 use crate::control::place;
 use crate::drive::fault::{
-    Commands, FailCommands, Fault, FaultId, Lasts, MediaError, PowerCut, SLOW_PERCENT_MAX, Slow,
-    Stall, Switch, Whereabouts,
+    Commands, FailCommands, Fault, FaultId, Lasts, MediaError, PowerCut, Slow, Stall, Switch,
+    Whereabouts,
 };
 use crate::host::time_limits::TimeLimit;
 use crate::medium::movement::Purpose;
-use crate::profile::quantity::Unit;
 
 const LONG: &str = "\
 Tell a served drive what is to befall it, save or restore its state, ask how it is.
@@ -153,10 +155,6 @@ enum What {
         file: PathBuf,
     },
 }
-
-/// How long a stall lasts in nanoseconds; nothing: until it is lifted.
-#[derive(Clone, Copy, Debug)]
-struct StallTime(Option<u64>);
 
 #[derive(Clone, Copy, Debug, ValueEnum)]
 enum OnWord {
@@ -315,79 +313,4 @@ fn rows(prefix: &str, told: &Map<String, Value>) -> String {
         }
     }
     text
-}
-
-fn bytes(text: &str) -> Result<u64, String> {
-    match text.parse() {
-        Ok(bytes) => Ok(bytes),
-        Err(_) => Unit::Bytes.parse(text).map_err(|error| error.to_string()),
-    }
-}
-
-fn time(text: &str) -> Result<u64, String> {
-    Unit::Nanoseconds
-        .parse(text)
-        .map_err(|error| error.to_string())
-}
-
-fn stall_time(text: &str) -> Result<StallTime, String> {
-    match text {
-        "forever" => Ok(StallTime(None)),
-        _ => time(text).map(|ns| StallTime(Some(ns))),
-    }
-}
-
-/// A factor in percent.
-fn factor(text: &str) -> Result<u64, String> {
-    let number = text
-        .strip_suffix('x')
-        .ok_or("give a factor such as 3x or 1.5x")?;
-    let thousandths = Unit::Thousandths
-        .parse(number)
-        .map_err(|error| error.to_string())?;
-    let percent = thousandths / 10;
-    if !(100..=SLOW_PERCENT_MAX).contains(&percent) {
-        return Err(format!("it must be 1x to {}x", SLOW_PERCENT_MAX / 100));
-    }
-    Ok(percent)
-}
-
-fn purpose(text: &str) -> Result<Purpose, String> {
-    let found = Purpose::ALL.into_iter().find(|each| each.word() == text);
-    found.ok_or_else(|| format!("there are {}", Purpose::ALL.map(Purpose::word).join(", ")))
-}
-
-fn lasts(text: &str) -> Result<Lasts, String> {
-    match text {
-        "once" => Ok(Lasts::Once),
-        "until-rewritten" => Ok(Lasts::UntilRewritten),
-        "permanent" => Ok(Lasts::Permanent),
-        number => number.parse().map(Lasts::Times).map_err(|_| {
-            "give once, a number of commands, until-rewritten or permanent".to_owned()
-        }),
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn words_of_people_become_numbers_of_the_protocol() {
-        assert_eq!(factor("3x"), Ok(300));
-        assert_eq!(factor("1.5x"), Ok(150));
-        assert!(factor("3").is_err());
-        assert_eq!(bytes("4096"), Ok(4096));
-        assert_eq!(bytes("1MiB"), Ok(1 << 20));
-        assert!(bytes("a lot").is_err());
-        assert_eq!(lasts("17"), Ok(Lasts::Times(17)));
-        assert!(lasts("twice").is_err());
-        assert!(matches!(
-            stall_time("40s"),
-            Ok(StallTime(Some(40_000_000_000)))
-        ));
-        assert!(matches!(stall_time("forever"), Ok(StallTime(None))));
-        assert_eq!(purpose("stage"), Ok(Purpose::Stage));
-        assert!(purpose("fun").is_err());
-    }
 }
