@@ -31,6 +31,7 @@ mod output;
 mod privileges;
 mod profile;
 mod profile_source;
+mod record;
 mod replay_choice;
 mod report;
 mod room_watch;
@@ -57,6 +58,7 @@ Examples:
   imbrex serve disk.img --fuse /mnt/disk --pace off
   imbrex check disk.img --data
   imbrex tell disk.img stall 40s
+  imbrex record disk.img -o session.parquet --for 60s
   imbrex age disk.img --filled 60% --staging 95%
   imbrex simulate desktop-5tb 'uniform write 4KiB 10000-requests'
   imbrex forecast nightly-backup --deadline 8h
@@ -66,7 +68,7 @@ Examples:
 Exit codes:
   0  all is well
   1  the check found damage, what was compared is slower, a forecast does not fit, a demand of a
-     matrix does not hold, or something else went wrong
+     matrix does not hold, a command that was recorded failed, or something else went wrong
   2  the command line cannot be understood
   3  the image, profile or workload cannot be used (damaged, another version, not one)
   4  refused, to protect data that is already there or in use
@@ -101,6 +103,8 @@ enum Command {
     Inspect(inspect::Arguments),
     /// Tell a served drive what is to befall it, save or restore its state, ask how it is.
     Tell(Box<tell::Arguments>),
+    /// Record what a served drive is asked and answers, from one moment to another.
+    Record(record::Arguments),
     /// Bring an image to a stated condition without hours of use.
     Age(age::Arguments),
     /// List, show and check profiles of drives.
@@ -159,6 +163,7 @@ fn carry_out(command: Command) -> anyhow::Result<Code> {
         Command::Check(arguments) => check::run(&arguments),
         Command::Inspect(arguments) => inspect::run(&arguments),
         Command::Tell(arguments) => tell::run(&arguments),
+        Command::Record(arguments) => record::run(&arguments),
         Command::Age(arguments) => age::run(&arguments),
         Command::Profile(arguments) => profile::run(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),

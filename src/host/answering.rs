@@ -1,12 +1,12 @@
 //! Owns how the event loop gives answers: in their order, none before its moment has come and its bytes are
-//! moved, and with how late this machine was.
+//! moved, and with how late this machine was; and that recordings are told of them.
 
 use super::account::LAG_NOTICED;
 use super::deliveries::Delivery;
 use super::event_loop::EventLoop;
 use super::handle::HostError;
 use super::machine::Machine;
-use super::recorder::Recorder;
+use super::recorder::RecordingId;
 use crate::drive::request::Completion;
 use crate::time::Instant;
 
@@ -29,7 +29,10 @@ impl<M: Machine> EventLoop<M> {
         // Asked anew for each answer: giving the ones before may have taken a while.
         let now = self.clock.now();
         let lag = self.clock.lag(now, completion.due);
-        Recorder::note(&mut self.recorder, completion, lag);
+        // Whoever was told that it failed at a limit has had an answer.
+        if self.desk.is_waiting(completion.request) {
+            self.recorders.note(&completion, lag);
+        }
         if lag > LAG_NOTICED {
             completion.breakdown.lag = lag;
         }
@@ -37,5 +40,13 @@ impl<M: Machine> EventLoop<M> {
             Some(request) => self.submit(now, request),
             None => self.carriers.reply_put_down(),
         }
+    }
+
+    /// A recording ends, or all that are under way.
+    pub(super) fn end_recordings(&mut self, which: Option<RecordingId>, now: Instant) {
+        let desk = &self.desk;
+        let given = desk.next_request();
+        self.recorders
+            .end(which, now, given, |first| desk.waiting_since(first));
     }
 }

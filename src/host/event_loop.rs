@@ -22,7 +22,7 @@ use super::ending::words;
 use super::front_desk::{Admitted, FrontDesk, answer};
 use super::handle::{Answer, Ask, Call, DriveInfo, HostError};
 use super::machine::Machine;
-use super::recorder::Recorder;
+use super::recorder::Recorders;
 use super::time_limits::TimeLimit;
 use crate::drive::fault::PowerLoss;
 use crate::drive::request::{Effect, Request, Status};
@@ -46,7 +46,7 @@ pub(super) struct EventLoop<M> {
     pub(super) clock: Clock,
     calls: Receiver<Call>,
     pub(super) desk: FrontDesk,
-    pub(super) recorder: Option<Recorder>,
+    pub(super) recorders: Recorders,
     pub(super) deliveries: Deliveries,
     pub(super) carriers: Carriers,
     pub(super) phase: Phase,
@@ -106,7 +106,7 @@ impl<M: Machine> EventLoop<M> {
             read_only: info.read_only,
             discreet: info.discreet,
             desk: FrontDesk::new(info),
-            recorder: None,
+            recorders: Recorders::default(),
             deliveries: Deliveries::default(),
             carriers: Carriers::default(),
             phase: Phase::Running,
@@ -213,13 +213,16 @@ impl<M: Machine> EventLoop<M> {
 
     /// Why no request is taken, if so.
     fn refusal(&self, ask: &Ask) -> Option<HostError> {
-        if matches!(ask, Ask::Status | Ask::Account | Ask::Whereabouts { .. }) {
+        if matches!(
+            ask,
+            Ask::Status | Ask::Account | Ask::Whereabouts { .. } | Ask::EndRecording(_)
+        ) {
             return None;
         }
         if let Some(why) = &self.failure {
             return Some(HostError::Failed(Arc::clone(why)));
         }
-        let is_order = matches!(ask, Ask::Order(_));
+        let is_order = matches!(ask, Ask::Order(_) | Ask::Record(_));
         if self.power_loss.is_some() && !is_order {
             return Some(HostError::NoPower);
         }
@@ -237,6 +240,15 @@ impl<M: Machine> EventLoop<M> {
             Ask::Order(order) => Answer::Order(self.obey(order)),
             Ask::Status => Answer::Status(Box::new(self.machine.status(now))),
             Ask::Account => Answer::Account(Box::new(self.desk.ledger.snapshot())),
+            Ask::Record(recorder) => {
+                let next = self.desk.next_request();
+                self.recorders.begin(*recorder, now, next);
+                Answer::Done
+            }
+            Ask::EndRecording(id) => {
+                self.end_recordings(Some(id), now);
+                Answer::Done
+            }
             _ => unreachable!("the desk makes requests of all others"),
         }
     }

@@ -14,6 +14,9 @@ pub const REVOLUTION: u64 = 60_000_000_000_000;
 /// rounded up to a nanosecond, and that must never cost a revolution.
 const LATE_NS: u64 = 16;
 
+/// How long ago, in nanoseconds, a moment may be that is looked for because all angles are as from there on.
+const ALIKE_NS_MAX: u64 = 1_000_000_000;
+
 /// An angle of the platters in parts of [`REVOLUTION`], below one revolution.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Phase(pub u64);
@@ -97,6 +100,18 @@ impl Rotation {
         } else {
             Phase(within * self.rpm_milli % REVOLUTION)
         }
+    }
+
+    /// The last moment until `at` from which on all angles follow as they do from the start of time on:
+    /// exactly, unless the last such moment is more than a second ago; then to a nanosecond.
+    pub fn alike_before(&self, at: Instant) -> Instant {
+        if self.period_ns <= ALIKE_NS_MAX {
+            return Instant(at.0 - at.0 % self.period_ns);
+        }
+        let angle = u128::from(at.0) * u128::from(self.rpm_milli);
+        let turns = angle / u128::from(REVOLUTION) * u128::from(REVOLUTION);
+        let ns = turns / u128::from(self.rpm_milli);
+        Instant(u64::try_from(ns).expect("not later than the moment itself"))
     }
 
     /// Time from a moment until the platters stand at `target`, less than a revolution. A target

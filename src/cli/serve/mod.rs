@@ -1,7 +1,8 @@
 //! `imbrex serve`: composes a running drive from an image and shows it until it is asked to end.
 //!
 //! Order at the start: signals, image, another user, mover, drive, NBD, FUSE, control socket; at the
-//! end: control socket, FUSE, NBD, drive. The line `ready:` comes when clients can connect and not
+//! end: control socket, FUSE, NBD, drive, recordings; then whoever is still connected to the control socket
+//! is let go, so that who records learns of the end when the file is complete. The line `ready:` comes when clients can connect and not
 //! before. What may be on its line is in `arguments`, the wait for its end in `wait`.
 
 mod arguments;
@@ -21,8 +22,7 @@ use super::frontends::{Frontends, Wanted};
 use super::image_file::{self, Way, id_words, recovery_words};
 use super::privileges::LesserUser;
 use super::room_watch::RoomWatch;
-use super::scribe::Record;
-use super::{output, signals};
+use super::{output, scribe, signals};
 use crate::control::attendant::Attendant;
 use crate::control::place;
 use crate::control::server::ControlServer;
@@ -34,6 +34,7 @@ use crate::host::limits::Limits;
 use crate::host::owner::{Owner, StopError, Watched};
 use crate::host::pace;
 use crate::host::recorder::Recorder;
+use crate::host::recordings::{Recordings, Unwritten};
 use crate::image::open::Opened;
 use crate::medium::mover::Mover;
 
@@ -61,24 +62,27 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let again = file.try_clone().map_err(rig("open the image again"))?;
     let mover = Mover::open(again, choice).map_err(rig("start the mover"))?;
     session.mover = mover.name();
-    let (recorder, record) = match &arguments.record {
-        Some(path) => {
-            let (recorder, record) = Record::begin(path, &opened)?;
-            (Some(recorder), Some(record))
-        }
-        None => (None, None),
-    };
+    let recordings = scribe::recordings(&arguments.image, &opened);
+    let record = arguments.record.as_deref();
+    let recorder = record.map(|path| recordings.open(path)).transpose()?;
     let begun = Instant::now();
     let bay = ImageBay::new(seat.clone(), file, choice, arguments.read_only);
     let parts = (opened.drive, mover, bay);
-    let (handle, owner) =
-        start(parts, arguments, info, recorder).map_err(rig("start the thread of the drive"))?;
-    let end = serve(arguments, &handle, &asked, (&session, seat, &mut room));
+    let (handle, owner) = start(
+        parts,
+        arguments,
+        info,
+        recorder.map(|(_, recorder)| recorder),
+    )
+    .map_err(rig("start the thread of the drive"))?;
+    let attendant = (seat, recordings.clone());
+    let end = serve(arguments, &handle, &asked, (&session, attendant, &mut room));
     // In any case: what was acknowledged is made durable before anything is reported.
     let stopped = owner.stop();
     session.real = begun.elapsed();
-    let written = record.map_or(Ok(()), Record::finish);
-    let end = end?;
+    let unwritten = recordings.finish();
+    let (end, control) = end?;
+    drop(control);
     let (last, failed) = match stopped {
         Ok(last) => (last, None),
         Err(StopError::Failed { why, last }) => (*last, Some(why.to_string())),
@@ -87,11 +91,20 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     if let Some(file) = account_file {
         file.write(&account::value(&session, &last, failed.as_deref()))?;
     }
-    written?;
+    recorded(unwritten)?;
     match failed {
         Some(why) => Err(DriveError(why).into()),
         None => code_of_end(end),
     }
+}
+
+/// Tells of recordings that could not be written.
+fn recorded(mut unwritten: Vec<Unwritten>) -> anyhow::Result<()> {
+    let last = unwritten.pop();
+    for other in unwritten {
+        output::say(&other.to_string());
+    }
+    last.map_or(Ok(()), |last| Err(last.into()))
 }
 
 fn code_of_end(end: End) -> anyhow::Result<Code> {
@@ -139,10 +152,7 @@ fn tell_what_was_found(session: &Session, opened: &Opened) -> anyhow::Result<()>
 /// What would tell what a sealed drive hides is not to be had.
 fn refuse_what_tells(arguments: &Arguments) -> anyhow::Result<()> {
     let asked = [
-        (
-            arguments.record.is_some(),
-            "--record tells where the time went",
-        ),
+        (arguments.record.is_some(), scribe::TELLS),
         (
             arguments.status.is_some(),
             "--status tells what the arm does",
@@ -173,8 +183,8 @@ fn serve(
     arguments: &Arguments,
     handle: &Handle,
     asked: &Receiver<()>,
-    (session, seat, room): (&Session, Seat, &mut RoomWatch),
-) -> anyhow::Result<End> {
+    (session, (seat, recordings), room): (&Session, (Seat, Recordings), &mut RoomWatch),
+) -> anyhow::Result<(End, Option<ControlServer>)> {
     let wanted = Wanted {
         nbd: &arguments.nbd,
         allow_remote: arguments.allow_remote,
@@ -183,11 +193,11 @@ fn serve(
         allow_root: arguments.allow_root,
     };
     let frontends = Frontends::start(handle, &wanted)?;
-    let mut attendant = Attendant::new(handle.clone(), seat, frontends.dropper());
+    let mut attendant = Attendant::new(handle.clone(), seat, frontends.dropper(), recordings);
     if session.sealed {
         attendant = attendant.discreet();
     }
-    let control = control(arguments, attendant)?;
+    let mut control = control(arguments, attendant)?;
     let places = frontends.places().join(" ");
     output::print(&format!(
         "ready: {places} (pace: {}; mover: {})\n",
@@ -200,9 +210,11 @@ fn serve(
         Display::new(arguments.status)
     };
     let end = wait((handle, display), asked, &frontends, room);
-    drop(control);
+    if let Some(control) = &mut control {
+        control.close_door();
+    }
     frontends.stop();
-    Ok(end)
+    Ok((end, control))
 }
 
 /// Where the image lies, for power cuts and saved states.

@@ -6,7 +6,7 @@
 mod amounts;
 
 use std::fmt::Write as _;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use anyhow::Context as _;
 use clap::{Subcommand, ValueEnum};
@@ -15,13 +15,15 @@ use serde_json::{Map, Value};
 use self::amounts::{StallTime, bytes, factor, lasts, purpose, stall_time, time};
 use super::exit::{Code, RigError};
 use super::output;
+use super::record::{self, absolute};
 use crate::control::client;
-use crate::control::command::{Command, Enforce, Lift, Restore, Save};
+use crate::control::command::{Command, EndRecording, Enforce, Lift, Record, Restore, Save};
 use crate::control::place;
 use crate::drive::fault::{
     Commands, FailCommands, Fault, FaultId, Lasts, MediaError, PowerCut, Slow, Stall, Switch,
     Whereabouts,
 };
+use crate::host::recorder::RecordingId;
 use crate::host::time_limits::TimeLimit;
 use crate::medium::movement::Purpose;
 
@@ -149,6 +151,19 @@ enum What {
         #[arg(long)]
         as_power_cut: bool,
     },
+    /// Record what the drive is asked and answers from now on (`imbrex record` ends it by itself).
+    Record {
+        /// A new file.
+        file: PathBuf,
+    },
+    /// End a recording; its file is complete then.
+    EndRecording {
+        /// Its number.
+        recording: u64,
+        /// Remove the file.
+        #[arg(long)]
+        discard: bool,
+    },
     /// Put a saved file in the place of the image. No filesystem on the drive may be mounted.
     Restore {
         /// The file.
@@ -190,7 +205,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     if arguments.json {
         output::print_json(&Value::Object(told))?;
     } else {
-        output::print(&words(&command, &told))?;
+        output::print(&words(&command, told)?)?;
     }
     Ok(Code::Ok)
 }
@@ -217,6 +232,13 @@ fn command(what: &What) -> Result<Command, RigError> {
         }),
         What::Restore { file } => Command::Restore(Restore {
             file: absolute(file)?,
+        }),
+        What::Record { file } => Command::Record(Record {
+            file: absolute(file)?,
+        }),
+        What::EndRecording { recording, discard } => Command::EndRecording(EndRecording {
+            recording: RecordingId(*recording),
+            discard: *discard,
         }),
         What::PowerCut {
             after,
@@ -265,16 +287,8 @@ fn command(what: &What) -> Result<Command, RigError> {
     })
 }
 
-/// The server may have another folder than whoever types.
-fn absolute(file: &Path) -> Result<PathBuf, RigError> {
-    std::path::absolute(file).map_err(|source| RigError {
-        doing: "find out where that file is",
-        source,
-    })
-}
-
-fn words(command: &Command, told: &Map<String, Value>) -> String {
-    match command {
+fn words(command: &Command, told: Map<String, Value>) -> anyhow::Result<String> {
+    Ok(match command {
         Command::Impose(fault) => {
             format!("fault {}: {}\n", told["fault"], fault.words())
         }
@@ -288,13 +302,18 @@ fn words(command: &Command, told: &Map<String, Value>) -> String {
             };
             format!("saved to {}, {how}\n", save.file.display())
         }
-        Command::Status | Command::Faults | Command::Account => rows("", told),
+        Command::Status | Command::Faults | Command::Account => rows("", &told),
+        Command::Record(record) => {
+            let (recording, file) = (&told["recording"], record.file.display());
+            format!("recording {recording} begun in {file}\n")
+        }
+        Command::EndRecording(_) => record::words(&record::held(told)?),
         Command::PowerOn => "the drive has power again\n".to_owned(),
         Command::Enforce(_) => "limits enforced as asked\n".to_owned(),
         Command::Restore(restore) => {
             format!("the drive holds what {} holds\n", restore.file.display())
         }
-    }
+    })
 }
 
 /// Nested values as lines of a name with dots and a value.
