@@ -253,3 +253,149 @@ impl Entry {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::host::clock::Pace;
+    use crate::host::limits::Limits;
+    use crate::host::owner::Owner;
+    use crate::host::recorder::Told;
+    use crate::host::stand_in::{StandIn, info};
+    use crate::medium::memory_store::MemoryStore;
+    use crate::medium::mover::Mover;
+    use crate::time::Duration;
+
+    const CAPACITY: u64 = 1 << 20;
+
+    fn drive() -> (Handle, Owner) {
+        let machine = StandIn::new(Duration(1), false);
+        let mover = Mover::plain(Box::new(MemoryStore::new(CAPACITY)));
+        let limits = Limits::default();
+        Owner::start(machine, mover, Pace::Off, info(CAPACITY), limits).unwrap()
+    }
+
+    /// Writes how many answers there were, as text; what is named `full` finds no room.
+    fn recordings() -> Recordings {
+        Recordings::new(Arc::new(|path| {
+            let file = path.to_owned();
+            std::fs::File::create_new(&file).map_err(|_| ScribeError::Exists(path.to_owned()))?;
+            let (recorder, told) = Recorder::new();
+            let writing = std::thread::spawn(move || {
+                if file.ends_with("full") {
+                    return Err("no room".to_owned());
+                }
+                for told in told {
+                    if let Told::Ended(held) = told {
+                        std::fs::write(&file, held.requests.to_string()).unwrap();
+                        return Ok(held);
+                    }
+                }
+                Err("it never began".to_owned())
+            });
+            Ok((recorder, writing))
+        }))
+    }
+
+    fn read(handle: &Handle) {
+        let (offset, bytes) = (0, 4096);
+        assert!(handle.ask(Ask::Read { offset, bytes }).is_ok());
+    }
+
+    fn words(outcome: Result<impl Sized, RecordingsError>) -> String {
+        outcome.err().expect("it is refused").to_string()
+    }
+
+    #[test]
+    fn an_ended_recording_is_complete_and_told_once() {
+        let folder = tempfile::tempdir().unwrap();
+        let (one, two) = (folder.path().join("one"), folder.path().join("two"));
+        let (handle, owner) = drive();
+        let recordings = recordings();
+        let first = recordings.begin(&handle, &one).unwrap();
+        read(&handle);
+        let second = recordings.begin(&handle, &two).unwrap();
+        read(&handle);
+        let listed: Vec<_> = recordings
+            .under_way()
+            .into_iter()
+            .map(|each| (each.recording, each.file, each.requests))
+            .collect();
+        assert_eq!(listed, [(first, one.clone(), 2), (second, two.clone(), 1)]);
+        assert_eq!(recordings.end(&handle, first, false).unwrap().requests, 2);
+        assert_eq!(std::fs::read_to_string(&one).unwrap(), "2");
+        let told = words(recordings.end(&handle, first, false));
+        assert!(told.contains("recording 1 is not under way"), "{told}");
+        assert_eq!(recordings.under_way().len(), 1);
+        assert_eq!(recordings.end(&handle, second, true).unwrap().requests, 1);
+        assert!(!two.exists(), "it was of no use");
+        owner.stop().unwrap();
+    }
+
+    #[test]
+    fn the_end_of_the_drive_is_the_end_of_its_recordings() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("file");
+        let (handle, owner) = drive();
+        let recordings = recordings();
+        let id = recordings.begin(&handle, &file).unwrap();
+        read(&handle);
+        owner.stop().unwrap();
+        assert_eq!(recordings.finish(), []);
+        assert_eq!(std::fs::read_to_string(&file).unwrap(), "1");
+        assert_eq!(recordings.end(&handle, id, false).unwrap().requests, 1);
+        let late = folder.path().join("late");
+        let told = words(recordings.begin(&handle, &late));
+        assert_eq!(told, HostError::Gone.to_string());
+        assert!(!late.exists());
+        assert_eq!(recordings.under_way(), []);
+    }
+
+    #[test]
+    fn a_file_without_room_is_told_of_at_its_end_and_harms_no_other() {
+        let folder = tempfile::tempdir().unwrap();
+        let (full, other) = (folder.path().join("full"), folder.path().join("other"));
+        let (handle, owner) = drive();
+        let recordings = recordings();
+        let one = recordings.begin(&handle, &full).unwrap();
+        recordings.begin(&handle, &other).unwrap();
+        read(&handle);
+        let told = words(recordings.end(&handle, one, false));
+        assert!(
+            told.contains("full is incomplete") && told.contains("no room"),
+            "{told}"
+        );
+        let again = folder.path().join("deep");
+        std::fs::create_dir(&again).unwrap();
+        let again = again.join("full");
+        recordings.begin(&handle, &again).unwrap();
+        owner.stop().unwrap();
+        let why = "no room".to_owned();
+        assert_eq!(recordings.finish(), [Unwritten { file: again, why }]);
+        assert_eq!(std::fs::read_to_string(&other).unwrap(), "1");
+    }
+
+    #[test]
+    fn there_are_no_more_than_the_limit_and_one_that_is_refused_takes_no_place() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = |n: usize| folder.path().join(n.to_string());
+        let (handle, owner) = drive();
+        let recordings = recordings();
+        for n in 0..RECORDINGS_MAX {
+            recordings.begin(&handle, &file(n)).unwrap();
+            let told = words(recordings.begin(&handle, &file(0)));
+            let expected = if n + 1 < RECORDINGS_MAX {
+                "left alone"
+            } else {
+                "the limit"
+            };
+            assert!(told.contains(expected), "{told}");
+        }
+        assert!(!file(RECORDINGS_MAX).exists());
+        recordings.end(&handle, RecordingId(1), false).unwrap();
+        let id = recordings.begin(&handle, &file(RECORDINGS_MAX)).unwrap();
+        assert_eq!(id.0, u64::try_from(RECORDINGS_MAX).unwrap() + 1);
+        owner.stop().unwrap();
+        assert_eq!(recordings.finish(), []);
+    }
+}

@@ -232,6 +232,26 @@ mod tests {
         }
 
         #[test]
+        fn the_moment_that_is_like_the_start_of_time_is_a_short_while_ago_and_has_its_angles(
+            rpm in 1_000u64..20_000, milli in 0u64..1_000, whole in any::<bool>(), at in 0u64..1 << 60,
+        ) {
+            let rpm_milli = rpm * 1_000 + if whole { 0 } else { milli };
+            let alike = Rotation::new(rpm_milli).alike_before(Instant(at)).0;
+            prop_assert!(alike <= at);
+            let short = plain_phase(rpm_milli, alike);
+            // A minute has a whole number of turns if the rate is one; each 60th of it if that is.
+            if rpm_milli % 60_000 == 0 {
+                prop_assert!(at - alike < 1_000_000_000);
+                prop_assert_eq!(short, 0);
+            } else {
+                // To the nanosecond in which the platters pass the angle.
+                let before = u128::from(REVOLUTION) - short;
+                prop_assert!(short == 0 || before <= u128::from(rpm_milli), "{short}");
+                prop_assert!(at - alike <= 1_000_000_000);
+            }
+        }
+
+        #[test]
         fn sectors_one_after_another_never_cost_a_revolution(
             rpm_milli in 1_000_000u64..20_000_000,
             per_track in 1u32..3_000,
