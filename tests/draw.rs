@@ -213,6 +213,35 @@ fn alone(sealed: &Sealed, note: &mut impl FnMut(&str, &Ended)) {
     assert!(!Path::new(&events).exists() && !Path::new(&other).exists());
 }
 
+/// In the words in which `serve --record` is refused, whoever asks and how.
+fn refuses_to_record(sealed: &Sealed, note: &mut impl FnMut(&str, &Ended)) {
+    let file = sealed.file("refused.parquet");
+    let words = "a sealed drive, made by `imbrex draw`: this would show what it hides";
+    for arguments in [
+        &["tell", sealed.path(), "record", &file][..],
+        &["record", sealed.path(), "-o", &file, "--", "true"],
+    ] {
+        let ended = run(arguments);
+        note(arguments[0], &ended);
+        let told = ended.expect(4);
+        assert!(
+            told.contains(words) && told.contains("a recording tells"),
+            "{told}"
+        );
+    }
+    assert!(!std::path::Path::new(&file).exists());
+    let socket = format!("{}.control", sealed.path());
+    let mut raw = std::os::unix::net::UnixStream::connect(socket).unwrap();
+    let line = format!("{{\"command\": \"record\", \"file\": {file:?}}}\n");
+    std::io::Write::write_all(&mut raw, line.as_bytes()).unwrap();
+    let mut answer = String::new();
+    std::io::BufRead::read_line(&mut std::io::BufReader::new(raw), &mut answer).unwrap();
+    assert!(
+        answer.contains("\"protected\"") && answer.contains(words),
+        "{answer}"
+    );
+}
+
 /// A session with everything that can be asked of it.
 fn served(sealed: &Sealed, note: &mut impl FnMut(&str, &Ended)) {
     let account = sealed.file("account.json");
@@ -251,6 +280,7 @@ fn served(sealed: &Sealed, note: &mut impl FnMut(&str, &Ended)) {
         "staged",
     ];
     note("media-error", &run(&inside));
+    refuses_to_record(sealed, note);
     let seen = tool("nbdinfo", ["--json", &served.uri()]);
     note("nbdinfo", &seen);
     let contexts = &seen.json()["exports"][0]["contexts"];
