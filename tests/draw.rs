@@ -5,6 +5,8 @@ mod damage;
 mod nbd_client;
 mod program;
 
+use std::io::{BufRead, BufReader, Write};
+use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
 
 use imbrex::profile::Profile;
@@ -229,13 +231,14 @@ fn refuses_to_record(sealed: &Sealed, note: &mut impl FnMut(&str, &Ended)) {
             "{told}"
         );
     }
-    assert!(!std::path::Path::new(&file).exists());
+    assert!(!Path::new(&file).exists());
     let socket = format!("{}.control", sealed.path());
-    let mut raw = std::os::unix::net::UnixStream::connect(socket).unwrap();
+    let mut raw = UnixStream::connect(socket).expect("it listens");
     let line = format!("{{\"command\": \"record\", \"file\": {file:?}}}\n");
-    std::io::Write::write_all(&mut raw, line.as_bytes()).unwrap();
+    raw.write_all(line.as_bytes()).expect("it takes it");
     let mut answer = String::new();
-    std::io::BufRead::read_line(&mut std::io::BufReader::new(raw), &mut answer).unwrap();
+    let read = BufReader::new(raw).read_line(&mut answer);
+    read.expect("it answers");
     assert!(
         answer.contains("\"protected\"") && answer.contains(words),
         "{answer}"

@@ -121,7 +121,7 @@ impl Owner {
                 event_loop.desk.shelf = shelf;
                 event_loop.bay = bay;
                 event_loop.enforced = watched.enforced;
-                event_loop.recorders.from_the_start(watched.recorder);
+                event_loop.recorders.take_from_the_start(watched.recorder);
                 let outcome = run(event_loop, &told, &entrance.bell);
                 entrance.close(calls);
                 outcome

@@ -219,7 +219,7 @@ pub(super) struct Recorders {
 
 impl Recorders {
     /// One that takes everything from the start on.
-    pub(super) fn from_the_start(&mut self, recorder: Option<Recorder>) {
+    pub(super) fn take_from_the_start(&mut self, recorder: Option<Recorder>) {
         self.under_way.extend(recorder);
     }
 

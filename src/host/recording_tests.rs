@@ -1,7 +1,7 @@
 //! Recordings, by hand: what is in one that begins and ends anywhere between answers.
 
 use crossbeam_channel::Receiver;
-use proptest::prelude::*;
+use proptest::prelude::{Just, Strategy, prop, prop_assert_eq, prop_oneof, proptest};
 
 use super::obeying::{cut, in_bay, order, stall};
 use super::{CAPACITY, Rig, TAKES, info, plain_rig, read, rig};
@@ -93,7 +93,7 @@ impl Plain {
 
     /// What a recording holds that began after so many requests, and ends now.
     fn holds(&self, (before, began): (usize, u64)) -> (Vec<Row>, Held) {
-        let number = |n: usize| u64::try_from(n).expect("few");
+        let number = |n: usize| u64::try_from(n).expect("a few dozen");
         let row = |n: usize| {
             let arrived = self.arrived[n] - began;
             (number(n), arrived, arrived + TAKES.0)
@@ -146,12 +146,12 @@ proptest! {
                     }
                 }
                 Step::Begin(which) if outlets[which].is_none() => {
-                    let id = u64::try_from(which).expect("few") + 1;
+                    let id = u64::try_from(which).expect("three at most") + 1;
                     outlets[which] = Some(begin(&mut rig, id));
                     plain.under_way[which] = Some((plain.arrived.len(), plain.now));
                 }
                 Step::End(which) => {
-                    let id = u64::try_from(which).expect("few") + 1;
+                    let id = u64::try_from(which).expect("three at most") + 1;
                     end(&mut rig, id);
                     if let (Some(told), Some(began)) = (outlets[which].take(), plain.under_way[which]) {
                         let (answers, held) = taken(&told);

@@ -209,7 +209,7 @@ fn serve(
     } else {
         Display::new(arguments.status)
     };
-    let end = wait((handle, display), asked, &frontends, room);
+    let end = wait((handle, display), asked, frontends.unmounted(), room);
     if let Some(control) = &mut control {
         control.close_door();
     }

@@ -6,7 +6,6 @@ use std::time::Duration;
 use crossbeam_channel::{Receiver, Sender, bounded, never, select, tick};
 
 use crate::cli::display::Display;
-use crate::cli::frontends::Frontends;
 use crate::cli::room_watch::RoomWatch;
 use crate::host::handle::{Answer, Ask, Handle, HostError};
 use crate::serve::fuse::server::FuseEnd;
@@ -23,14 +22,14 @@ pub(super) enum End {
     DriveFailed(String),
 }
 
-/// Waits for the first reason to end.
+/// Waits for the first reason to end. `unmounted`: tells when the mount is gone, if there is one.
 pub(super) fn wait(
     (handle, mut display): (&Handle, Display),
     asked: &Receiver<()>,
-    frontends: &Frontends,
+    unmounted: Option<&Receiver<FuseEnd>>,
     room: &mut RoomWatch,
 ) -> End {
-    let unmounted = frontends.unmounted().cloned().unwrap_or_else(never);
+    let unmounted = unmounted.cloned().unwrap_or_else(never);
     let pulse = tick(PULSE);
     let (tell, told) = bounded(1);
     let mut is_asked = false;
@@ -83,5 +82,41 @@ fn failure(outcome: &Result<Answer, HostError>) -> Option<String> {
         Err(HostError::Failed(why)) => Some(why.to_string()),
         Err(HostError::Gone) => Some("its thread is gone".to_owned()),
         _ => None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Arc;
+
+    use super::*;
+    use crate::host::handle::{DriveInfo, Wake};
+    use crate::profile::Profile;
+
+    /// Nobody sleeps here.
+    struct Awake;
+
+    impl Wake for Awake {
+        fn wake(&self) {}
+    }
+
+    #[test]
+    fn who_asks_for_the_end_is_heard_while_the_drive_answers_nothing() {
+        let profile = Profile::from_toml("tiny", Profile::built_in("tiny").unwrap()).unwrap();
+        let info = Arc::new(DriveInfo::new(&profile, false));
+        let (calls, called) = bounded(1);
+        let handle = Handle::new(info, calls, Arc::new(Awake));
+        let image = tempfile::NamedTempFile::new().unwrap();
+        let mut room = RoomWatch::over(image.as_file(), image.path()).unwrap();
+        let (ask, asked) = bounded(1);
+        let asking = std::thread::spawn(move || {
+            // The drive has the question, and is busy with something else for good.
+            let question = called.recv().unwrap();
+            ask.send(()).unwrap();
+            question
+        });
+        let end = wait((&handle, Display::none()), &asked, None, &mut room);
+        assert!(matches!(end, End::Asked), "{end:?}");
+        asking.join().unwrap().send_away();
     }
 }
