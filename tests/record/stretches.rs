@@ -5,7 +5,7 @@ use std::fs::File;
 use serde_json::Value;
 
 use crate::nbd_client::NoAnswer;
-use crate::program::imbrex;
+use crate::program::{imbrex, tool};
 use crate::rig::{Rig, SECTOR, numbers, recorded, rows, work};
 
 #[test]
@@ -107,13 +107,18 @@ fn a_replay_agrees_to_the_nanosecond_where_the_drive_was_new_however_late_it_beg
     }
     let file = rig.beside("new.parquet");
     rig.told(&format!("record {}", file.display()));
-    work(&mut client, 0);
-    work(&mut client, 700);
+    let asked = work(&mut client, 0).len() + work(&mut client, 700).len();
+    // The platters have to be waited for.
+    let places = [1, 701, 4, 702].map(|n| n * u64::from(SECTOR));
+    for place in places {
+        client.read(place, SECTOR).expect("read");
+    }
     rig.told("end-recording 1");
     served.stop().success();
     let told = imbrex("simulate --replay {} --json", &file).json();
     assert_eq!(told["recording_began_new"], true);
-    assert_eq!(told["agreement"]["same_moment"], 12, "{told:#}");
+    let same = told["agreement"]["same_moment"].as_u64();
+    assert_eq!(same, u64::try_from(asked + places.len()).ok(), "{told:#}");
 }
 
 #[test]
@@ -141,4 +146,33 @@ fn what_a_command_does_is_recorded_and_not_what_comes_before_or_after() {
     assert_eq!(rows(&file), expected);
     assert!(rig.under_way().is_empty());
     served.stop().success();
+}
+
+#[test]
+fn a_cell_of_a_matrix_records_a_part_of_what_its_command_does() {
+    tool("qemu-io", ["--version"]).success();
+    let folder = tempfile::tempdir().expect("a folder");
+    let (matrix, file) = (
+        folder.path().join("m.toml"),
+        folder.path().join("part.parquet"),
+    );
+    let client = |what: &str| format!("qemu-io -f raw -c '{what}' {{uri}}");
+    let command = format!(
+        "{} && {} record {{image}} -o {} -- {} && {}",
+        client("write 0 4k"),
+        env!("CARGO_BIN_EXE_imbrex"),
+        file.display(),
+        client("write 1M 8k"),
+        client("write 2M 4k"),
+    );
+    let text = format!(
+        "[matrix]\nname = \"record\"\n[[drive]]\nprofile = \"tiny\"\n[[work]]\npace = \"off\"\n\
+         command = {command:?}\n"
+    );
+    std::fs::write(&matrix, text).expect("written");
+    imbrex("matrix {} -o {}.jsonl", &matrix).success();
+    let all = rows(&file);
+    let written = all.iter().filter(|row| row.0 == "write");
+    let places: Vec<_> = written.map(|row| (row.2, row.3)).collect();
+    assert_eq!(places, [(1 << 20, 8192)], "{all:?}");
 }
