@@ -30,7 +30,7 @@ impl<M: Machine> EventLoop<M> {
         let now = self.clock.now();
         let lag = self.clock.lag(now, completion.due);
         // Whoever was told that it failed at a limit has had an answer.
-        if self.desk.is_waiting(completion.request) {
+        if self.recorders.is_listening() && self.desk.is_waiting(completion.request) {
             self.recorders.note(&completion, lag);
         }
         if lag > LAG_NOTICED {

@@ -223,6 +223,11 @@ impl Recorders {
         self.under_way.extend(recorder);
     }
 
+    /// Whether any is under way.
+    pub(super) fn is_listening(&self) -> bool {
+        !self.under_way.is_empty()
+    }
+
     /// One begins. `next`: the request that the drive will be given next.
     pub(super) fn begin(&mut self, mut recorder: Recorder, now: Instant, next: RequestId) {
         let is_first = next == RequestId(0) && !self.is_replaced;
