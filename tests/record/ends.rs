@@ -93,6 +93,37 @@ fn who_is_asked_to_end_passes_that_on_to_its_command_and_waits_for_it() {
 }
 
 #[test]
+fn ctrl_c_in_a_terminal_reaches_the_command_too_and_a_second_one_ends_at_once() {
+    let rig = Rig::new();
+    let (served, mut client) = rig.serve("");
+    let pipe = rig.pipe("pipe");
+    let shown = pipe.to_str().expect("plain");
+    let file = rig.beside("one.parquet");
+    let recorder = rig.record(&file, &["--", "cat", shown]);
+    let job = File::create(&pipe).expect("the command reads it");
+    let expected = work(&mut client, 0);
+    recorder.signal_all(Signal::SIGINT);
+    let told = recorder.wait().expect(1);
+    assert!(told.contains("the command was ended by signal 2"), "{told}");
+    assert_eq!(rows(&file), expected);
+    drop(job);
+    // A command that does not mind.
+    let file = rig.beside("two.parquet");
+    let script = format!("trap '' INT; exec cat {shown}");
+    let recorder = rig.record(&file, &["--", "sh", "-c", &script]);
+    let job = File::create(&pipe).expect("the command reads it");
+    let expected = work(&mut client, 0);
+    recorder.signal_all(Signal::SIGINT);
+    while !rig.under_way().is_empty() {}
+    recorder.signal_all(Signal::SIGINT);
+    // What it prints has an end when the command has.
+    drop(job);
+    assert_eq!(recorder.wait().code, Some(130));
+    assert_eq!(rows(&file), expected);
+    served.stop().success();
+}
+
+#[test]
 fn a_server_that_ends_in_order_has_finished_the_file_by_the_time_it_is_told() {
     let rig = Rig::new();
     let (served, mut client) = rig.serve("");

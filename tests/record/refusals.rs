@@ -3,8 +3,8 @@
 use std::fs;
 use std::os::unix::fs::PermissionsExt as _;
 
-use crate::program::{Served, imbrex, is_root};
-use crate::rig::Rig;
+use crate::program::{Ended, Served, imbrex, is_root};
+use crate::rig::{Rig, rows};
 
 #[test]
 fn nobody_records_an_image_that_nobody_serves() {
@@ -61,6 +61,21 @@ fn a_path_that_depends_on_where_somebody_is_is_no_path_to_a_server() {
     let message = answer["error"]["message"].as_str().expect("words");
     assert!(message.contains("a/b.parquet is not absolute"), "{message}");
     assert!(rig.under_way().is_empty());
+    served.stop().success();
+}
+
+#[test]
+fn a_path_that_somebody_types_is_one_from_where_they_are() {
+    let rig = Rig::new();
+    let (served, _client) = rig.serve("");
+    let elsewhere = rig.beside("elsewhere");
+    fs::create_dir(&elsewhere).expect("a folder");
+    let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_imbrex"));
+    command.current_dir(&elsewhere);
+    command.args(["record", "../disk.img", "-o", "here.parquet", "--", "true"]);
+    let ended = Ended::from(command.output().expect("it runs"));
+    ended.success();
+    assert_eq!(rows(&elsewhere.join("here.parquet")), []);
     served.stop().success();
 }
 

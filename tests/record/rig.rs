@@ -2,11 +2,12 @@
 
 use std::io::{BufRead, BufReader, Read, Write};
 use std::os::unix::net::UnixStream;
+use std::os::unix::process::CommandExt as _;
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStderr, Command, Stdio};
 
 use imbrex::lab::recording::Recording;
-use nix::sys::signal::{Signal, kill};
+use nix::sys::signal::{Signal, kill, killpg};
 use nix::sys::stat::Mode;
 use nix::unistd::{Pid, mkfifo};
 use serde_json::Value;
@@ -94,6 +95,7 @@ impl Recorder {
     pub(crate) fn start(command: &mut Command) -> Recorder {
         let mut child = command
             .stdin(Stdio::null())
+            .process_group(0)
             .stdout(Stdio::piped())
             .stderr(Stdio::piped())
             .spawn()
@@ -116,9 +118,17 @@ impl Recorder {
     }
 
     pub(crate) fn signal(&self, signal: Signal) {
+        kill(self.pid(), signal).expect("it is running");
+    }
+
+    /// As a terminal does it: to it and to its command.
+    pub(crate) fn signal_all(&self, signal: Signal) {
+        killpg(self.pid(), signal).expect("it is running");
+    }
+
+    pub(crate) fn pid(&self) -> Pid {
         let child = self.child.as_ref().expect("not waited for yet");
-        let pid = i32::try_from(child.id()).expect("a process number");
-        kill(Pid::from_raw(pid), signal).expect("it is running");
+        Pid::from_raw(i32::try_from(child.id()).expect("a process number"))
     }
 
     pub(crate) fn wait(mut self) -> Ended {
