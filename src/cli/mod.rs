@@ -91,43 +91,54 @@ struct Cli {
     command: Command,
 }
 
+// By attributes: a comment on a variant would take away what its arguments say of it at length.
 #[derive(Debug, Subcommand)]
 enum Command {
-    /// Make an image.
+    #[command(about = "Make an image")]
     Create(create::Arguments),
-    /// Show an image as a disk, over NBD or FUSE, until Ctrl-C.
+    #[command(about = "Show an image as a disk, over NBD or FUSE, until Ctrl-C")]
     Serve(Box<serve::Arguments>),
-    /// Check every structure of an image without writing to it.
+    #[command(about = "Check every structure of an image without writing to it")]
     Check(check::Arguments),
-    /// Tell what an image is and holds.
+    #[command(about = "Tell what an image is and holds")]
     Inspect(inspect::Arguments),
-    /// Tell a served drive what is to befall it, save or restore its state, ask how it is.
+    #[command(
+        about = "Tell a served drive what is to befall it, save or restore its state, ask how it is"
+    )]
     Tell(Box<tell::Arguments>),
-    /// Record what a served drive is asked and answers, from one moment to another.
+    #[command(
+        about = "Record what a served drive is asked and answers, from one moment to another"
+    )]
     Record(record::Arguments),
-    /// Bring an image to a stated condition without hours of use.
+    #[command(about = "Bring an image to a stated condition without hours of use")]
     Age(age::Arguments),
-    /// List, show and check profiles of drives.
+    #[command(about = "List, show and check profiles of drives")]
     Profile(profile::Arguments),
-    /// Run a workload on a drive in virtual time.
+    #[command(about = "Run a workload on a drive in virtual time")]
     Simulate(Box<simulate::Arguments>),
-    /// Tell whether a load is done in time on shingled drives, and what would help.
+    #[command(
+        about = "Tell whether a load is done in time on shingled drives, and what would help"
+    )]
     Forecast(Box<forecast::Arguments>),
-    /// Run drives x starts x works x seeds with demands, and tell what does not hold.
+    #[command(
+        about = "Run drives x starts x works x seeds with demands, and tell what does not hold"
+    )]
     Matrix(Box<matrix::Arguments>),
-    /// Tell what differs between two recordings, or two workloads on the same drive.
+    #[command(
+        about = "Tell what differs between two recordings, or two workloads on the same drive"
+    )]
     Compare(Box<compare::Arguments>),
-    /// Tell which addresses cause which cleaning.
+    #[command(about = "Tell which addresses cause which cleaning")]
     Blame(Box<blame::Arguments>),
-    /// Make a drive with hidden parameters, and score guesses of them.
+    #[command(about = "Make a drive with hidden parameters, and score guesses of them")]
     Draw(Box<draw::Arguments>),
-    /// Make a recording of a trace of another tool.
+    #[command(about = "Make a recording of a trace of another tool")]
     Import(Box<import::Arguments>),
-    /// Make a page with figures of what was recorded.
+    #[command(about = "Make a page with figures of what was recorded")]
     Report(report::Arguments),
-    /// List, print and check workloads.
+    #[command(about = "List, print and check workloads")]
     Workload(workload::Arguments),
-    /// Print the version.
+    #[command(about = "Print the version")]
     Version,
 }
 
@@ -203,5 +214,22 @@ mod tests {
     #[test]
     fn the_command_line_is_consistent() {
         super::Cli::command().debug_assert();
+    }
+
+    #[test]
+    fn the_help_of_a_command_says_at_length_what_its_arguments_say_of_it() {
+        let cli = super::Cli::command();
+        let long: Vec<&str> = cli
+            .get_subcommands()
+            .filter(|command| {
+                assert!(command.get_about().is_some(), "{}", command.get_name());
+                command.get_long_about().is_some()
+            })
+            .map(clap::Command::get_name)
+            .collect();
+        let short = ["inspect", "profile", "workload", "version"];
+        let all = cli.get_subcommands().map(clap::Command::get_name);
+        let expected: Vec<&str> = all.filter(|name| !short.contains(name)).collect();
+        assert_eq!(long, expected);
     }
 }
