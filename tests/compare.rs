@@ -73,6 +73,35 @@ fn recordings_differ_by_what_their_summaries_differ_by() {
 }
 
 #[test]
+fn bytes_that_were_zeroed_are_the_same_in_the_summary_in_blame_and_in_a_comparison() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("a");
+    let workload = "uniform 25%read 25%write 25%zero 25%trim 16KiB 300-requests";
+    record(workload, &path);
+    let told = |command: &str| {
+        let ended = tool(
+            env!("CARGO_BIN_EXE_imbrex"),
+            [command, "tiny", workload, "--json"],
+        );
+        ended.json()["host_written_bytes"].clone()
+    };
+    let path = path.to_str().unwrap();
+    let compared = compare(path, path, "--json").json();
+    let operations = compared["operations"].as_array().unwrap();
+    let of = |words: &[&str]| -> u64 {
+        let these = operations
+            .iter()
+            .filter(|told| words.contains(&told["operation"].as_str().unwrap_or_default()));
+        these.map(|told| told["bytes"]["a"].as_u64().unwrap()).sum()
+    };
+    assert!(of(&["write-zeroes"]) > 0, "{compared}");
+    assert_eq!(of(&["trim"]), 0);
+    let written = of(&["write", "write-zeroes"]);
+    assert_eq!(told("simulate"), written);
+    assert_eq!(told("blame"), written);
+}
+
+#[test]
 fn workloads_are_run_in_pairs_on_the_same_drive_and_give_the_same_bytes_again() {
     let run = || {
         let options = "--profile tiny --seeds 5 --set cleaning.style=lazy --json";

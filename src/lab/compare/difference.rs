@@ -104,7 +104,7 @@ pub struct OfOperation {
     pub verdict: Verdict,
     /// Requests.
     pub count: Difference,
-    /// Bytes moved between host and drive.
+    /// Bytes that the host read or wrote, zeroes included.
     pub bytes: Difference,
     /// Mean latency.
     pub mean_ns: Difference,
@@ -118,7 +118,7 @@ pub struct OfOperation {
     pub max_ns: Difference,
     /// Sum of all latencies.
     pub total_ns: Difference,
-    /// Bytes moved by the time of the run.
+    /// These bytes by the time of the run.
     pub bytes_per_s: Difference,
 }
 

@@ -14,7 +14,7 @@ use crate::units::count;
 pub(super) struct Point {
     pub(super) arrived_ns: u64,
     pub(super) took_ns: u64,
-    /// Bytes that were moved.
+    /// Bytes that were read or written.
     pub(super) bytes: u64,
 }
 
@@ -81,10 +81,10 @@ impl Tally {
 
     /// Takes an answer. A request belongs to the range in which it begins.
     pub fn take(&mut self, answer: &Answer, division: Division<'_>) {
-        self.points[answer.kind].push(Point {
+        self.points[answer.operation.kind()].push(Point {
             arrived_ns: answer.arrived_ns,
             took_ns: answer.took_ns(),
-            bytes: answer.moved_bytes(),
+            bytes: answer.host_bytes(),
         });
         let spent = Spent {
             count: 1,
