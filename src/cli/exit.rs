@@ -18,8 +18,8 @@ use crate::lab::draw::score::GuessError;
 use crate::lab::events::EventError;
 use crate::lab::forecast::trial::TrialError;
 use crate::lab::forecast::whole::ForecastError;
-use crate::lab::import::ImportError;
 use crate::lab::import::rates::RatesError;
+use crate::lab::import::{ImportError, TextError};
 use crate::lab::matrix::error::MatrixError;
 use crate::lab::recording::RecordingError;
 use crate::lab::simulation::SimulationError;
@@ -204,6 +204,7 @@ fn is_unusable(cause: &(dyn std::error::Error + 'static)) -> bool {
         || cause.is::<EnvelopeError>()
         || cause.is::<ImportError>()
         || cause.is::<RatesError>()
+        || cause.is::<TextError>()
         || matches!(cause.downcast_ref(), Some(error) if is_no_material(error))
         || cause.is::<UnusableError>()
 }
