@@ -1,34 +1,14 @@
 //! What commands say of files that are not what was meant, or not there: which file, why, what to do, and
 //! the exit code of `docs/cli.md`.
 
+mod folder;
 mod nbd_client;
 mod program;
 
 use std::fs;
-use std::path::PathBuf;
 
+use folder::Folder;
 use program::imbrex;
-
-struct Folder {
-    folder: tempfile::TempDir,
-}
-
-impl Folder {
-    fn new() -> Folder {
-        let folder = tempfile::tempdir().expect("a scratch folder");
-        Folder { folder }
-    }
-
-    fn path(&self, name: &str) -> PathBuf {
-        self.folder.path().join(name)
-    }
-
-    fn file(&self, name: &str, content: impl AsRef<[u8]>) -> PathBuf {
-        let path = self.path(name);
-        fs::write(&path, content).expect("written");
-        path
-    }
-}
 
 const FORMATS: [&str; 6] = [
     "blkparse",
@@ -42,7 +22,7 @@ const FORMATS: [&str; 6] = [
 #[test]
 fn what_is_no_text_is_refused_as_a_trace_and_leaves_nothing_behind() {
     let folder = Folder::new();
-    let to = folder.path("out");
+    let to = folder.file("out");
     let refused = |file: &str, words: &str| {
         for format in FORMATS {
             let told = imbrex(&format!("import {file} --as {format} -o {{}}"), &to).expect(3);
@@ -54,30 +34,30 @@ fn what_is_no_text_is_refused_as_a_trace_and_leaves_nothing_behind() {
         }
     };
     refused("/dev/zero", "it is no text");
-    let image = folder.path("image");
+    let image = folder.file("image");
     imbrex("create {} --profile tiny", &image).success();
     refused(image.to_str().expect("plain"), "an image of imbrex");
-    let sealed = folder.path("sealed");
+    let sealed = folder.file("sealed");
     imbrex("draw -o {} --capacity 1GiB --seed 1", &sealed).success();
     refused(sealed.to_str().expect("plain"), "an image of imbrex");
-    let hole = folder.file("hole", "");
+    let hole = folder.write("hole", "");
     let file = fs::File::options()
         .write(true)
         .open(&hole)
         .expect("it is there");
     file.set_len(1 << 40)
         .expect("a filesystem with sparse files");
-    refused(hole.to_str().expect("plain"), "it is no text");
-    let recording = folder.path("recording");
+    refused(&hole, "it is no text");
+    let recording = folder.file("recording");
     imbrex(
         "simulate tiny uniform,write,4KiB,9-requests --record {}",
         &recording,
     )
     .success();
     refused(recording.to_str().expect("plain"), "simulate --replay");
-    refused(folder.path("").to_str().expect("plain"), "is a directory");
+    refused(folder.file("").to_str().expect("plain"), "is a directory");
     refused(
-        folder.path("nothing").to_str().expect("plain"),
+        folder.file("nothing").to_str().expect("plain"),
         "cannot read",
     );
 }
@@ -89,9 +69,8 @@ const REPORTS: &str = "Device tps kB_read/s kB_wrtn/s kB_dscd/s\nsda 10 100 100 
 #[test]
 fn the_drives_of_a_trace_are_listed_and_one_can_be_chosen() {
     let folder = Folder::new();
-    let rates = folder.file("rates.txt", REPORTS);
-    let rates = rates.to_str().expect("plain");
-    let out = folder.path("out.toml");
+    let rates = folder.write("rates.txt", REPORTS);
+    let out = folder.file("out.toml");
     let told = imbrex(&format!("import {rates} --as iostat -o {{}}"), &out).success();
     assert!(told.contains("rates of sda in 1 reports"), "{told}");
     assert!(
@@ -103,7 +82,7 @@ fn the_drives_of_a_trace_are_listed_and_one_can_be_chosen() {
     let told = imbrex(&second, &out).success();
     assert!(told.contains("rates of s\\u{1b}[31mb"), "{told}");
     let none = format!("import {rates} --as iostat --device sdz -o {{}}");
-    let told = imbrex(&none, &folder.path("more")).expect(3);
+    let told = imbrex(&none, &folder.file("more")).expect(3);
     assert!(told.contains("there are: sda, s\\u{1b}[31mb"), "{told}");
     assert!(!told.contains('\u{1b}'), "{told}");
 }
@@ -112,12 +91,11 @@ fn the_drives_of_a_trace_are_listed_and_one_can_be_chosen() {
 fn a_table_says_which_columns_it_did_not_read_and_takes_one_of_several_disks() {
     let folder = Folder::new();
     let text = "when,disk,kind,at,size\n1,usr.0,r,0,4096\n2,usr.1,w,0,4096\n3,usr.1,w,0,4096\n";
-    let table = folder.file("table.csv", text);
+    let table = folder.write("table.csv", text);
     let import = |more: &str, to: &str| {
-        let table = table.to_str().expect("plain");
         let columns = "time=when:s,op=kind,offset=at,bytes=size";
         let line = format!("import {table} --as csv -o {{}} --columns {columns}{more}");
-        imbrex(&line, &folder.path(to))
+        imbrex(&line, &folder.file(to))
     };
     let told = import("", "all").success();
     assert!(
@@ -137,4 +115,38 @@ fn a_table_says_which_columns_it_did_not_read_and_takes_one_of_several_disks() {
     );
     let told = import(",device=disk --device usr.2", "third").expect(3);
     assert!(told.contains("usr.2 (there are usr.0, usr.1)"), "{told}");
+}
+
+#[test]
+fn an_image_that_is_not_there_or_cannot_be_read_cannot_be_used_by_any_command() {
+    let folder = Folder::new();
+    let (missing, directory) = (folder.file("missing.img"), folder.file(""));
+    let commands = [
+        "inspect {}",
+        "check {}",
+        "age {} --staging 5%",
+        "serve {} --nbd tcp:127.0.0.1:0",
+        "tell {} status",
+        "simulate {} uniform,write,4KiB,9-requests --start as-it-is",
+        "blame {} uniform,write,4KiB,9-requests --start as-it-is",
+        "draw score {} guess.toml",
+        "draw unseal {}",
+        "profile check {}",
+        "simulate tiny --replay {}",
+        "report {} -o page.html",
+        "import {} --as volume -o out.parquet",
+    ];
+    for command in commands {
+        let told = imbrex(command, &missing).expect(3);
+        assert!(told.contains("missing.img"), "{command}: {told}");
+    }
+    // One that there is, and that is no file.
+    for command in &commands[..2] {
+        imbrex(command, &directory).expect(2);
+    }
+    // Below something that is no directory: there, and not to be got at.
+    folder.write("file", "");
+    for command in commands {
+        imbrex(command, &folder.file("file/image")).expect(3);
+    }
 }

@@ -213,7 +213,8 @@ fn is_unusable(cause: &(dyn std::error::Error + 'static)) -> bool {
 fn is_no_material(error: &ReportError) -> bool {
     matches!(
         error,
-        ReportError::Unknown { .. }
+        ReportError::Read { .. }
+            | ReportError::Unknown { .. }
             | ReportError::Columns { .. }
             | ReportError::Row { .. }
             | ReportError::Json { .. }
@@ -270,6 +271,7 @@ fn code_of_backing(error: &BackingError) -> Code {
         BackingError::Exists { .. }
         | BackingError::Symlink { .. }
         | BackingError::IsDevice { .. }
+        | BackingError::OnDevice { .. }
         | BackingError::DeviceInUse { .. }
         | BackingError::DeviceClaimed { .. }
         | BackingError::Signed { .. }
@@ -283,7 +285,7 @@ fn code_of_backing(error: &BackingError) -> Code {
         | BackingError::DeviceTooSmall { .. } => Code::Rig,
         BackingError::Missing { .. }
         | BackingError::NotWritable { .. }
-        | BackingError::System { .. } => Code::Failure,
+        | BackingError::System { .. } => Code::Unusable,
     }
 }
 
@@ -298,7 +300,7 @@ pub(super) fn option_for(error: &anyhow::Error) -> Option<&'static str> {
         }
         match cause.downcast_ref()? {
             BackingError::Exists { .. } => Some("--replace"),
-            BackingError::IsDevice { .. } => Some("--block-device"),
+            BackingError::IsDevice { .. } | BackingError::OnDevice { .. } => Some("--block-device"),
             BackingError::Signed { .. } => Some("--overwrite-signature"),
             BackingError::NotWritable { .. } => Some("--read-only"),
             BackingError::NoRoom { .. } => Some("--allow-overcommit"),
@@ -324,7 +326,7 @@ mod tests {
             path: "x".into(),
             bytes: 1,
         };
-        check(missing.into(), Code::Failure);
+        check(missing.into(), Code::Unusable);
         check(exists.into(), Code::Protected);
         check(NbdError::NoAddress.into(), Code::Rig);
         check(DriveError("x".into()).into(), Code::DriveFailed);

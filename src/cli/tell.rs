@@ -6,11 +6,10 @@
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
-use anyhow::Context as _;
 use clap::{Subcommand, ValueEnum};
 use serde_json::{Map, Value};
 
-use super::exit::{Code, RigError};
+use super::exit::{Code, RigError, UnusableError};
 use super::output;
 use crate::control::client;
 use crate::control::command::{Command, Enforce, Lift, Restore, Save};
@@ -186,8 +185,9 @@ enum OnOff {
 
 pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let command = command(&arguments.what)?;
+    let shown = arguments.image.display();
     let socket = place::socket_meant_by(&arguments.image)
-        .with_context(|| format!("there is no {}", arguments.image.display()))?;
+        .map_err(|error| UnusableError(format!("cannot find {shown}: {error}")))?;
     let told = client::tell(&socket, &command)?;
     if arguments.json {
         output::print_json(&Value::Object(told))?;
