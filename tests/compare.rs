@@ -215,3 +215,20 @@ fn what_cannot_be_compared_is_refused() {
         Some(2)
     );
 }
+
+#[test]
+fn reads_that_met_nothing_written_are_told_of_each_side_that_was_run_here() {
+    let reads = "uniform read 4KiB 200-requests";
+    let writes = "uniform write 4KiB 200-requests";
+    let options = |start: &str| format!("--profile tiny --start {start}");
+    let new = compare(reads, writes, &options("new")).stdout;
+    assert!(
+        new.contains("200 of 200 reads met nothing written"),
+        "{new}"
+    );
+    let json = compare(reads, writes, &format!("{} --json", options("new"))).json();
+    assert_eq!(json["a"]["reads_unwritten"]["unwritten"], 200);
+    assert_eq!(json["b"]["reads_unwritten"]["reads"], 0);
+    let formatted = compare(reads, writes, &options("formatted")).stdout;
+    assert!(!formatted.contains("met nothing written"), "{formatted}");
+}

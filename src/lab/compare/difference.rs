@@ -10,6 +10,7 @@ use serde::Serialize;
 
 use super::tally::Division;
 use crate::lab::ranges::Owner;
+use crate::lab::summary::Unwritten;
 
 /// A figure of both sides. Values by which nothing can be divided are left out.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
@@ -93,6 +94,8 @@ pub struct Side {
     pub late: u64,
     /// What that means, in a sentence; nothing where none was late.
     pub lag: Option<String>,
+    /// Reads that met nothing written; not known of recordings.
+    pub reads_unwritten: Option<Unwritten>,
 }
 
 /// An operation of both sides, or all of them.
