@@ -1,10 +1,11 @@
 //! Traces of other tools: text becomes a recording that can be replayed, or a workload where the text
 //! has rates only.
 //!
-//! Reading order: a text begins (`opening`), lines of bounded length (`lines`), what stands in one (`blkparse`, `fio`, `table`,
-//! with `number` and `devices`), their order by time (`order`), hidden offsets (`hide`), what was
-//! understood (`report`), and the way through all of it (`importer`); `rates` makes a workload. Memory
-//! does not grow with the text. Text is hostile: a line makes sense or is passed over with a reason.
+//! Reading order: a text begins (`opening`), lines of bounded length (`lines`), what stands in one
+//! (`blkparse`, `fio`, `table`, with `number` and `devices`), their order by time (`order`), hidden
+//! offsets (`hide`), what was understood (`report`), and the way through all of it (`importer`); `rates`
+//! makes a workload. Memory does not grow with the text. Text is hostile: a line makes sense or is passed
+//! over with a reason.
 
 mod blkparse;
 mod devices;
