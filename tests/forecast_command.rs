@@ -222,7 +222,7 @@ fn an_imported_trace_is_forecast() {
 fn a_drive_that_no_idle_time_helps_is_told_as_such_in_words_and_in_json() {
     let lazy = [
         "forecast",
-        "uniform write 4KiB 96-requests",
+        "uniform write 4KiB 120-requests",
         "--profile",
         "tiny",
         "--deadline",
@@ -234,7 +234,7 @@ fn a_drive_that_no_idle_time_helps_is_told_as_such_in_words_and_in_json() {
         "--set",
         "cleaning.high_mark=95%",
         "--set",
-        "staging.slots=16",
+        "staging.slots=18",
         "--set",
         "staging.bytes=512 KiB",
         "--set",

@@ -389,7 +389,7 @@ fn what_was_discarded_is_nothing_to_read_and_what_the_cache_holds_is_something()
         for (number, (operation, offset)) in (1..).zip(asked) {
             let id = RequestId(number);
             let request = Request::new(id, *operation, *offset, 4096, capacity).expect("in bounds");
-            let now = Instant(number * 1_000_000);
+            let now = Instant(number * 1_000_000_000);
             drive.submit(now, request);
             drive.advance(now);
         }

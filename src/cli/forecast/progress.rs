@@ -76,7 +76,7 @@ mod tests {
         let mut lines = Lines::new(begun);
         assert_eq!(lines.line((1, 10), begun + SELDOM / 2), None);
         let told = lines.line((2, 10), begun + SELDOM);
-        assert_eq!(told.as_deref(), Some("2/10 runs (about 1 minute left)"));
+        assert_eq!(told.as_deref(), Some("2/10 runs (about 80 seconds left)"));
         assert_eq!(lines.line((3, 10), begun + SELDOM), None);
         let told = lines.line((10, 10), begun + 3 * SELDOM);
         assert_eq!(told.as_deref(), Some("10/10 runs"));

@@ -344,7 +344,7 @@ mod tests {
     fn everything_that_no_drive_can_have_is_refused_at_once_by_key_with_what_is_allowed() {
         let text = "foo.bar = 3\n[platters]\nrpm = 9999999999999\nrpn = 5400\n\
             [cleaning]\npasses = 5\nidle_delay = \"25 h\"\n[bands]\nsize = \"10000001 tracks\"\n\
-            [staging]\nslots = -3\nquantum = \"1/1001 track\"\n[write_cache]\nbytes = \"5 B\"\n";
+            [staging]\nslots = -3\nquantum = \"1/1001 track\"\n[write_cache]\nbytes = \"5 PiB\"\n";
         let drawn = DRAWN.map(str::to_owned);
         let told = score((&tiny(), &drawn), "guess.toml", text).unwrap_err();
         let told = told.to_string();
@@ -358,7 +358,7 @@ mod tests {
             "bands.size = \"10000001 tracks\": it takes tracks",
             "staging.slots = -3: it takes a whole number",
             "staging.quantum = \"1/1001 track\": it takes a part of a track",
-            "write_cache.bytes = \"5 B\": it takes a size",
+            "write_cache.bytes = \"5 PiB\": it takes a size",
         ] {
             assert!(told.contains(words), "{words}: {told}");
         }

@@ -305,12 +305,12 @@ mod tests {
     use crate::lab::workload::Workload;
     use crate::profile::changed::Change;
 
-    /// The tiny drive with room for 16 staged writes, which begins to clean when so many percent are in use.
+    /// The tiny drive with room for 18 staged writes, which begins to clean when so many percent are in use.
     fn cramped(style: &str, percent: u64) -> Drive {
         let text = Profile::built_in("tiny").expect("a shipped profile");
         let tiny = Profile::from_toml("tiny", text).expect("it is valid");
         let keys = [
-            "staging.slots=16".to_owned(),
+            "staging.slots=18".to_owned(),
             "staging.bytes=512 KiB".to_owned(),
             "write_cache.enabled=false".to_owned(),
             "cleaning.idle_delay=1 ms".to_owned(),
@@ -323,7 +323,7 @@ mod tests {
     }
 
     fn scattered() -> Asked {
-        Asked::Workload(Workload::from_words("uniform write 4KiB 96-requests").expect("words"))
+        Asked::Workload(Workload::from_words("uniform write 4KiB 120-requests").expect("words"))
     }
 
     fn found(drive: &Drive) -> Idle {
@@ -349,7 +349,7 @@ mod tests {
             days: idle.days,
             pauses: Pauses {
                 each: Duration(tried_ns),
-                every: Some(96_u64.div_ceil(idle.pauses)),
+                every: Some(120_u64.div_ceil(idle.pauses)),
             },
             ..Course::default()
         };
