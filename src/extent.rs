@@ -240,6 +240,11 @@ impl<V: Along> ExtentMap<V> {
         }
     }
 
+    /// Gets ready for insertions of `ranges`, which are quicker after it in a large map. Changes nothing.
+    pub fn bring_near(&self, ranges: &[LbaExtent]) {
+        self.runs.bring_near(ranges.iter().map(Extent::end));
+    }
+
     /// The last run that begins before `end`.
     fn last_before(&self, end: Lba) -> Option<(Spot, Run<V>)> {
         let spot = self.runs.last_before(end)?;
@@ -334,6 +339,7 @@ mod tests {
             for (start, length, value, insert) in ops {
                 let range = extent(start, length.min(SPACE - start));
                 let mut removed = vec![];
+                map.bring_near(&[range, extent(SPACE - 1, 1)]);
                 if insert {
                     map.insert(range, value, |e, v| removed.push((e, v)));
                 } else {

@@ -6,6 +6,8 @@
 //! which is small because with millions of runs it comes from far memory. An insertion moves part of a
 //! chunk, and now and then part of a group. It does not know what overlaps or joins.
 
+use smallvec::SmallVec;
+
 use super::Along;
 use crate::units::{Lba, Sectors};
 
@@ -13,8 +15,8 @@ use crate::units::{Lba, Sectors};
 const CHUNK_MAX: usize = if cfg!(test) { 8 } else { 64 };
 /// Chunks of a group before it is cut.
 const GROUP_MAX: usize = if cfg!(test) { 8 } else { 256 };
-/// Runs of a chunk of which one is looked at first.
-const STRIDE: usize = if cfg!(test) { 3 } else { 8 };
+/// Runs of a chunk of which one is looked at first: as many as share a line of the processor's cache.
+const STRIDE: usize = if cfg!(test) { 3 } else { 4 };
 
 // Short neighbours are joined in unit tests, too.
 const _: () = assert!(CHUNK_MAX / 4 > 1 && GROUP_MAX / 4 > 1);
@@ -78,14 +80,39 @@ impl<V: Along> Runs<V> {
 
     /// The last run that begins before `end`.
     pub(super) fn last_before(&self, end: Lba) -> Option<Spot> {
-        let group = last_below(&self.firsts, end)?;
-        let chunk = last_below(&self.groups[group].firsts, end)?;
+        let (group, chunk) = self.chunk_before(end)?;
         let runs = &self.groups[group].chunks[chunk];
         Some(Spot {
             group,
             chunk,
             index: below::<V>(runs, end) - 1,
         })
+    }
+
+    /// The last group and chunk that begin before `end`.
+    fn chunk_before(&self, end: Lba) -> Option<(usize, usize)> {
+        let group = last_below(&self.firsts, end)?;
+        let chunk = last_below(&self.groups[group].firsts, end)?;
+        Some((group, chunk))
+    }
+
+    /// Brings near the processor what insertions that end at `ends` will look for. In a long list each of
+    /// them waits for far memory; here they wait at the same time, because no look depends on another.
+    pub(super) fn bring_near(&self, ends: impl Iterator<Item = Lba>) {
+        if self.groups.len() < 2 {
+            return;
+        }
+        let chunks = ends.filter_map(|end| self.chunk_before(end));
+        let chunks: SmallVec<[&[V::Kept]; 64]> = chunks
+            .map(|(group, chunk)| self.groups[group].chunks[chunk].as_slice())
+            .collect();
+        let mut seen = 0;
+        for runs in chunks {
+            for run in runs.iter().step_by(STRIDE) {
+                seen ^= V::kept(*run).start.0;
+            }
+        }
+        std::hint::black_box(seen);
     }
 
     pub(super) fn get(&self, spot: Spot) -> Option<Run<V>> {

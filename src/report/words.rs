@@ -29,6 +29,8 @@ pub(super) struct Said {
 
 /// Parts of the time that are named.
 const PARTS_NAMED: usize = 3;
+/// Failed cells that are named.
+const FAILED_NAMED_MAX: usize = 20;
 
 /// All that is said, in the order of a page.
 pub(super) fn said(material: &Material) -> Vec<Said> {
@@ -355,6 +357,14 @@ fn of_matrix(matrix: &Matrix) -> String {
         .collect();
     let cells = amount::grouped(u64::try_from(matrix.cells.len()).unwrap_or(u64::MAX));
     let mut text = format!("{cells} cells: {}.", counted.join(", "));
+    let failed = matrix.cells.iter().filter(|cell| cell.outcome == "failed");
+    let failed: Vec<String> = failed.map(|cell| cell.number.to_string()).collect();
+    if let Some(more) = failed.len().checked_sub(FAILED_NAMED_MAX + 1) {
+        let named = failed[..FAILED_NAMED_MAX].join(", ");
+        let _ = write!(text, " Failed: {named} and {} more.", more + 1);
+    } else if !failed.is_empty() {
+        let _ = write!(text, " Failed: {}.", failed.join(", "));
+    }
     if matrix.cells.is_empty() {
         "It has no cells yet.".clone_into(&mut text);
     }

@@ -174,6 +174,7 @@ impl State {
             } => {
                 self.take_slots(layout, sequence, *at, *slot_sectors);
                 let mut pba = *at;
+                self.map.bring_near(extents);
                 for extent in extents {
                     self.map_to(layout, sequence, *extent, Target::at(pba));
                     pba = pba + extent.sectors;

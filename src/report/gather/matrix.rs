@@ -19,7 +19,7 @@ pub(super) const KIND: &str = "imbrex-matrix";
 pub(in crate::report) struct Matrix {
     /// What the head says.
     pub(in crate::report) head: Map<String, Value>,
-    /// The cells, in the order of the file.
+    /// The cells, in the order of their numbers; the file has them as they ended.
     pub(in crate::report) cells: Vec<Cell>,
     /// Whether the last line is cut off.
     pub(in crate::report) cut: bool,
@@ -115,6 +115,7 @@ pub(super) fn read(path: &Path, mut from: impl BufRead) -> Result<Matrix, Report
             source,
         })? == 0
         {
+            matrix.cells.sort_by_key(|cell| cell.number);
             return Ok(matrix);
         }
         line += 1;
@@ -163,6 +164,14 @@ mod tests {
         assert_eq!(matrix.cells[0].figures["new_ns"], 7);
         assert_eq!(matrix.cells[0].number, 3);
         assert!(!matrix.cut);
+    }
+
+    #[test]
+    fn cells_come_in_the_order_of_their_numbers() {
+        let cell = |number| format!("{{\"cell\":{number},\"outcome\":\"passed\"}}\n");
+        let matrix = read(&format!("{HEAD}{}{}{}", cell(2), cell(3), cell(1))).expect("it is one");
+        let numbers: Vec<u64> = matrix.cells.iter().map(|cell| cell.number).collect();
+        assert_eq!(numbers, [1, 2, 3]);
     }
 
     #[test]

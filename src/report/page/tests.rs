@@ -518,7 +518,7 @@ fn cells_of_a_matrix_say_how_they_ended_by_sign_and_word() {
         "<th scope=\"col\">write p99</th>",
         "52.3 ms</td>",
         "1.02 kB</td>",
-        "4 cells: 1 failed, 1 invalid, 1 passed, 1 rig-fault.",
+        "4 cells: 1 failed, 1 invalid, 1 passed, 1 rig-fault. Failed: 2.",
     ] {
         assert!(html.contains(shown), "{shown}");
     }
@@ -531,6 +531,21 @@ fn cells_of_a_matrix_say_how_they_ended_by_sign_and_word() {
         line.is_some_and(|line| line.starts_with("2,failed,tiny,new,")),
         "{csv}"
     );
+}
+
+#[test]
+fn the_first_failed_cells_of_many_are_named_and_the_others_counted() {
+    let cell = |number: u64| json!({"cell": number, "outcome": "failed"});
+    let head = json!({"kind": "imbrex-matrix", "version": 1, "name": "sweep"});
+    let lines: Vec<String> = std::iter::once(head)
+        .chain((1..=23).map(cell))
+        .map(|line| format!("{line}\n"))
+        .collect();
+    let folder = TempDir::new().expect("a folder");
+    let path = written(&folder, "m.jsonl", lines.concat().as_bytes());
+    let html = make(&Material::gather(&[path]).expect("it is one"), None).html;
+    assert!(html.contains("23 cells: 23 failed. Failed: 1, 2, 3,"));
+    assert!(html.contains(", 19, 20 and 3 more."));
 }
 
 #[test]
