@@ -111,6 +111,8 @@ impl Machine for StandIn {
         0
     }
 
+    fn leave_faults(&mut self, _now: Instant) {}
+
     fn standing(&self) -> Vec<Standing> {
         Vec::new()
     }

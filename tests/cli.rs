@@ -230,7 +230,7 @@ fn a_frontend_that_cannot_start_stops_the_others() {
 #[test]
 fn what_is_no_image_is_refused() {
     let scratch = Scratch::empty();
-    imbrex("inspect {}", &scratch.image).expect(1);
+    imbrex("inspect {}", &scratch.image).expect(3);
     fs::write(&scratch.image, vec![0; 1 << 20]).expect("written");
     scratch.is_refused(&["not an imbrex image", "sectors 0 and 1"]);
     fs::write(&scratch.image, "text".repeat(10_000)).expect("written");

@@ -73,6 +73,35 @@ fn recordings_differ_by_what_their_summaries_differ_by() {
 }
 
 #[test]
+fn bytes_that_were_zeroed_are_the_same_in_the_summary_in_blame_and_in_a_comparison() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("a");
+    let workload = "uniform 25%read 25%write 25%zero 25%trim 16KiB 300-requests";
+    record(workload, &path);
+    let told = |command: &str| {
+        let ended = tool(
+            env!("CARGO_BIN_EXE_imbrex"),
+            [command, "tiny", workload, "--json"],
+        );
+        ended.json()["host_written_bytes"].clone()
+    };
+    let path = path.to_str().unwrap();
+    let compared = compare(path, path, "--json").json();
+    let operations = compared["operations"].as_array().unwrap();
+    let of = |words: &[&str]| -> u64 {
+        let these = operations
+            .iter()
+            .filter(|told| words.contains(&told["operation"].as_str().unwrap_or_default()));
+        these.map(|told| told["bytes"]["a"].as_u64().unwrap()).sum()
+    };
+    assert!(of(&["write-zeroes"]) > 0, "{compared}");
+    assert_eq!(of(&["trim"]), 0);
+    let written = of(&["write", "write-zeroes"]);
+    assert_eq!(told("simulate"), written);
+    assert_eq!(told("blame"), written);
+}
+
+#[test]
 fn workloads_are_run_in_pairs_on_the_same_drive_and_give_the_same_bytes_again() {
     let run = || {
         let options = "--profile tiny --seeds 5 --set cleaning.style=lazy --json";
@@ -185,4 +214,21 @@ fn what_cannot_be_compared_is_refused() {
         imbrex("compare {} {}", &folder.path().join("none")).code,
         Some(2)
     );
+}
+
+#[test]
+fn reads_that_met_nothing_written_are_told_of_each_side_that_was_run_here() {
+    let reads = "uniform read 4KiB 200-requests";
+    let writes = "uniform write 4KiB 200-requests";
+    let options = |start: &str| format!("--profile tiny --start {start}");
+    let new = compare(reads, writes, &options("new")).stdout;
+    assert!(
+        new.contains("200 of 200 reads met nothing written"),
+        "{new}"
+    );
+    let json = compare(reads, writes, &format!("{} --json", options("new"))).json();
+    assert_eq!(json["a"]["reads_unwritten"]["unwritten"], 200);
+    assert_eq!(json["b"]["reads_unwritten"]["reads"], 0);
+    let formatted = compare(reads, writes, &options("formatted")).stdout;
+    assert!(!formatted.contains("met nothing written"), "{formatted}");
 }

@@ -133,7 +133,7 @@ fn the_socket_lies_beside_the_image_for_its_owner_alone_and_goes_with_the_server
     assert!(!socket.exists());
     let told = rig.tell("status").expect(6);
     assert!(told.contains("no server answers"), "{told}");
-    imbrex("tell {} status", &rig.beside("nothing")).expect(1);
+    imbrex("tell {} status", &rig.beside("nothing")).expect(3);
 }
 
 #[test]

@@ -352,7 +352,7 @@ fn the_truth_scores_in_full_and_a_wrong_guess_does_not() {
     };
     let truth = sealed.truth();
     assert_eq!(score(&truth)["score_milli"], 1000);
-    assert_eq!(score("")["score_milli"], 0);
+    assert_eq!(score("[drive]\nqueue_depth = 3\n")["score_milli"], 0);
     let profile = Profile::from_toml("truth", &truth).unwrap();
     // A tenth too fast: 5 % beyond what counts as right, of 45 % to where nothing counts.
     let rpm = profile.platters.rpm_milli * 11 / 10;

@@ -5,6 +5,8 @@
 
 #[path = "faults/bench.rs"]
 mod bench;
+#[path = "faults/ending.rs"]
+mod ending;
 
 use bench::{Bench, SECTOR};
 use imbrex::drive::fault::{

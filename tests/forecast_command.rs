@@ -217,3 +217,66 @@ fn an_imported_trace_is_forecast() {
     assert_eq!(code, Some(0), "{said}{complained}");
     assert!(!said.contains("furthest behind its times"), "{said}");
 }
+
+#[test]
+fn a_drive_that_no_idle_time_helps_is_told_as_such_in_words_and_in_json() {
+    let lazy = [
+        "forecast",
+        "uniform write 4KiB 120-requests",
+        "--profile",
+        "tiny",
+        "--deadline",
+        "1h",
+        "--vary",
+        "none",
+        "--set",
+        "cleaning.style=lazy",
+        "--set",
+        "cleaning.high_mark=95%",
+        "--set",
+        "staging.slots=18",
+        "--set",
+        "staging.bytes=512 KiB",
+        "--set",
+        "write_cache.enabled=false",
+    ];
+    let (_, said, complained) = imbrex(&lazy);
+    for words in [
+        "idle time needed a day           no idle time is enough",
+        "cleans only while 95 % of the staging area or more are in use",
+    ] {
+        assert!(said.contains(words), "{words}: {said}{complained}");
+    }
+    assert!(!said.contains("TOO LITTLE"), "{said}");
+    let (_, said, complained) = imbrex(&[&lazy[..], &["--json"]].concat());
+    let told: serde_json::Value = serde_json::from_str(&said).expect(&complained);
+    let idle = &told["drives"][0]["idle"];
+    assert_eq!(idle["centre"]["needs"], "never");
+    assert_eq!(idle["centre"]["cleans_from_percent"], 95);
+    assert_eq!(idle["day_ns"]["centre"], serde_json::Value::Null);
+    assert_eq!(idle["never_enough_with"].as_array().map(Vec::len), Some(1));
+}
+
+#[test]
+fn a_forecast_of_reads_that_meet_nothing_says_so() {
+    let question = [
+        "forecast",
+        "uniform read 4KiB 100-requests",
+        "--profile",
+        "tiny",
+        "--no-advice",
+        "--vary",
+        "none",
+        "--deadline",
+        "1h",
+        "--start",
+    ];
+    let with = |start| imbrex(&[&question[..], &[start]].concat()).1;
+    let new = with("new");
+    assert!(
+        new.contains("100 of 100 reads met nothing written"),
+        "{new}"
+    );
+    let formatted = with("formatted");
+    assert!(!formatted.contains("met nothing written"), "{formatted}");
+}

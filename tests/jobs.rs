@@ -1,6 +1,7 @@
 //! The job files that run a matrix in parts: every cell is run once, and together they say what one run of
 //! the whole says.
 
+mod folder;
 mod nbd_client;
 mod program;
 
@@ -10,6 +11,7 @@ use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
+use folder::Folder;
 use program::Ended;
 use serde_json::Value;
 
@@ -20,45 +22,18 @@ const CELLS: u64 = 11;
 const HARD: &str = "[[demand]]\noperation = \"write\"\np50_at_most = \"1 ns\"\n";
 const IMBREX: &str = env!("CARGO_BIN_EXE_imbrex");
 
-struct Folder(tempfile::TempDir);
-
-impl Folder {
-    fn with(matrix: &str) -> Folder {
-        let folder = Folder(tempfile::tempdir().expect("a folder"));
-        fs::write(folder.file("m.toml"), matrix).expect("written");
-        folder
-    }
-
-    fn file(&self, name: &str) -> PathBuf {
-        self.0.path().join(name)
-    }
-
-    fn path(&self, name: &str) -> String {
-        let path = self.file(name);
-        path.to_str().expect("a plain path").to_owned()
-    }
-
-    /// The lines of cells by number, without real time.
-    fn cells(&self, name: &str) -> BTreeMap<u64, Value> {
-        let text = fs::read_to_string(self.file(name)).expect("results");
-        let mut cells = BTreeMap::new();
-        for line in text.lines().skip(1) {
-            let mut line: Value = serde_json::from_str(line).expect("an object");
-            line["took_ms"] = 0.into();
-            let number = line["cell"].as_u64().expect("a number");
-            assert_eq!(cells.insert(number, line), None, "{name}: {number} twice");
-        }
-        cells
-    }
-
-    /// What one run of all cells says.
-    fn whole(&self, code: i32) -> BTreeMap<u64, Value> {
-        let arguments = ["matrix", &self.path("m.toml"), "-o", &self.path("whole")];
-        program::tool(IMBREX, arguments).expect(code);
-        let cells = self.cells("whole");
-        assert!(cells.keys().copied().eq(1..=CELLS));
-        cells
-    }
+/// What one run of all cells says.
+fn whole(folder: &Folder, code: i32) -> BTreeMap<u64, Value> {
+    let arguments = [
+        "matrix",
+        &folder.path("m.toml"),
+        "-o",
+        &folder.path("whole"),
+    ];
+    program::tool(IMBREX, arguments).expect(code);
+    let cells = folder.cells("whole");
+    assert!(cells.keys().copied().eq(1..=CELLS));
+    cells
 }
 
 fn script(name: &str) -> PathBuf {
@@ -86,7 +61,7 @@ fn parts_by_gnu_parallel_are_the_whole_matrix() {
     }
     for (demand, code) in [("", 0), (HARD, 1)] {
         let folder = Folder::with(&format!("{MATRIX}{demand}"));
-        let whole = folder.whole(code);
+        let whole = whole(&folder, code);
         let run = || -> Ended {
             let results = folder.path("results");
             let matrix = folder.path("m.toml");
@@ -95,8 +70,8 @@ fn parts_by_gnu_parallel_are_the_whole_matrix() {
             Command::new(script("gnu-parallel"))
                 .args(["--binary", IMBREX, &matrix, &results])
                 .args(rest)
-                .current_dir(folder.0.path())
-                .env("HOME", folder.0.path())
+                .current_dir(folder.place())
+                .env("HOME", folder.place())
                 .output()
                 .expect("it starts")
                 .into()
@@ -147,7 +122,7 @@ fn tasks_of_a_slurm_array_run_each_cell_once() {
     let tasks: u64 = array.expect("an array").parse().expect("a number");
     for parts in [None, Some(1), Some(3), Some(13)] {
         let folder = Folder::with(MATRIX);
-        let whole = folder.whole(0);
+        let whole = whole(&folder, 0);
         let count = parts.unwrap_or(tasks);
         let mut seen = BTreeMap::new();
         let mut files = Vec::new();

@@ -1,15 +1,17 @@
 //! Matrices from the outside: exit codes, results that go on where they were, parts, baselines, bundles,
 //! and commands beside served drives.
 
+mod folder;
 mod nbd_client;
 mod program;
 
 use std::collections::BTreeMap;
 use std::fs::{self, File};
 use std::io::{BufRead, BufReader, Read};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::{Child, Command, Stdio};
 
+use folder::Folder;
 use nix::sys::signal::{Signal, kill};
 use nix::sys::stat::Mode;
 use nix::unistd::{Pid, mkfifo};
@@ -24,41 +26,14 @@ const WORK: &str =
 const EASY: &str = "[[demand]]\noperation = \"write\"\nlongest_at_most = \"1 h\"\n";
 const HARD: &str = "[[demand]]\noperation = \"write\"\np50_at_most = \"1 ns\"\n";
 
-struct Folder(tempfile::TempDir);
+trait Run {
+    /// Runs `imbrex matrix`; `{}` stands for the folder.
+    fn run(&self, arguments: &str) -> Ended;
+}
 
-impl Folder {
-    /// A folder with this matrix.
-    fn with(matrix: &str) -> Folder {
-        let folder = Folder(tempfile::tempdir().expect("a scratch folder"));
-        fs::write(folder.file("m.toml"), matrix).expect("written");
-        folder
-    }
-
-    fn file(&self, name: &str) -> PathBuf {
-        self.0.path().join(name)
-    }
-
+impl Run for Folder {
     fn run(&self, arguments: &str) -> Ended {
-        imbrex(&format!("matrix {arguments}"), self.0.path())
-    }
-
-    fn lines(&self, name: &str) -> Vec<Value> {
-        let text = fs::read_to_string(self.file(name)).expect("results");
-        let lines = text.lines().map(serde_json::from_str);
-        lines.collect::<Result<_, _>>().expect("one object a line")
-    }
-
-    /// The lines of cells by number, without real time.
-    fn cells(&self, name: &str) -> BTreeMap<u64, Value> {
-        let lines = self.lines(name);
-        let cells = lines[1..].iter().map(|line| {
-            let mut line = line.clone();
-            line["took_ms"] = 0.into();
-            (line["cell"].as_u64().expect("a number"), line)
-        });
-        let cells: BTreeMap<u64, Value> = cells.collect();
-        assert_eq!(cells.len(), lines.len() - 1, "each cell once");
-        cells
+        imbrex(&format!("matrix {arguments}"), self.place())
     }
 }
 
@@ -338,7 +313,7 @@ fn a_report_joins_a_matrix_with_runs_of_its_cells_only() {
         .success();
     let report = |files: &str| {
         let line = format!("report {files} -o {{}}/page.html --replace");
-        imbrex(&line, folder.0.path())
+        imbrex(&line, folder.place())
     };
     report("{}/r {}/q {}/e").success();
     let page = fs::read_to_string(folder.file("page.html")).expect("a page");
@@ -473,7 +448,7 @@ impl Waiting {
         mkfifo(&pipe, Mode::S_IRWXU).expect("a pipe");
         let child = Command::new(env!("CARGO_BIN_EXE_imbrex"))
             .args(["matrix", "m.toml", "-o", "r"])
-            .current_dir(folder.0.path())
+            .current_dir(folder.place())
             .stderr(Stdio::piped())
             .spawn()
             .expect("it starts");

@@ -335,6 +335,6 @@ fn files_that_are_no_material_are_refused_with_a_code_of_their_own() {
         .report("{}/jobs.parquet {}/jobs.parquet -o {}/page.html")
         .expect(2);
     assert!(said.contains("both files of events"), "{said}");
-    bench.report("{}/missing -o {}/page.html").expect(1);
+    bench.report("{}/missing -o {}/page.html").expect(3);
     assert!(!bench.at("page.html").exists());
 }

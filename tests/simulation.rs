@@ -3,13 +3,17 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use imbrex::drive::job_record::JobRecord;
+use imbrex::drive::request::{Operation, Request};
 use imbrex::image::open;
 use imbrex::lab::events::EventWriter;
-use imbrex::lab::simulation::{self, Observers, SimulationError};
+use imbrex::lab::simulation::course::Course;
+use imbrex::lab::simulation::{self, Load, Observers, SimulationError};
+use imbrex::lab::start::Start;
 use imbrex::lab::summary::Summary;
 use imbrex::lab::workload::Workload;
-use imbrex::medium::movement::Purpose;
+use imbrex::medium::movement::{Purpose, RequestId};
 use imbrex::profile::Profile;
+use imbrex::time::Instant;
 
 fn profile(name: &str) -> Profile {
     let text = Profile::built_in(name).expect("a shipped profile");
@@ -338,4 +342,72 @@ fn a_file_of_events_holds_every_record() {
         ];
         assert_eq!(found, expected);
     }
+}
+
+#[test]
+fn reads_of_nothing_written_are_counted_and_told_until_the_drive_holds_something() {
+    let workload = words("uniform 50%read 50%write 4KiB 400-requests");
+    let tiny = profile("tiny");
+    let on = |start: Start| {
+        let observers = Observers {
+            progress: &mut |_| {},
+            jobs: None,
+            answers: None,
+        };
+        let drive = start.drive(&tiny).expect("it fits");
+        let course = Course::default();
+        let outcome = simulation::carry_out(drive, Load::Made(&workload), &course, observers);
+        outcome.expect("it runs").summary
+    };
+    let new = on(Start::New);
+    let of = &new.operations;
+    let reads = of.iter().find(|each| each.operation == "read");
+    assert_eq!(new.reads_unwritten.reads, reads.expect("it reads").count);
+    // 200 writes fill a tenth of the 2048 blocks at most.
+    let (reads, unwritten) = (new.reads_unwritten.reads, new.reads_unwritten.unwritten);
+    assert!(
+        unwritten < reads && unwritten * 10 > reads * 8,
+        "{unwritten} of {reads}"
+    );
+    let line = format!("{unwritten} of {reads} reads met nothing written");
+    assert!(new.to_string().contains(&line), "{new}");
+    let formatted = on(Start::Formatted);
+    assert_eq!(formatted.reads_unwritten.reads, reads);
+    assert_eq!(formatted.reads_unwritten.unwritten, 0);
+    assert!(
+        !formatted.to_string().contains("met nothing"),
+        "{formatted}"
+    );
+}
+
+#[test]
+fn what_was_discarded_is_nothing_to_read_and_what_the_cache_holds_is_something() {
+    let drive = || open::imagined(&profile("tiny")).expect("it fits");
+    let counted = |asked: &[(Operation, u64)]| {
+        let mut drive = drive();
+        let capacity = drive.profile().drive.capacity_bytes;
+        for (number, (operation, offset)) in (1..).zip(asked) {
+            let id = RequestId(number);
+            let request = Request::new(id, *operation, *offset, 4096, capacity).expect("in bounds");
+            let now = Instant(number * 1_000_000_000);
+            drive.submit(now, request);
+            drive.advance(now);
+        }
+        let end = Instant(60_000_000_000);
+        drive.advance(end);
+        let counters = drive.status(end).counters;
+        (counters.host_reads, counters.host_reads_unwritten)
+    };
+    let write = Operation::Write { fua: false };
+    assert_eq!(counted(&[(Operation::Read, 0)]), (1, 1));
+    assert_eq!(counted(&[(write, 0), (Operation::Read, 0)]), (1, 0));
+    let discarded = [
+        (write, 0),
+        (Operation::Flush, 0),
+        (Operation::Trim, 0),
+        (Operation::Flush, 0),
+    ];
+    let mut asked = discarded.to_vec();
+    asked.extend([(Operation::Read, 4096), (Operation::Read, 0)]);
+    assert_eq!(counted(&asked), (2, 2));
 }

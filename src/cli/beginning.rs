@@ -5,7 +5,7 @@
 use std::path::Path;
 
 use super::exit::{SealedError, UsageError};
-use super::image_file::{self, Way};
+use super::image_file;
 use super::profile_source;
 use crate::drive::Drive;
 use crate::lab::recording;
@@ -96,11 +96,7 @@ impl Beginning {
         if let Some(what) = refused {
             return Err(SealedError::of(path, what).into());
         }
-        let way = Way {
-            read_only: true,
-            block_device: false,
-        };
-        let (opened, _) = image_file::open_any(path, way)?;
+        let (opened, _) = image_file::open_any(path, image_file::to_read(path))?;
         let mut drive = opened.drive;
         if let Some(start) = start {
             return Ok(start.drive(drive.profile())?);
@@ -147,12 +143,8 @@ impl Beginning {
             );
             return Err(UsageError(what).into());
         }
-        let way = Way {
-            read_only: true,
-            block_device: false,
-        };
         // Recovery has read all there is to know: it need not stay open.
-        let (opened, _) = image_file::open(path, way)?;
+        let (opened, _) = image_file::open(path, image_file::to_read(path))?;
         let mut drive = opened.drive;
         drive.go_on_without_bytes();
         Ok(drive)

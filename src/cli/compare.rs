@@ -215,7 +215,8 @@ fn once(drive: Drive, source: &Source, seed: u64, division: Division<'_>) -> any
             Load::Made(&workload)
         }
     };
-    simulation::carry_out(drive, load, &Course::of(load), observers)?;
+    let outcome = simulation::carry_out(drive, load, &Course::of(load), observers)?;
+    tally.met_nothing(outcome.summary.reads_unwritten);
     Ok(tally)
 }
 

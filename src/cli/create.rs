@@ -78,13 +78,8 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let path = &arguments.image;
     let id = random_id().context("cannot read random numbers from /dev/urandom")?;
     let file = backing::create_backing(path, total, options)?;
-    if let Err(error) = make(file, &profile, id, arguments.block_device) {
-        if !arguments.block_device {
-            // Ours, new and useless.
-            let _ = std::fs::remove_file(path);
-        }
-        return Err(error.context(format!("cannot make an image of {}", path.display())));
-    }
+    let made = make(file, &profile, id, arguments.block_device);
+    made_or_removed(path, arguments.block_device, made)?;
     let mut text = format!(
         "{}: {} of profile {}, id {}\n",
         path.display(),
@@ -109,6 +104,19 @@ fn make(file: File, profile: &Profile, id: [u8; 16], used: bool) -> anyhow::Resu
         open::blank(&store, profile)?;
     }
     Ok(open::make(&store, profile, id)?)
+}
+
+/// An image that could not be `made` in a new file leaves no file behind.
+pub(super) fn made_or_removed(
+    path: &Path,
+    block_device: bool,
+    made: anyhow::Result<()>,
+) -> anyhow::Result<()> {
+    if made.is_err() && !block_device {
+        // Ours, new and useless.
+        let _ = std::fs::remove_file(path);
+    }
+    made.with_context(|| format!("cannot make an image of {}", path.display()))
 }
 
 /// What every drive fills however little it holds: everything but the data bands.

@@ -170,11 +170,7 @@ fn make(
     id.copy_from_slice(&envelope.commitment.0[..16]);
     let made = FileStore::new(file).map_err(anyhow::Error::from);
     let made = made.and_then(|store| Ok(open::make_sealed(&store, envelope, id)?));
-    if made.is_err() {
-        // Ours, new and useless.
-        let _ = std::fs::remove_file(path);
-    }
-    made.with_context(|| format!("cannot make an image of {}", path.display()))
+    create::made_or_removed(path, false, made)
 }
 
 /// How much room is promised tells how large the staging area is.

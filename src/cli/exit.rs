@@ -19,8 +19,8 @@ use crate::lab::draw::score::GuessError;
 use crate::lab::events::EventError;
 use crate::lab::forecast::trial::TrialError;
 use crate::lab::forecast::whole::ForecastError;
-use crate::lab::import::ImportError;
 use crate::lab::import::rates::RatesError;
+use crate::lab::import::{ImportError, TextError};
 use crate::lab::matrix::error::MatrixError;
 use crate::lab::recording::RecordingError;
 use crate::lab::simulation::SimulationError;
@@ -213,6 +213,7 @@ fn is_unusable(cause: &(dyn std::error::Error + 'static)) -> bool {
         || cause.is::<EnvelopeError>()
         || cause.is::<ImportError>()
         || cause.is::<RatesError>()
+        || cause.is::<TextError>()
         || matches!(cause.downcast_ref(), Some(error) if is_no_material(error))
         || cause.is::<UnusableError>()
 }
@@ -221,7 +222,8 @@ fn is_unusable(cause: &(dyn std::error::Error + 'static)) -> bool {
 fn is_no_material(error: &ReportError) -> bool {
     matches!(
         error,
-        ReportError::Unknown { .. }
+        ReportError::Read { .. }
+            | ReportError::Unknown { .. }
             | ReportError::Columns { .. }
             | ReportError::Row { .. }
             | ReportError::Json { .. }
@@ -279,6 +281,7 @@ fn code_of_backing(error: &BackingError) -> Code {
         BackingError::Exists { .. }
         | BackingError::Symlink { .. }
         | BackingError::IsDevice { .. }
+        | BackingError::OnDevice { .. }
         | BackingError::DeviceInUse { .. }
         | BackingError::DeviceClaimed { .. }
         | BackingError::Signed { .. }
@@ -292,7 +295,7 @@ fn code_of_backing(error: &BackingError) -> Code {
         | BackingError::DeviceTooSmall { .. } => Code::Rig,
         BackingError::Missing { .. }
         | BackingError::NotWritable { .. }
-        | BackingError::System { .. } => Code::Failure,
+        | BackingError::System { .. } => Code::Unusable,
     }
 }
 
@@ -307,7 +310,7 @@ pub(super) fn option_for(error: &anyhow::Error) -> Option<&'static str> {
         }
         match cause.downcast_ref()? {
             BackingError::Exists { .. } => Some("--replace"),
-            BackingError::IsDevice { .. } => Some("--block-device"),
+            BackingError::IsDevice { .. } | BackingError::OnDevice { .. } => Some("--block-device"),
             BackingError::Signed { .. } => Some("--overwrite-signature"),
             BackingError::NotWritable { .. } => Some("--read-only"),
             BackingError::NoRoom { .. } => Some("--allow-overcommit"),
@@ -333,7 +336,7 @@ mod tests {
             path: "x".into(),
             bytes: 1,
         };
-        check(missing.into(), Code::Failure);
+        check(missing.into(), Code::Unusable);
         check(exists.into(), Code::Protected);
         check(NbdError::NoAddress.into(), Code::Rig);
         check(DriveError("x".into()).into(), Code::DriveFailed);

@@ -1,5 +1,6 @@
 //! `imbrex forecast`: whether a load is done in time on shingled drives, and what would help.
 
+mod progress;
 mod rebuild;
 
 use std::fmt::Display;
@@ -9,12 +10,12 @@ use std::thread;
 
 use serde::Serialize;
 
+use self::progress::shown;
 use super::beginning::{Beginning, Begins};
 use super::exit::{Code, UsageError};
 use super::load_choice::{Chosen, LoadChoice, parse_time};
-use super::{bar, output, profile_source};
+use super::{output, profile_source};
 use crate::lab::forecast::asked::Asked;
-use crate::lab::forecast::crew::Told;
 use crate::lab::forecast::plan::Aspect;
 use crate::lab::forecast::whole::{self, Question};
 use crate::lab::forecast::window::{HostLimits, Window};
@@ -196,20 +197,6 @@ fn tell(json: bool, fits: bool, answer: &(impl Serialize + Display)) -> anyhow::
         output::print(&answer.to_string())?;
     }
     Ok(if fits { Code::Ok } else { Code::Failure })
-}
-
-/// Runs something of many steps with a bar.
-fn shown<T>(run: impl FnOnce(&Told<'_>) -> T) -> T {
-    let bar = bar::new(
-        "{bar:30} {pos} of {len} runs, {elapsed}, about {eta} to go",
-        1,
-    );
-    let answer = run(&|done, all| {
-        bar.set_length(crate::units::count(all));
-        bar.set_position(crate::units::count(done));
-    });
-    bar.finish_and_clear();
-    answer
 }
 
 fn parse_aspects(text: &str) -> Result<Aspects, String> {

@@ -4,6 +4,7 @@
 
 use std::fmt::Write as _;
 use std::fs::File;
+use std::os::unix::fs::FileTypeExt as _;
 use std::path::Path;
 
 use anyhow::Context as _;
@@ -35,6 +36,15 @@ pub(super) fn backing(path: &Path, way: Way) -> anyhow::Result<(File, FileStore)
         .with_context(|| format!("cannot open {} again", path.display()))?;
     let store = FileStore::new(again).with_context(|| format!("cannot read {}", path.display()))?;
     Ok((file, store))
+}
+
+/// How what an image holds is read where no option says what it lies on.
+pub(super) fn to_read(path: &Path) -> Way {
+    let found = std::fs::metadata(path);
+    Way {
+        read_only: true,
+        block_device: found.is_ok_and(|found| found.file_type().is_block_device()),
+    }
 }
 
 /// Opens an image whose profile may be seen: the drive in it, recovered, and the file for a mover.

@@ -2,13 +2,14 @@
 
 use std::fs::File;
 use std::io::{Read, Write as _};
-use std::path::PathBuf;
+use std::os::unix::fs::FileTypeExt as _;
+use std::path::{Path, PathBuf};
 
 use anyhow::Context as _;
 use clap::ValueEnum;
 use serde_json::json;
 
-use super::exit::{Code, UsageError};
+use super::exit::{Code, UnusableError, UsageError};
 use super::simulate::new_file;
 use super::{output, profile_source};
 use crate::lab::import::table::Columns;
@@ -122,12 +123,7 @@ enum Bad {
 
 pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let path = &arguments.file;
-    let from: Box<dyn Read> = if path.as_os_str() == "-" {
-        Box::new(std::io::stdin())
-    } else {
-        let file = File::open(path).with_context(|| format!("cannot open {}", path.display()))?;
-        Box::new(file)
-    };
+    let from = trace(path)?;
     let format = match arguments.format {
         Kind::Iostat => return from_rates(arguments, from),
         Kind::Blkparse => Format::Blkparse(match arguments.event {
@@ -176,6 +172,28 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     Ok(Code::Ok)
 }
 
+/// What is read: a file, or what comes through a pipe or a terminal.
+fn trace(path: &Path) -> Result<Box<dyn Read>, UnusableError> {
+    if path.as_os_str() == "-" {
+        return Ok(Box::new(std::io::stdin()));
+    }
+    let shown = path.display();
+    let unusable = |error| UnusableError(format!("cannot read {shown}: {error}"));
+    let file = File::open(path).map_err(unusable)?;
+    let kind = file.metadata().map_err(unusable)?.file_type();
+    if kind.is_block_device() || kind.is_dir() {
+        let what = if kind.is_dir() {
+            "a directory"
+        } else {
+            "a block device"
+        };
+        return Err(UnusableError(format!(
+            "{shown} is {what}: a trace is a file of text, or `-` for standard input"
+        )));
+    }
+    Ok(Box::new(file))
+}
+
 fn from_rates(arguments: &Arguments, from: Box<dyn Read>) -> anyhow::Result<Code> {
     let shown = arguments.file.display();
     let text = rates::text_of(from).with_context(|| format!("cannot read {shown}"))?;
@@ -199,6 +217,12 @@ fn from_rates(arguments: &Arguments, from: Box<dyn Read>) -> anyhow::Result<Code
             made.drive,
             made.reports
         ))?;
+        if made.drives.len() > 1 {
+            output::print(&format!(
+                "the reports are of several drives: {}; --device NAME takes another\n",
+                made.drives.join(", ")
+            ))?;
+        }
     }
     Ok(Code::Ok)
 }

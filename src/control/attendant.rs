@@ -177,15 +177,8 @@ impl Attendant {
             .restoring
             .lock()
             .unwrap_or_else(PoisonError::into_inner);
-        let prepared = self.seat.prepare(file).map_err(|error| {
-            let mut refusal = told(&OrderError::Bay(error));
-            if self.discreet {
-                // What differs between two drives tells of both.
-                let shown = file.display();
-                refusal.message = format!("{shown} cannot be used, or does not hold this drive");
-            }
-            refusal
-        })?;
+        let prepared = self.seat.prepare(file);
+        let prepared = prepared.map_err(|error| told(&OrderError::Bay(error)))?;
         let with = prepared.clone();
         let replaced = self.order(Order::Replace { with });
         if replaced.is_err() {

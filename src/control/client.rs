@@ -24,7 +24,7 @@ const ANSWER_BYTES_MAX: usize = 64 << 20;
 pub enum ClientError {
     /// Nobody answers.
     #[error(
-        "no server answers on {}: is the image served, and by a server with a control socket?",
+        "no server answers on {}: is the image served (one on a block device: with --block-device), and by a server with a control socket?",
         path.display()
     )]
     NoServer {

@@ -30,7 +30,7 @@ pub(super) struct Imposed {
     pub(super) id: FaultId,
     since: Instant,
     pub(super) fault: Fault,
-    left: Option<u64>,
+    pub(super) left: Option<u64>,
     /// Of a media error: sectors that are unreadable where the error says.
     range: ExtentSet,
     /// Of a media error: sectors that cleaning could not read. Unreadable anywhere.

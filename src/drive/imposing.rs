@@ -6,7 +6,7 @@
 use super::engine::Drive;
 use super::fault::{
     Commands, DURATION_MAX, Fault, FaultError, FaultId, Lasts, MediaError, PowerCut, PowerLoss,
-    SLOW_PERCENT_MAX, STANDING_MAX, Stall, Standing, Switch,
+    SLOW_PERCENT_MAX, STANDING_MAX, Slow, Stall, Standing, Switch,
 };
 use super::faults::{Stalled, sectors_of};
 use super::meters::Busy;
@@ -24,9 +24,7 @@ impl Drive {
         let id = match fault {
             Fault::Stall(stall) => self.stall(now, stall),
             Fault::PowerCut(cut) if cut.after_movements == 0 => self.cut_power(now, cut),
-            Fault::Slow(_) => {
-                self.replace(now, fault, |standing| matches!(standing, Fault::Slow(_)))
-            }
+            Fault::Slow(slow) => self.slow(now, slow),
             Fault::ReadOnly(switch) => self.set_read_only(now, switch),
             Fault::WriteCache(switch) => self.set_write_cache(now, switch),
             other => {
@@ -41,12 +39,22 @@ impl Drive {
 
     /// Lifts a fault, or all of them; tells how many were in force.
     pub fn lift(&mut self, now: Instant, which: Option<FaultId>) -> usize {
+        self.end_faults(now, which, "lifted")
+    }
+
+    /// Ends all faults, because nobody will use the drive any more.
+    pub fn leave_faults(&mut self, now: Instant) {
+        self.end_faults(now, None, "the session has ended");
+    }
+
+    fn end_faults(&mut self, now: Instant, which: Option<FaultId>, how: &str) -> usize {
         self.advance(now);
         let lifted = self
             .faults
             .take_out(|each| which.is_none_or(|id| id == each.id));
         for each in &lifted {
-            self.faults.note(now, each.id, "lifted".to_owned());
+            let words = each.fault.last_words(each.left, how);
+            self.faults.note(now, each.id, words);
             match each.fault {
                 Fault::Stall(_) => self.resume(now),
                 Fault::WriteCache(_) => self.switch_cache(now, self.profile.write_cache.enabled),
@@ -156,6 +164,15 @@ impl Drive {
     fn replace(&mut self, now: Instant, fault: Fault, same: fn(&Fault) -> bool) -> FaultId {
         self.faults.take_out(|each| same(&each.fault));
         self.faults.add(now, fault, 0)
+    }
+
+    fn slow(&mut self, now: Instant, slow: Slow) -> FaultId {
+        let same: fn(&Fault) -> bool = |standing| matches!(standing, Fault::Slow(_));
+        if slow.is_none() {
+            self.faults.take_out(|each| same(&each.fault));
+            return self.faults.name(now, &Fault::Slow(slow));
+        }
+        self.replace(now, Fault::Slow(slow), same)
     }
 
     fn set_read_only(&mut self, now: Instant, switch: Switch) -> FaultId {

@@ -31,6 +31,9 @@ impl Drive {
             self.queue.push_back(waiting);
             return;
         };
+        if needs_no_arm && self.is_unwritten(touched) {
+            self.counters.host_reads_unwritten += 1;
+        }
         self.answer_read(waiting, now, ready);
     }
 
@@ -74,10 +77,19 @@ impl Drive {
     }
 
     fn needs_no_arm(&self, range: LbaExtent) -> bool {
-        self.cache.pieces(range).iter().all(|&(part, held)| {
-            let nowhere = |&(_, source): &(LbaExtent, Source)| source == Source::Nowhere;
-            held.is_some() || self.back.locate(part).iter().all(nowhere)
-        })
+        let mut pieces = self.cache.pieces(range).into_iter();
+        pieces.all(|(part, held)| held.is_some() || self.lies_nowhere(part))
+    }
+
+    /// Whether nothing was ever written there, or all of it was discarded.
+    fn is_unwritten(&self, range: LbaExtent) -> bool {
+        let mut pieces = self.cache.pieces(range).into_iter();
+        pieces.all(|(part, held)| held.is_none() && self.lies_nowhere(part))
+    }
+
+    fn lies_nowhere(&self, part: LbaExtent) -> bool {
+        let mut located = self.back.locate(part).into_iter();
+        located.all(|(_, source)| source == Source::Nowhere)
     }
 
     /// Serves the queued read `chosen` at `at`.

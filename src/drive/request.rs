@@ -342,6 +342,9 @@ pub struct Status {
 pub struct Counters {
     /// Host reads answered.
     pub host_reads: u64,
+    /// Of these, reads of nothing but what was never written (or was discarded): no mechanism has a part in
+    /// them.
+    pub host_reads_unwritten: u64,
     /// Host writes answered.
     pub host_writes: u64,
     /// Host flushes answered.
@@ -377,6 +380,7 @@ impl Counters {
         let sums = |a: &[u64; 13], b: &[u64; 13]| std::array::from_fn(|i| a[i] + b[i]);
         Counters {
             host_reads: self.host_reads + other.host_reads,
+            host_reads_unwritten: self.host_reads_unwritten + other.host_reads_unwritten,
             host_writes: self.host_writes + other.host_writes,
             host_flushes: self.host_flushes + other.host_flushes,
             host_trims: self.host_trims + other.host_trims,

@@ -10,8 +10,9 @@ use std::path::{Path, PathBuf};
 use super::machine::Machine;
 use crate::drive::Drive;
 use crate::image::backing::{self, OpenOptions};
+use crate::image::backing_error::BackingError;
 use crate::image::copying::{self, Copied, CopyError};
-use crate::image::open;
+use crate::image::open::{self, Opened};
 use crate::image::overwriting;
 use crate::medium::file_store::FileStore;
 use crate::medium::mover::{Mover, MoverChoice};
@@ -100,6 +101,8 @@ pub struct Seat {
     path: PathBuf,
     ground: Ground,
     profile: Profile,
+    /// The drive is sealed: what differs between it and another is not told.
+    discreet: bool,
 }
 
 /// What an image lies on.
@@ -118,6 +121,25 @@ impl Seat {
             path,
             ground,
             profile,
+            discreet: false,
+        }
+    }
+
+    /// The place at `path` of an image that was opened there.
+    pub fn of(path: PathBuf, ground: Ground, opened: &Opened) -> Seat {
+        let seat = Seat::new(path, ground, opened.drive.profile().clone());
+        match opened.sealed {
+            Some(_) => seat.discreet(),
+            None => seat,
+        }
+    }
+
+    /// The same of a sealed drive: nothing that is told of other images tells of it.
+    #[must_use]
+    pub fn discreet(self) -> Seat {
+        Seat {
+            discreet: true,
+            ..self
         }
     }
 
@@ -141,12 +163,34 @@ impl Seat {
 
     /// Opens a file that holds a usable image of the same drive; nobody changes it while it is open.
     fn usable(&self, file: &Path) -> Result<File, BayError> {
+        self.compared(file).map_err(|error| {
+            if !self.discreet {
+                return error;
+            }
+            // What differs between two drives tells of both.
+            BayError {
+                doing: format!("{} was not put in place", file.display()),
+                why: "it cannot be used, or does not hold this drive".to_owned(),
+                ..error
+            }
+        })
+    }
+
+    fn compared(&self, file: &Path) -> Result<File, BayError> {
         let doing = || format!("{} was not put in place", file.display());
         let options = OpenOptions {
             read_only: true,
             block_device: false,
         };
-        let saved = backing::open_backing(file, options).map_err(|e| BayError::new(doing(), &e))?;
+        let saved = backing::open_backing(file, options).map_err(|error| match error {
+            BackingError::OnDevice { .. } => BayError {
+                why: "it is a block device, and a saved state is a file: `save` copies what an image on a \
+                      device holds to one"
+                    .to_owned(),
+                ..BayError::new(doing(), &error)
+            },
+            other => BayError::new(doing(), &other),
+        })?;
         let store = saved
             .try_clone()
             .and_then(FileStore::new)
@@ -252,4 +296,55 @@ impl Bay<Drive> for ImageBay {
 
 fn stays(path: &Path) -> String {
     format!("{} stays as it is", path.display())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn tiny(with: &str) -> Profile {
+        let text = Profile::built_in("tiny").expect("it is built in");
+        let profile = Profile::from_toml("tiny", text).expect("it is valid");
+        let change = crate::profile::changed::Change::from_words(with).expect("a key");
+        profile.changed(&[change]).expect("it is valid")
+    }
+
+    fn image(path: &Path, profile: &Profile) -> File {
+        let bytes = open::image_bytes(profile).expect("it fits");
+        let file = backing::create_backing(path, bytes, backing::CreateOptions::default());
+        let file = file.expect("a new file");
+        let store = FileStore::new(file.try_clone().expect("again")).expect("a store");
+        open::make(&store, profile, [7; 16]).expect("made");
+        file
+    }
+
+    #[test]
+    fn a_file_that_was_exchanged_since_it_was_looked_at_tells_nothing_of_a_sealed_drive() {
+        let folder = tempfile::tempdir().expect("a scratch folder");
+        let (ours, theirs) = (tiny("staging.slots=48"), tiny("staging.slots=32"));
+        let (path, with) = (folder.path().join("device"), folder.path().join("saved"));
+        let file = image(&path, &ours);
+        drop(image(&with, &theirs));
+        let told = |seat: Seat| {
+            let again = file.try_clone().expect("again");
+            let mut bay = ImageBay::new(seat, again, MoverChoice::Plain, false);
+            // As if `prepare` had seen another file under this name.
+            let refused = bay.replace(&with).expect_err("another drive");
+            assert_eq!(refused.data, DataAfter::Protected);
+            refused.to_string()
+        };
+        let seat = || Seat::new(path.clone(), Ground::Device, ours.clone());
+        let number = format!("{:#018x}", ours.format_fingerprint());
+        let open = told(seat());
+        assert!(open.contains(&number), "{open}");
+        let sealed = told(seat().discreet());
+        assert!(
+            !sealed.contains(&number) && !sealed.contains("0x"),
+            "{sealed}"
+        );
+        assert!(
+            sealed.contains("cannot be used, or does not hold this drive"),
+            "{sealed}"
+        );
+    }
 }

@@ -1,7 +1,7 @@
 //! Owns the ends of the event loop. In good order: no new requests, what is under way is finished, the
 //! drive shuts down, everything is durable. And by a failure: nobody waits any longer.
 //!
-//! Faults on request are lifted first, since an orderly end is none with a stalled drive. A drive
+//! Faults on request end first, since an orderly end is none with a stalled drive. A drive
 //! without power has nothing to bring to an end.
 
 use std::sync::Arc;
@@ -23,7 +23,7 @@ impl<M: Machine> EventLoop<M> {
             self.clock.hurry();
             if self.power_loss.is_none() && self.failure.is_none() {
                 let now = self.clock.now();
-                self.machine.lift(now, None);
+                self.machine.leave_faults(now);
                 self.carry_out();
             }
         }

@@ -33,6 +33,8 @@ pub trait Machine: Send {
     fn impose(&mut self, now: Instant, fault: Fault) -> Result<FaultId, FaultError>;
     /// Lifts a fault, or all of them; how many were in force.
     fn lift(&mut self, now: Instant, which: Option<FaultId>) -> usize;
+    /// Ends all faults, because the session ends.
+    fn leave_faults(&mut self, now: Instant);
     /// The faults in force.
     fn standing(&self) -> Vec<Standing>;
     /// Whether the power is gone on request.
@@ -84,6 +86,10 @@ impl Machine for Drive {
 
     fn lift(&mut self, now: Instant, which: Option<FaultId>) -> usize {
         Drive::lift(self, now, which)
+    }
+
+    fn leave_faults(&mut self, now: Instant) {
+        Drive::leave_faults(self, now);
     }
 
     fn standing(&self) -> Vec<Standing> {

@@ -230,6 +230,10 @@ impl Machine for StandIn {
         std::mem::take(&mut self.standing).len()
     }
 
+    fn leave_faults(&mut self, now: Instant) {
+        self.lift(now, None);
+    }
+
     fn standing(&self) -> Vec<Standing> {
         self.standing.clone()
     }

@@ -86,7 +86,10 @@ pub fn open_backing(path: &Path, options: OpenOptions) -> Result<File, BackingEr
         io::ErrorKind::NotFound => BackingError::Missing { path: path.into() },
         _ => system(path, "look at")(error),
     })?;
-    check_kind(path, &found, options.block_device)?;
+    check_kind(path, &found, options.block_device).map_err(|error| match error {
+        BackingError::IsDevice { path } => BackingError::OnDevice { path },
+        other => other,
+    })?;
     if options.block_device {
         return open_device(path, &found, options.read_only);
     }

@@ -27,6 +27,9 @@ pub enum BackingError {
     /// A block device without the word for it.
     #[error("{} is a block device: say explicitly that a block device is meant, everything on it will belong to the image", path.display())]
     IsDevice { path: PathBuf },
+    /// An image on a block device, without the word for it.
+    #[error("{} is a block device: an image that lies on one is opened only where that is said explicitly", path.display())]
+    OnDevice { path: PathBuf },
     /// The word for a block device, but it is none.
     #[error("{} is not a block device, though one was asked for: leave that option out, or name the device", path.display())]
     NotADevice { path: PathBuf },

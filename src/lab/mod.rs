@@ -8,10 +8,10 @@
 //! (`source`), the run itself (`simulation`), what comes out of it (`summary` with `series`, `events` and
 //! `recording` in `columns`), and how far that agrees with a served drive (`agreement`); drives that were
 //! used before (`ageing`), and the state in which a run begins (`start`). Made of runs: what differs
-//! between two of them (`compare`), by addresses (`ranges`, `structures`, tables by their `fields`), which addresses cause which
-//! cleaning (`blame`), answers that take many (`forecast`), and many at once with what is demanded of
-//! them (`matrix`); drives with hidden parameters (`draw`). Same profile, workload and seed give the same
-//! output, byte for byte; nothing here knows the time of day.
+//! between two of them (`compare`), by addresses (`ranges`, `structures`, tables by their `fields`),
+//! which addresses cause which cleaning (`blame`), answers that take many (`forecast`), and many at once
+//! with what is demanded of them (`matrix`); drives with hidden parameters (`draw`). Same profile,
+//! workload and seed give the same output, byte for byte; nothing here knows the time of day.
 
 pub mod ageing;
 pub mod agreement;

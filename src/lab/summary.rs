@@ -5,11 +5,13 @@
 
 mod emptying;
 mod text;
+mod unwritten;
 
 use serde::Serialize;
 
 pub use self::emptying::Emptied;
 use self::emptying::Emptying;
+pub use self::unwritten::Unwritten;
 use super::series::{Level, Series};
 use crate::drive::request::{Breakdown, Completion, Status};
 use crate::host::account::{Latencies, Ledger, Slow};
@@ -47,6 +49,8 @@ pub struct Summary {
     pub mean_ns: u64,
     /// The operations by stream, where there are several.
     pub streams: Vec<StreamUse>,
+    /// Reads that met nothing written.
+    pub reads_unwritten: Unwritten,
     /// Where the time of all requests went.
     pub causes: Causes,
     /// What the arm did, by purpose, all of them.
@@ -322,6 +326,7 @@ impl Gatherer {
                     operations: that_occurred(ledger.snapshot().kinds),
                 })
                 .collect(),
+            reads_unwritten: Unwritten::of(counters),
             causes: self.causes,
             purposes,
             host_written_bytes: counters.host_written_bytes,

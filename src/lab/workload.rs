@@ -221,6 +221,35 @@ pub struct Bursts {
 }
 
 impl Stream {
+    /// A range of so many bytes from an address on is asked for once, from front to back, in requests of
+    /// equal size, one at a time; what is left of less than a request is left out.
+    pub fn once_through(
+        name: String,
+        (from, bytes): (u64, u64),
+        request_bytes: u64,
+        mix: Mix,
+    ) -> Stream {
+        Stream {
+            name,
+            place: Place {
+                order: Order::Sequential,
+                from: Spot::Bytes(from),
+                length: Some(Spot::Bytes(bytes)),
+                align: request_bytes,
+            },
+            sizes: vec![Size {
+                bytes: request_bytes,
+                share: 100,
+            }],
+            mix,
+            flush_every: None,
+            arrivals: Arrivals::Closed { under_way: 1 },
+            day: None,
+            bursts: None,
+            count: Some(bytes / request_bytes),
+        }
+    }
+
     /// Bytes of its largest request.
     pub fn largest(&self) -> u64 {
         self.sizes.iter().map(|size| size.bytes).max().unwrap_or(0)

@@ -120,7 +120,13 @@ impl fmt::Display for Problem {
             ProblemKind::Unknown { nearest: None } => {
                 write!(f, ": no such key; remove it ({allowed})")
             }
-            ProblemKind::NoEffect { only } => write!(f, ": counts only {only}; remove it"),
+            ProblemKind::NoEffect { only } => {
+                write!(f, ": counts only {only}; remove it")?;
+                match only.strip_prefix("with ") {
+                    Some(other) => write!(f, ", or give {other} as well"),
+                    None => Ok(()),
+                }
+            }
             ProblemKind::WrongType => write!(f, ": wrong type of value; give {allowed}"),
             ProblemKind::NotAQuantity(why) => write!(f, ": {why}; give {allowed}"),
             ProblemKind::NotAllowed => write!(f, ": not allowed; give {allowed}"),

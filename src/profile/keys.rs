@@ -65,13 +65,13 @@ pub(crate) enum Shape {
 }
 
 /// Most tracks on a surface: keeps every count of bands within 32 bits.
-pub(super) const TRACKS_MAX: u64 = 10_000_000;
+pub(crate) const TRACKS_MAX: u64 = 10_000_000;
 /// Most recording zones, and most points of a seek curve.
 pub(super) const ITEMS_MAX: u64 = 1024;
 /// Most bytes of a band.
-pub(super) const BAND_BYTES_MAX: u64 = 1 << 40;
+pub(crate) const BAND_BYTES_MAX: u64 = 1 << 40;
 /// Most parts of a track.
-pub(super) const QUANTA_MAX: u64 = 1000;
+pub(crate) const QUANTA_MAX: u64 = 1000;
 
 const SECTOR: u64 = crate::units::SECTOR_BYTES;
 const SECOND: u64 = 1_000_000_000;
@@ -173,7 +173,7 @@ pub(crate) struct Book {
 }
 
 /// What a profile may say.
-pub(super) const PROFILE: Book = Book {
+pub(crate) const PROFILE: Book = Book {
     sections: SECTIONS,
     keys: KEYS,
 };

@@ -5,7 +5,8 @@
 //! where things lie (`medium`) or how long they take (`mechanics`).
 //!
 //! Reading order: quantities, the list of keys, the raw mirror, the reader of single keys, the rules
-//! between keys, the step that joins them (`check`), the way back to text (`render`), changes by key (`changed`), scaling.
+//! between keys, the step that joins them (`check`), the way back to text (`render`), changes by key
+//! (`changed`), scaling.
 
 mod built_in;
 pub mod changed;

@@ -2,8 +2,8 @@
 //! finely from a summary.
 //!
 //! A request is slow that took at least ten times as long as half of all requests, and 50 ms; whatever
-//! the others took, one of 1 s is. A stretch of time with a slow request is slow, for the cause of its slowest one; neighbours of the same cause
-//! are one.
+//! the others took, one of 1 s is. A stretch of time with a slow request is slow, for the cause of its
+//! slowest one; neighbours of the same cause are one.
 
 use super::bins::steps::Steps;
 use super::cause::Cause;

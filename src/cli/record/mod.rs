@@ -14,7 +14,7 @@ use crossbeam_channel::{Receiver, after, never, select};
 use serde_json::{Map, Value, json};
 
 use self::job::Job;
-use super::exit::{Code, RigError, UsageError};
+use super::exit::{Code, RigError, UnusableError, UsageError};
 use super::load_choice::parse_time;
 use super::{output, signals};
 use crate::control::client::{ClientError, Connection};
@@ -92,8 +92,7 @@ impl Why {
 
 pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let asked = signals::catch_which().map_err(rig("catch SIGINT and SIGTERM"))?;
-    let socket = place::socket_meant_by(&arguments.image)
-        .with_context(|| format!("there is no {}", arguments.image.display()))?;
+    let socket = socket_meant_by(&arguments.image)?;
     let mut way = Way {
         connection: Connection::open(&socket)?,
         file: absolute(&arguments.output)?,
@@ -237,6 +236,13 @@ pub(super) fn words(held: &Held) -> String {
          lag         {lag}\n\
          left out    {left_out} requests still under way at the end, {failed} that failed\n"
     )
+}
+
+/// The control socket of whoever serves an image, or which is given itself.
+pub(super) fn socket_meant_by(image: &Path) -> Result<PathBuf, UnusableError> {
+    let shown = image.display();
+    place::socket_meant_by(image)
+        .map_err(|error| UnusableError(format!("cannot find {shown}: {error}")))
 }
 
 /// The server may have another folder than whoever types.

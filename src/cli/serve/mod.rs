@@ -228,7 +228,7 @@ fn seat(arguments: &Arguments, opened: &Opened) -> anyhow::Result<Seat> {
         .image
         .canonicalize()
         .with_context(|| format!("cannot find {} again", arguments.image.display()))?;
-    Ok(Seat::new(path, ground, opened.drive.profile().clone()))
+    Ok(Seat::of(path, ground, opened))
 }
 
 fn start(

@@ -8,17 +8,15 @@ mod amounts;
 use std::fmt::Write as _;
 use std::path::PathBuf;
 
-use anyhow::Context as _;
 use clap::{Subcommand, ValueEnum};
 use serde_json::{Map, Value};
 
 use self::amounts::{StallTime, bytes, factor, lasts, purpose, stall_time, time};
 use super::exit::{Code, RigError};
 use super::output;
-use super::record::{self, absolute};
+use super::record::{self, absolute, socket_meant_by};
 use crate::control::client;
 use crate::control::command::{Command, EndRecording, Enforce, Lift, Record, Restore, Save};
-use crate::control::place;
 use crate::drive::fault::{
     Commands, FailCommands, Fault, FaultId, Lasts, MediaError, PowerCut, Slow, Stall, Switch,
     Whereabouts,
@@ -199,8 +197,7 @@ enum OnOff {
 
 pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let command = command(&arguments.what)?;
-    let socket = place::socket_meant_by(&arguments.image)
-        .with_context(|| format!("there is no {}", arguments.image.display()))?;
+    let socket = socket_meant_by(&arguments.image)?;
     let told = client::tell(&socket, &command)?;
     if arguments.json {
         output::print_json(&Value::Object(told))?;

@@ -34,8 +34,8 @@ pub const PARTS: [&str; 12] = [
 /// A request and how it was answered.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Answer {
-    /// Its operation: place in `Operation::WORDS`.
-    pub kind: usize,
+    /// What was asked.
+    pub operation: Operation,
     /// First byte; nothing for a flush.
     pub offset: Option<u64>,
     /// Bytes that it is about.
@@ -56,18 +56,19 @@ impl Answer {
         self.due_ns - self.arrived_ns
     }
 
-    /// Bytes that went between host and drive: a discard and a zeroing send none.
-    pub fn moved_bytes(&self) -> u64 {
-        match Operation::WORDS[self.kind] {
-            "read" | "write" => self.bytes,
-            _ => 0,
+    /// Bytes that the host read or wrote, as the account and `blame` count them: a zeroing writes what it
+    /// is about, a discard nothing.
+    pub fn host_bytes(&self) -> u64 {
+        match self.operation {
+            Operation::Read | Operation::Write { .. } | Operation::WriteZeroes { .. } => self.bytes,
+            Operation::Flush | Operation::Trim => 0,
         }
     }
 
     fn of(recorded: &Recorded, parts: [u64; 12]) -> Answer {
         let wanted = &recorded.wanted;
         Answer {
-            kind: wanted.operation.kind(),
+            operation: wanted.operation,
             offset: (wanted.bytes > 0).then_some(wanted.offset),
             bytes: wanted.bytes,
             arrived_ns: recorded.arrived.0,
@@ -83,7 +84,7 @@ impl From<&Answered> for Answer {
         let completion = &answered.completion;
         let parts = &completion.breakdown;
         Answer {
-            kind: completion.operation.kind(),
+            operation: completion.operation,
             offset: (completion.bytes > 0).then_some(completion.offset),
             bytes: completion.bytes,
             arrived_ns: completion.arrived.0,

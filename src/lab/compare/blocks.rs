@@ -22,7 +22,7 @@ pub(super) enum Figure {
     Mean,
     /// The latency that so many percent do not exceed, nanoseconds.
     Percentile(u64),
-    /// Bytes moved per second of the run.
+    /// Bytes read and written per second of the run.
     Throughput,
 }
 

@@ -10,6 +10,7 @@ use serde::Serialize;
 
 use super::tally::Division;
 use crate::lab::ranges::Owner;
+use crate::lab::summary::Unwritten;
 
 /// A figure of both sides. Values by which nothing can be divided are left out.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
@@ -93,6 +94,8 @@ pub struct Side {
     pub late: u64,
     /// What that means, in a sentence; nothing where none was late.
     pub lag: Option<String>,
+    /// Reads that met nothing written; not known of recordings.
+    pub reads_unwritten: Option<Unwritten>,
 }
 
 /// An operation of both sides, or all of them.
@@ -104,7 +107,7 @@ pub struct OfOperation {
     pub verdict: Verdict,
     /// Requests.
     pub count: Difference,
-    /// Bytes moved between host and drive.
+    /// Bytes that the host read or wrote, zeroes included.
     pub bytes: Difference,
     /// Mean latency.
     pub mean_ns: Difference,
@@ -118,7 +121,7 @@ pub struct OfOperation {
     pub max_ns: Difference,
     /// Sum of all latencies.
     pub total_ns: Difference,
-    /// Bytes moved by the time of the run.
+    /// These bytes by the time of the run.
     pub bytes_per_s: Difference,
 }
 

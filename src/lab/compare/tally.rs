@@ -7,6 +7,7 @@ use super::answer::Answer;
 use crate::drive::request::Operation;
 use crate::host::account::{LAG_NOTICED, Lag};
 use crate::lab::ranges::Ranges;
+use crate::lab::summary::Unwritten;
 use crate::units::count;
 
 /// A request.
@@ -14,7 +15,7 @@ use crate::units::count;
 pub(super) struct Point {
     pub(super) arrived_ns: u64,
     pub(super) took_ns: u64,
-    /// Bytes that were moved.
+    /// Bytes that were read or written.
     pub(super) bytes: u64,
 }
 
@@ -52,6 +53,8 @@ pub struct Tally {
     /// By structure, where there is a list of them, likewise.
     pub(super) by_structure: Vec<Spent>,
     pub(super) lag: Lag,
+    /// Reads that met nothing written, where that is known.
+    pub(super) reads_unwritten: Option<Unwritten>,
     /// From the first request to the last answer.
     pub(super) span: Option<(u64, u64)>,
 }
@@ -75,16 +78,17 @@ impl Tally {
             by_range: empty(division.ranges),
             by_structure: division.structures.map_or_else(Vec::new, empty),
             lag: Lag::default(),
+            reads_unwritten: None,
             span: None,
         }
     }
 
     /// Takes an answer. A request belongs to the range in which it begins.
     pub fn take(&mut self, answer: &Answer, division: Division<'_>) {
-        self.points[answer.kind].push(Point {
+        self.points[answer.operation.kind()].push(Point {
             arrived_ns: answer.arrived_ns,
             took_ns: answer.took_ns(),
-            bytes: answer.moved_bytes(),
+            bytes: answer.host_bytes(),
         });
         let spent = Spent {
             count: 1,
@@ -107,6 +111,11 @@ impl Tally {
         }
         let (first, last) = self.span.unwrap_or((answer.arrived_ns, answer.due_ns));
         self.span = Some((first.min(answer.arrived_ns), last.max(answer.due_ns)));
+    }
+
+    /// Notes how many reads met nothing written: an answer does not tell.
+    pub fn met_nothing(&mut self, reads_unwritten: Unwritten) {
+        self.reads_unwritten = Some(reads_unwritten);
     }
 
     /// Requests answered.

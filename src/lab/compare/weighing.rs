@@ -16,6 +16,7 @@ use crate::drive::request::Operation;
 use crate::host::account::{Lag, lag_words};
 use crate::lab::dice::Dice;
 use crate::lab::ranges::{Owner, Ranges};
+use crate::lab::summary::Unwritten;
 use crate::units::count;
 
 impl Comparison {
@@ -303,6 +304,10 @@ fn side((name, runs): (&str, &[Tally])) -> Side {
         answered: lag.answered,
         late: lag.late,
         lag: (lag.late > 0).then(|| lag_words(&lag)),
+        reads_unwritten: runs
+            .iter()
+            .filter_map(|run| run.reads_unwritten)
+            .reduce(Unwritten::plus),
     }
 }
 

@@ -34,7 +34,8 @@ pub struct BookError {
     pub problems: Vec<String>,
 }
 
-fn list(problems: &[String]) -> String {
+/// Problems one below the other.
+pub(super) fn list(problems: &[String]) -> String {
     let lines: Vec<String> = problems
         .iter()
         .map(|problem| format!("\n  {problem}"))
@@ -157,12 +158,14 @@ fn range(path: &str, value: Value) -> Result<Range, String> {
 fn steps(key: &Key, from: &Value, to: &Value, step: Option<&Value>) -> Result<Values, String> {
     let unit = measure::unit(key)
         .ok_or_else(|| format!("it has no numbers; give one_of: {}", key.allowed()))?;
-    let number = |value: &Value| match measure::measure(key, value) {
+    let number = |value: &Value, measured: Option<Measure>| match measured {
         Some(Measure::Number(number)) => Ok(number),
         _ => Err(format!("{value} is none of it; it takes {}", key.allowed())),
     };
-    let (from, to) = (number(from)?, number(to)?);
-    let step = step.map_or(Ok(1), number)?;
+    let end = |value: &Value| number(value, measure::allowed(key, value));
+    let (from, to) = (end(from)?, end(to)?);
+    // A step may be shorter than anything that the key takes.
+    let step = step.map_or(Ok(1), |step| number(step, measure::measure(key, step)))?;
     if from >= to || step == 0 {
         return Err(format!(
             "from {} to {} in steps of {} there is nothing to draw",
@@ -185,7 +188,7 @@ fn one_of(key: &Key, all: Vec<Value>) -> Result<Values, String> {
     }
     match all
         .iter()
-        .find(|value| measure::measure(key, value).is_none())
+        .find(|value| measure::allowed(key, value).is_none())
     {
         Some(wrong) => Err(format!("{wrong} is none of it; it takes {}", key.allowed())),
         None => Ok(Values::OneOf(all)),

@@ -1,12 +1,14 @@
 //! Owns what a value of a profile's key measures, so that values can be drawn and compared.
 //!
-//! It goes by the shape that the list of keys gives; ranges and relations are the profile's business.
+//! It goes by the shape and the range that the list of keys gives; relations between keys are the profile's
+//! business.
 
 use toml::Value;
 
 use crate::profile::Profile;
-use crate::profile::keys::{KEYS, Key, Shape};
+use crate::profile::keys::{BAND_BYTES_MAX, KEYS, Key, PROFILE, QUANTA_MAX, Shape, TRACKS_MAX};
 use crate::profile::quantity::Unit;
+use crate::units::SECTOR_BYTES;
 
 /// What a value measures.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -24,6 +26,19 @@ pub(super) fn key(path: &str) -> Option<&'static Key> {
     KEYS.iter().find(|key| key.path == path)
 }
 
+/// The key that is nearest to a path which is none.
+pub(super) fn nearest(path: &str) -> Option<&'static str> {
+    PROFILE.nearest(path)
+}
+
+/// Whether the key measures anything, so that it can be drawn.
+pub(super) fn is_drawn(key: &Key) -> bool {
+    !matches!(
+        key.shape,
+        Shape::Name { .. } | Shape::Texts { .. } | Shape::Numbers { .. } | Shape::List { .. }
+    )
+}
+
 /// The unit in which a key counts, if it counts.
 pub(super) fn unit(key: &Key) -> Option<Unit> {
     match key.shape {
@@ -39,7 +54,11 @@ pub(super) fn measure(key: &Key, value: &Value) -> Option<Measure> {
         (Shape::Number { .. } | Shape::OneOf(_), value) => {
             Some(Measure::Number(number(unit(key)?, value)?))
         }
-        (Shape::BandSize, Value::String(text)) => match text.trim().strip_suffix("tracks") {
+        (Shape::BandSize, Value::String(text)) => match text
+            .trim()
+            .strip_suffix("tracks")
+            .or(text.trim().strip_suffix("track"))
+        {
             Some(tracks) => Some(Measure::Tracks(tracks.trim().parse().ok()?)),
             None => Some(Measure::Number(Unit::Bytes.parse(text).ok()?)),
         },
@@ -56,6 +75,35 @@ pub(super) fn measure(key: &Key, value: &Value) -> Option<Measure> {
         }
         _ => None,
     }
+}
+
+/// What `value` measures of `key`, if it is one of those that the key takes.
+pub(super) fn allowed(key: &Key, value: &Value) -> Option<Measure> {
+    let measured = measure(key, value)?;
+    let fits = match (key.shape, &measured) {
+        (
+            Shape::Number {
+                min, max, multiple, ..
+            },
+            Measure::Number(number),
+        ) => (min..=max).contains(number) && number.is_multiple_of(multiple),
+        (Shape::OneOf(values), Measure::Number(number)) => values.contains(number),
+        (Shape::BandSize, Measure::Tracks(tracks)) => (1..=TRACKS_MAX).contains(tracks),
+        (Shape::BandSize, Measure::Number(bytes)) => {
+            (SECTOR_BYTES..=BAND_BYTES_MAX).contains(bytes) && bytes.is_multiple_of(SECTOR_BYTES)
+        }
+        (Shape::Quantum, Measure::Word(words)) => {
+            let parts = words
+                .strip_prefix("1/")
+                .and_then(|rest| rest.strip_suffix(" track"));
+            let parts = parts.and_then(|parts| parts.parse::<u64>().ok());
+            words == "none"
+                || words == "1 track"
+                || parts.is_some_and(|parts| (1..=QUANTA_MAX).contains(&parts))
+        }
+        _ => true,
+    };
+    fits.then_some(measured)
 }
 
 fn number(unit: Unit, value: &Value) -> Option<u64> {

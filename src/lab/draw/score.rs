@@ -10,7 +10,9 @@ use std::fmt;
 use serde::Serialize;
 use toml::Value;
 
+use super::book::list;
 use super::measure::{self, Measure};
+use crate::profile::keys::Key;
 use crate::profile::{Profile, RecordingZone};
 use crate::units::count;
 
@@ -20,12 +22,12 @@ const WORTHLESS_MILLIONTHS: u64 = 500_000;
 
 /// A guess that cannot be read.
 #[derive(Debug, thiserror::Error)]
-#[error("{file} is no guess: {what}")]
+#[error("{file} is no guess:{}", list(.problems))]
 pub struct GuessError {
     /// Name of the file, for people.
     pub file: String,
-    /// What is wrong.
-    pub what: String,
+    /// Everything that is wrong.
+    pub problems: Vec<String>,
 }
 
 /// How good a guess is.
@@ -62,27 +64,40 @@ type Guesses<'t> = BTreeMap<String, &'t Value>;
 /// Scores the guess in `text`, TOML with the keys of a profile, of the drawn keys of `truth`.
 ///
 /// # Errors
-/// If it is not TOML, a value is none of its key, or a key is guessed twice.
+/// If it is not TOML or guesses nothing; otherwise every key that no profile has, every value that is none of
+/// its key, and every key that is guessed twice.
 pub fn score(
     (truth, drawn): (&Profile, &[String]),
     file: &str,
     text: &str,
 ) -> Result<Score, GuessError> {
-    let refused = |what: String| GuessError {
+    let refused = |problems| GuessError {
         file: file.to_owned(),
-        what,
+        problems,
     };
     let table: toml::Table = toml::from_str(text).map_err(|error| {
         let told = error.to_string();
-        refused(told.trim_end().to_owned())
+        refused(vec![told.trim_end().to_owned()])
     })?;
-    let mut guesses = Guesses::new();
-    flatten("", &table, &mut guesses).map_err(refused)?;
+    let (mut guesses, mut problems) = (Guesses::new(), Vec::new());
+    flatten("", &table, (&mut guesses, &mut problems));
+    problems.extend(
+        guesses
+            .iter()
+            .filter_map(|(path, value)| wrong(path, value)),
+    );
+    if guesses.is_empty() && problems.is_empty() {
+        let what = format!("it guesses nothing; hidden are {}", drawn.join(", "));
+        problems.push(what);
+    }
+    if !problems.is_empty() {
+        return Err(refused(problems));
+    }
     let keys: Result<Vec<OfKey>, String> = drawn
         .iter()
         .map(|path| of_key(truth, path, &guesses))
         .collect();
-    let keys = keys.map_err(refused)?;
+    let keys = keys.map_err(|problem| refused(vec![problem]))?;
     let sum: u64 = keys.iter().map(|key| key.score_milli).sum();
     let others = guesses.into_keys().filter(|path| !drawn.contains(path));
     Ok(Score {
@@ -111,16 +126,12 @@ fn of_key(profile: &Profile, path: &str, guesses: &Guesses<'_>) -> Result<OfKey,
         return Ok(told);
     };
     let measured = [&truth, guess].map(|value| {
-        let wrong = || format!("{path} = {value}: it takes {}", key.allowed());
-        measure::measure(key, value).ok_or_else(wrong)
+        let measured = measure::measure(key, value).ok_or_else(|| not_allowed(key, value));
+        measured.map(|measured| in_bytes(profile, measured))
     });
     let [truth, guess_measured] = measured;
     told.guess = Some(shown(guess));
-    let pair = (
-        in_bytes(profile, truth?),
-        in_bytes(profile, guess_measured?),
-    );
-    match pair {
+    match (truth?, guess_measured?) {
         (Measure::Number(truth), Measure::Number(guess)) => {
             let error = error_millionths(truth, guess);
             told.error_millionths = Some(error);
@@ -129,6 +140,23 @@ fn of_key(profile: &Profile, path: &str, guesses: &Guesses<'_>) -> Result<OfKey,
         (truth, guess) => told.score_milli = if truth == guess { 1000 } else { 0 },
     }
     Ok(told)
+}
+
+/// What is wrong with the guess of a key, whether it was drawn or not.
+fn wrong(path: &str, value: &Value) -> Option<String> {
+    let Some(key) = measure::key(path) else {
+        return Some(match measure::nearest(path) {
+            Some(near) => format!("{path}: no profile has this key; did you mean {near}?"),
+            None => format!("{path}: no profile has this key; remove it"),
+        });
+    };
+    // What cannot be drawn, such as a list of zones, is not looked at.
+    let wrong = measure::is_drawn(key) && measure::allowed(key, value).is_none();
+    wrong.then(|| not_allowed(key, value))
+}
+
+fn not_allowed(key: &Key, value: &Value) -> String {
+    format!("{} = {value}: it takes {}", key.path, key.allowed())
 }
 
 /// Tracks as bytes of the outermost zone, so that a guess may be either.
@@ -168,19 +196,22 @@ fn shown(value: &Value) -> String {
 
 /// Takes the values of a table by their dotted paths: `[platters]` with `rpm` says the same as a quoted
 /// `"platters.rpm"`.
-fn flatten<'t>(prefix: &str, table: &'t toml::Table, into: &mut Guesses<'t>) -> Result<(), String> {
+fn flatten<'t>(
+    prefix: &str,
+    table: &'t toml::Table,
+    (into, problems): (&mut Guesses<'t>, &mut Vec<String>),
+) {
     for (name, value) in table {
         let path = format!("{prefix}{name}");
         match value {
-            Value::Table(inner) => flatten(&format!("{path}."), inner, into)?,
+            Value::Table(inner) => flatten(&format!("{path}."), inner, (into, problems)),
             _ => {
                 if let Some(first) = into.insert(path.clone(), value) {
-                    return Err(format!("{path} is guessed twice: {first} and {value}"));
+                    problems.push(format!("{path} is guessed twice: {first} and {value}"));
                 }
             }
         }
     }
-    Ok(())
 }
 
 impl fmt::Display for Score {
@@ -239,9 +270,9 @@ mod tests {
     }
 
     #[test]
-    fn the_truth_scores_in_full_and_nothing_scores_nothing() {
+    fn the_truth_scores_in_full_and_what_is_not_guessed_scores_nothing() {
         assert_eq!(scored(&tiny().to_toml()).score_milli, 1000);
-        let nothing = scored("");
+        let nothing = scored("[drive]\nqueue_depth = 3\n");
         assert_eq!(nothing.score_milli, 0);
         assert!(nothing.keys.iter().all(|key| key.guess.is_none()));
         assert_eq!(nothing.keys.len(), DRAWN.len());
@@ -278,12 +309,12 @@ mod tests {
     fn quoted_dotted_keys_are_keys_and_one_that_is_there_twice_is_refused() {
         let slots = tiny().staging.expect("it is shingled").slots;
         let told = scored(&format!(
-            "\"staging.slots\" = {slots}\n\"cleaning.style\" = \"lazy\"\n\"a.b\" = 1\n"
+            "\"staging.slots\" = {slots}\n\"cleaning.style\" = \"lazy\"\n\"drive.queue_depth\" = 1\n"
         ));
         let of = |name: &str| told.keys.iter().find(|key| key.key == name).unwrap();
         assert_eq!(of("staging.slots").score_milli, 1000);
         assert_eq!(of("cleaning.style").guess.as_deref(), Some("lazy"));
-        assert_eq!(told.not_asked_for, ["a.b"]);
+        assert_eq!(told.not_asked_for, ["drive.queue_depth"]);
         let twice = "\"platters.rpm\" = 5400\n[platters]\nrpm = 7200\n";
         let drawn = DRAWN.map(str::to_owned);
         let told = score((&tiny(), &drawn), "guess.toml", twice).unwrap_err();
@@ -306,6 +337,41 @@ mod tests {
         ] {
             let told = score((&tiny(), &drawn), "guess.toml", text).unwrap_err();
             assert!(told.to_string().contains(words), "{told}");
+        }
+    }
+
+    #[test]
+    fn everything_that_no_drive_can_have_is_refused_at_once_by_key_with_what_is_allowed() {
+        let text = "foo.bar = 3\n[platters]\nrpm = 9999999999999\nrpn = 5400\n\
+            [cleaning]\npasses = 5\nidle_delay = \"25 h\"\n[bands]\nsize = \"10000001 tracks\"\n\
+            [staging]\nslots = -3\nquantum = \"1/1001 track\"\n[write_cache]\nbytes = \"5 PiB\"\n";
+        let drawn = DRAWN.map(str::to_owned);
+        let told = score((&tiny(), &drawn), "guess.toml", text).unwrap_err();
+        let told = told.to_string();
+        for words in [
+            "guess.toml is no guess:",
+            "foo.bar: no profile has this key; remove it",
+            "platters.rpm = 9999999999999: it takes a number with up to three decimals, from 1000 to 20000",
+            "platters.rpn: no profile has this key; did you mean platters.rpm?",
+            "cleaning.passes = 5: it takes 2 or 3 or 4",
+            "cleaning.idle_delay = \"25 h\": it takes a time",
+            "bands.size = \"10000001 tracks\": it takes tracks",
+            "staging.slots = -3: it takes a whole number",
+            "staging.quantum = \"1/1001 track\": it takes a part of a track",
+            "write_cache.bytes = \"5 PiB\": it takes a size",
+        ] {
+            assert!(told.contains(words), "{words}: {told}");
+        }
+    }
+
+    #[test]
+    fn an_empty_guess_is_refused_with_what_could_be_guessed() {
+        let drawn = DRAWN.map(str::to_owned);
+        for text in ["", "# nothing\n", "[platters]\n"] {
+            let told = score((&tiny(), &drawn), "guess.toml", text).unwrap_err();
+            let told = told.to_string();
+            let expected = "it guesses nothing; hidden are platters.rpm, bands.size";
+            assert!(told.contains(expected), "{text}: {told}");
         }
     }
 

@@ -10,7 +10,7 @@ use crate::lab::playback::Playback;
 use crate::lab::replay::{How, Keep};
 use crate::lab::simulation::Load;
 use crate::lab::summary::Summary;
-use crate::lab::workload::{Arrivals, Mix, Order, Phase, Place, Size, Spacing, Spot};
+use crate::lab::workload::{Arrivals, Mix, Order, Phase, Spacing};
 use crate::lab::workload::{Stream, Workload};
 use crate::time::Duration;
 use crate::units::count;
@@ -186,29 +186,12 @@ impl Asked {
 }
 
 fn trim_of(name: &str, from: u64, bytes: u64) -> Stream {
-    let request = TRIM_BYTES.min(bytes);
-    Stream {
-        name: format!("give back {name}"),
-        place: Place {
-            order: Order::Sequential,
-            from: Spot::Bytes(from),
-            length: Some(Spot::Bytes(bytes)),
-            align: request,
-        },
-        sizes: vec![Size {
-            bytes: request,
-            share: 100,
-        }],
-        mix: Mix {
-            trim: 100,
-            ..Mix::default()
-        },
-        flush_every: None,
-        arrivals: Arrivals::Closed { under_way: 1 },
-        day: None,
-        bursts: None,
-        count: Some(bytes / request),
-    }
+    let mix = Mix {
+        trim: 100,
+        ..Mix::default()
+    };
+    let name = format!("give back {name}");
+    Stream::once_through(name, (from, bytes), TRIM_BYTES.min(bytes), mix)
 }
 
 fn ends_by_time(workload: &Workload) -> bool {
@@ -319,6 +302,7 @@ pub fn written_by_stream(workload: &Workload, summary: &Summary) -> Vec<u64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::lab::workload::Spot;
 
     fn words(words: &str) -> Asked {
         Asked::Workload(Workload::from_words(words).expect("the words are known"))

@@ -6,7 +6,7 @@
 use super::asked::{Asked, written_by_stream};
 use super::crew::Steps;
 use super::help::{self, Help, Kind, Known, per_s_milli};
-use super::idle;
+use super::idle::{self, Found, Idle};
 use super::plan::{Assumed, CENTRE, LITTLE_ROOM, MUCH_ROOM, Variation};
 use super::trial::{self, Figures, Trial, TrialError};
 use super::verdict::Ranged;
@@ -238,13 +238,20 @@ pub(super) fn idle_times(
         .chunks(RUNS.len())
         .map(|found| {
             let centre = found[0].clone()?;
-            let days = RUNS.into_iter().zip(found);
-            let days: Vec<(&str, Option<u64>)> = days
-                .filter_map(|(words, idle)| Some((words, idle.as_ref()?.day_ns())))
+            let runs = RUNS.into_iter().zip(found);
+            let runs: Vec<(&str, &Idle)> = runs
+                .filter_map(|(words, idle)| Some((words, idle.as_ref()?)))
                 .collect();
+            let days = runs.iter().map(|(words, idle)| (*words, idle.day_ns()));
+            let with = |of_kind: &dyn Fn(&Found) -> bool| {
+                let these = runs.iter().filter(|(_, idle)| of_kind(&idle.found));
+                these.map(|(words, _)| (*words).to_owned()).collect()
+            };
             Some(IdleForecast {
                 centre,
-                day_ns: Ranged::of(&days),
+                day_ns: Ranged::of(&days.collect::<Vec<_>>()),
+                more_than_a_day_with: with(&|found| matches!(found, Found::More { .. })),
+                never_enough_with: with(&|found| matches!(found, Found::Never { .. })),
             })
         })
         .collect()

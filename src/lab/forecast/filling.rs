@@ -6,8 +6,7 @@
 
 use super::asked::written_by_stream;
 use crate::lab::summary::Summary;
-use crate::lab::workload::{Afterwards, Arrivals, Limits, Mix, Order, Phase, Place, Size, Spot};
-use crate::lab::workload::{Stream, Workload};
+use crate::lab::workload::{Afterwards, Limits, Mix, Phase, Stream, Workload};
 
 /// A workload that writes `member_bytes` from front to back in pieces, in as many stretches spread
 /// evenly as there are shares; together they write `part` of `whole` of it.
@@ -30,12 +29,7 @@ impl Filling {
         let length = self.pieces_each * self.piece_bytes;
         let fills = (0..self.stretches).map(|at| {
             let name = format!("rebuild {}", at + 1);
-            filling(
-                name,
-                (from_of(at), length),
-                self.piece_bytes,
-                self.pieces_each,
-            )
+            filling(name, (from_of(at), length), self.piece_bytes)
         });
         let mut streams: Vec<Stream> = fills.collect();
         streams.extend(self.rest());
@@ -76,7 +70,7 @@ impl Filling {
     fn rest(&self) -> Option<Stream> {
         let bytes = self.rest_bytes();
         let from = self.pieces_each * self.piece_bytes;
-        (bytes > 0).then(|| filling("rebuild, the rest".to_owned(), (from, bytes), bytes, 1))
+        (bytes > 0).then(|| filling("rebuild, the rest".to_owned(), (from, bytes), bytes))
     }
 
     /// How many pieces of a rebuild were written, and of how many, by the summary of its run.
@@ -97,35 +91,19 @@ impl Filling {
     }
 }
 
-/// A stream that writes `length` bytes from `from` on, in so many pieces.
-fn filling(name: String, (from, length): (u64, u64), piece_bytes: u64, pieces: u64) -> Stream {
-    Stream {
-        name,
-        place: Place {
-            order: Order::Sequential,
-            from: Spot::Bytes(from),
-            length: Some(Spot::Bytes(length)),
-            align: piece_bytes,
-        },
-        sizes: vec![Size {
-            bytes: piece_bytes,
-            share: 100,
-        }],
-        mix: Mix {
-            write: 100,
-            ..Mix::default()
-        },
-        flush_every: None,
-        arrivals: Arrivals::Closed { under_way: 1 },
-        day: None,
-        bursts: None,
-        count: Some(pieces),
-    }
+/// A stream that writes a range in pieces.
+fn filling(name: String, range: (u64, u64), piece_bytes: u64) -> Stream {
+    let mix = Mix {
+        write: 100,
+        ..Mix::default()
+    };
+    Stream::once_through(name, range, piece_bytes, mix)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::lab::workload::Spot;
 
     #[test]
     fn a_filling_writes_each_stretch_from_its_own_beginning() {

@@ -12,6 +12,7 @@ use super::asked::Asked;
 use super::trial::{self, Figures, TrialError};
 use crate::drive::Drive;
 use crate::lab::simulation::course::{Course, Ended, Pauses, Stop};
+use crate::profile::{CleaningStyle, Profile};
 use crate::time::Duration;
 
 /// Idle time in a day, tried on a drive.
@@ -41,15 +42,25 @@ pub enum Found {
         /// How long each pause is.
         each_ns: u64,
     },
-    /// Even so much a day is not enough.
+    /// Even so much a day is not enough; more would be.
     More {
         /// Nanoseconds a day.
         tried_ns: u64,
     },
+    /// However long it is left alone: what the load brings between two pauses finds too little room.
+    Never {
+        /// The longest that was tried, in nanoseconds a day.
+        tried_ns: u64,
+        /// Left alone, the drive cleans only while so many percent of the staging area are in use; nothing:
+        /// it cleans whatever is staged.
+        cleans_from_percent: Option<u8>,
+    },
 }
 
-/// Most idle time that is tried.
+/// Most idle time a day that is looked for.
 const DAY: Duration = Duration::from_s(24 * 3600);
+/// With so much a day no drive has anything left to clean: what is not enough then never is.
+const LONG: Duration = Duration::from_s(100 * 24 * 3600);
 /// Most days that are run.
 pub(super) const DAYS_MAX: u64 = 14;
 /// Most requests that are run.
@@ -69,7 +80,7 @@ impl Idle {
         match self.found {
             Found::Nothing => Some(0),
             Found::Pauses { day_ns, .. } => Some(day_ns),
-            Found::More { .. } => None,
+            Found::More { .. } | Found::Never { .. } => None,
         }
     }
 }
@@ -148,12 +159,26 @@ pub fn look(drive: &Drive, asked: &Asked, day: &Figures) -> Result<Option<Idle>,
     } else {
         lasting(shortest(first_guess(day, &frame), &enough)?, &lasts)?
     };
+    let found = match found {
+        Found::More { .. } if !enough(LONG)? => Found::Never {
+            tried_ns: LONG.0,
+            cleans_from_percent: cleans_from_percent(drive.profile()),
+        },
+        found => found,
+    };
     let idle = Idle {
         days: frame.days,
         pauses: frame.pauses,
         found,
     };
     Ok(Some(inserted(idle, drive, asked, &frame)?))
+}
+
+fn cleans_from_percent(profile: &Profile) -> Option<u8> {
+    match profile.cleaning.style {
+        CleaningStyle::Aggressive => None,
+        CleaningStyle::Lazy => u8::try_from(profile.cleaning.high_mark_percent).ok(),
+    }
 }
 
 /// The idle time that was put in: days that end by their time and not by a number of requests have
@@ -207,7 +232,7 @@ pub fn once(idle: &Idle, day: &Figures, staging_bytes: u64) -> Option<Pauses> {
             each: Duration(each_ns),
             every: frame.every,
         }),
-        Found::Nothing | Found::More { .. } => None,
+        Found::Nothing | Found::More { .. } | Found::Never { .. } => None,
     }
 }
 
@@ -269,4 +294,85 @@ fn shortest(
         short_ns: short,
         each_ns: long,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::lab::simulation;
+    use crate::lab::simulation::Observers;
+    use crate::lab::start::Start;
+    use crate::lab::workload::Workload;
+    use crate::profile::changed::Change;
+
+    /// The tiny drive with room for 18 staged writes, which begins to clean when so many percent are in use.
+    fn cramped(style: &str, percent: u64) -> Drive {
+        let text = Profile::built_in("tiny").expect("a shipped profile");
+        let tiny = Profile::from_toml("tiny", text).expect("it is valid");
+        let keys = [
+            "staging.slots=18".to_owned(),
+            "staging.bytes=512 KiB".to_owned(),
+            "write_cache.enabled=false".to_owned(),
+            "cleaning.idle_delay=1 ms".to_owned(),
+            format!("cleaning.style={style}"),
+            format!("cleaning.high_mark={percent}%"),
+        ];
+        let changes = keys.map(|key| Change::from_words(&key).expect("a key and its value"));
+        let profile = tiny.changed(&changes).expect("it is valid");
+        Start::Formatted.drive(&profile).expect("it fits")
+    }
+
+    fn scattered() -> Asked {
+        Asked::Workload(Workload::from_words("uniform write 4KiB 120-requests").expect("words"))
+    }
+
+    fn found(drive: &Drive) -> Idle {
+        let once = trial::course(Duration::from_s(3600));
+        let day = trial::run(drive.clone(), &scattered(), &once).expect("it runs");
+        let idle = look(drive, &scattered(), &Figures::of(&day)).expect("it runs");
+        idle.expect("it stages")
+    }
+
+    #[test]
+    fn a_drive_that_keeps_too_much_staged_when_left_alone_never_has_enough_idle_time() {
+        let idle = found(&cramped("lazy", 95));
+        let Found::Never {
+            cleans_from_percent: Some(95),
+            tried_ns,
+        } = idle.found
+        else {
+            panic!("{idle:?}");
+        };
+        assert!(tried_ns > DAY.0 && idle.day_ns().is_none());
+        // From outside: with a hundred times as much it waits for room all the same.
+        let course = Course {
+            days: idle.days,
+            pauses: Pauses {
+                each: Duration(tried_ns),
+                every: Some(120_u64.div_ceil(idle.pauses)),
+            },
+            ..Course::default()
+        };
+        let observers = Observers {
+            progress: &mut |_| {},
+            jobs: None,
+            answers: None,
+        };
+        let asked = scattered();
+        let drive = cramped("lazy", 95);
+        let outcome = simulation::carry_out(drive, asked.load(), &course, observers);
+        let summary = outcome.expect("it runs").summary;
+        assert!(summary.room_ran_out_ns.is_some());
+    }
+
+    #[test]
+    fn the_same_drive_that_cleans_whenever_it_is_left_alone_has() {
+        for (style, percent) in [("aggressive", 95), ("lazy", 50)] {
+            let idle = found(&cramped(style, percent));
+            assert!(
+                matches!(idle.found, Found::Pauses { .. }),
+                "{style}: {idle:?}"
+            );
+        }
+    }
 }

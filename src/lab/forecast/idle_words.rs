@@ -1,8 +1,8 @@
 //! Owns the idle time of a forecast as people read it. Nothing is decided here.
 
-use std::fmt::{self, Write as _};
+use std::fmt;
 
-use super::idle::Found;
+use super::idle::{Found, Idle};
 use super::whole::{DriveForecast, IdleForecast};
 use super::words::{Lines, spoken};
 
@@ -12,63 +12,90 @@ pub(super) fn write_idle(
     idle: &IdleForecast,
     drive: &DriveForecast,
 ) -> fmt::Result {
-    const NAME: &str = "idle time needed a day";
-    let centre = &idle.centre;
+    let beyond = match (&idle.more_than_a_day_with[..], &idle.never_enough_with[..]) {
+        (_, []) => "more than a day",
+        ([], _) => "no idle time is enough",
+        _ => "more than a day, or none is enough",
+    };
     let say = |value: Option<u64>| match value {
         Some(0) => "none".to_owned(),
         Some(ns) => spoken(ns),
-        None => "more than a day".to_owned(),
+        None => beyond.to_owned(),
     };
-    lines.ranged(NAME, &idle.day_ns, &say)?;
-    let days = centre.days;
-    let mut words = String::new();
-    match centre.found {
+    lines.ranged("idle time needed a day", &idle.day_ns, &say)?;
+    let centre = &idle.centre;
+    if let Some(why) = why(centre) {
+        lines.line("", &why)?;
+    }
+    lines.line("", &tried(centre))?;
+    match drive.finish_ns.centre {
+        Some(finish_ns) => write_left(lines, centre, finish_ns),
+        None => Ok(()),
+    }
+}
+
+/// Why no time of a day was enough.
+fn why(idle: &Idle) -> Option<String> {
+    match idle.found {
+        Found::Nothing | Found::Pauses { .. } => None,
+        Found::More { .. } => {
+            Some("the load brings more than the drive can clean in a day".to_owned())
+        }
+        Found::Never {
+            cleans_from_percent: Some(percent),
+            ..
+        } => Some(format!(
+            "left alone the drive cleans only while {percent} % of the staging area or more are in use: what the \
+             load brings until the next pause finds too little room beside what stays"
+        )),
+        Found::Never {
+            cleans_from_percent: None,
+            ..
+        } => Some("the load brings more between two pauses than there is room for".to_owned()),
+    }
+}
+
+fn tried(idle: &Idle) -> String {
+    let days = idle.days;
+    match idle.found {
         Found::Nothing => {
-            write!(
-                words,
-                "the load {days} times without a break keeps out of the slow mode"
-            )?;
+            format!("the load {days} times without a break keeps out of the slow mode")
         }
         Found::Pauses {
             short_ns, each_ns, ..
         } => {
             let each = spoken(each_ns);
-            let pauses = match centre.pauses {
+            let pauses = match idle.pauses {
                 1 => format!("a pause of {each} after each"),
                 pauses => format!("{pauses} pauses of {each} in each"),
             };
             let short = spoken(short_ns);
-            write!(
-                words,
-                "tried: the load {days} times, {pauses}; with {short} requests wait for room"
-            )?;
+            format!("tried: the load {days} times, {pauses}; with {short} requests wait for room")
         }
-        Found::More { tried_ns } => {
+        Found::More { tried_ns } | Found::Never { tried_ns, .. } => {
             let tried = spoken(tried_ns);
-            let pauses = match centre.pauses {
+            let pauses = match idle.pauses {
                 1 => format!("a pause of {tried} after each"),
                 pauses => format!("{pauses} pauses in each, {tried} together"),
             };
-            write!(words, "tried: the load {days} times, {pauses}")?;
-        }
-    }
-    lines.line("", &words)?;
-    match (centre.day_ns(), drive.finish_ns.centre) {
-        (Some(0), _) | (_, None) => Ok(()),
-        (needed, Some(finish)) => {
-            let left = DAY_NS.saturating_sub(finish);
-            let more = if needed.is_none_or(|needed| needed > left) {
-                ": TOO LITTLE"
-            } else {
-                ""
-            };
-            let left = spoken(left);
-            lines.line(
-                "",
-                &format!("a day with this load once has {left} left{more}"),
-            )
+            format!("tried: the load {days} times, {pauses}")
         }
     }
 }
 
-const DAY_NS: u64 = 24 * 3600 * 1_000_000_000;
+/// What a day has left, where that matters.
+fn write_left(lines: &mut Lines<'_, '_>, idle: &Idle, finish_ns: u64) -> fmt::Result {
+    const DAY_NS: u64 = 24 * 3600 * 1_000_000_000;
+    let left = DAY_NS.saturating_sub(finish_ns);
+    let too_little = match idle.found {
+        Found::Nothing | Found::Never { .. } => return Ok(()),
+        Found::Pauses { day_ns, .. } => day_ns > left,
+        Found::More { .. } => true,
+    };
+    let more = if too_little { ": TOO LITTLE" } else { "" };
+    let left = spoken(left);
+    lines.line(
+        "",
+        &format!("a day with this load once has {left} left{more}"),
+    )
+}

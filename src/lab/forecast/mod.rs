@@ -2,12 +2,12 @@
 //! staging area run out, how much idle time is needed, what would help.
 //!
 //! Reading order: what is asked (`asked`) of which drives (`alter`), under which assumptions (`plan`);
-//! one run (`trial`), many at once (`crew`), and all of a
-//! forecast (`bench`); what a load has to hold (`window`) and what the runs say together (`verdict`), the idle
-//! time (`idle`) and what would help (`help`); all of it for a set of drives (`whole`) and in words (`words`,
-//! `verdict_words`, `idle_words`); the
-//! rebuild of a member of an array (`rebuild`, its writes in `filling`, in words in `rebuild_words`). Every figure comes from
-//! running the production drive. Same question, same answer, whatever the number of threads.
+//! one run (`trial`), many at once (`crew`), and all of a forecast (`bench`); what a load has to hold
+//! (`window`) and what the runs say together (`verdict`), the idle time (`idle`) and what would help
+//! (`help`); all of it for a set of drives (`whole`) and in words (`words`, `verdict_words`,
+//! `idle_words`); the rebuild of a member of an array (`rebuild`, its writes in `filling`, in words in
+//! `rebuild_words`). Every figure comes from running the production drive. Same question, same answer,
+//! whatever the number of threads.
 
 pub mod alter;
 pub mod asked;

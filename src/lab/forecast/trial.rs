@@ -12,7 +12,7 @@ use crate::host::time_limits::TimeLimit;
 use crate::lab::simulation::course::{Course, Ended, Outcome, Stop};
 use crate::lab::simulation::{self, Observers, SimulationError};
 use crate::lab::start::StartError;
-use crate::lab::summary::Summary;
+use crate::lab::summary::{Summary, Unwritten};
 use crate::medium::movement::Purpose;
 use crate::time::{Duration, Instant};
 
@@ -59,6 +59,8 @@ pub struct Figures {
     pub cleaning_ns: u64,
     /// Bytes that the staging area took in, padding included.
     pub staged_bytes: u64,
+    /// Reads that met nothing written.
+    pub reads_unwritten: Unwritten,
 }
 
 /// A limit of hosts.
@@ -155,6 +157,7 @@ impl Figures {
             staged_bytes: of_purposes(|purpose| purpose == Purpose::Stage)
                 .map(|at| summary.status.counters.medium_bytes[at])
                 .sum(),
+            reads_unwritten: summary.reads_unwritten,
         }
     }
 
@@ -174,6 +177,7 @@ impl Figures {
             bands_cleaned_foreground: 0,
             cleaning_ns: 0,
             staged_bytes: 0,
+            reads_unwritten: Unwritten::default(),
         }
     }
 

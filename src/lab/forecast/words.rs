@@ -138,6 +138,10 @@ impl Forecast {
         if self.ends_by_time {
             write_by_time(f, drive)?;
         }
+        let centre = &drive.runs[0].figures;
+        if let Some(words) = centre.reads_unwritten.words() {
+            writeln!(f, "  as asked for, {words}")?;
+        }
         let mut lines = Lines { to: f };
         let stopped = format!("not done within {}", spoken(self.stopped_ns));
         let or =
@@ -151,23 +155,9 @@ impl Forecast {
             "longest that a request took"
         };
         lines.ranged(name, &drive.longest_request_ns, &or("-"))?;
-        let cause = &drive.runs[0].figures.slowest_cause;
+        let cause = &centre.slowest_cause;
         lines.line("", &format!("as asked for, the slowest: {cause}"))?;
-        let control = &drive.control;
-        let as_long = |value: Option<u64>| {
-            value.map_or("unknown".to_owned(), |milli| {
-                format!("{} times", ratio(milli))
-            })
-        };
-        let on_control = control.figures.finish_ns.map_or(stopped.clone(), spoken);
-        let name = format!("{} takes", control.profile);
-        lines.line(&name, &on_control)?;
-        lines.ranged("  the load takes that", &drive.slowdown_milli, &as_long)?;
-        lines.ranged(
-            "  a request on average",
-            &drive.request_slowdown_milli,
-            &as_long,
-        )?;
+        write_control(&mut lines, drive, &stopped)?;
         lines.ranged(
             "staging area runs out after",
             &drive.room_ran_out_ns,
@@ -195,6 +185,25 @@ impl Forecast {
         }
         write_help(&mut lines, drive, &stopped, self.ends_by_time)
     }
+}
+
+/// What the conventional drive makes of the load.
+fn write_control(lines: &mut Lines<'_, '_>, drive: &DriveForecast, stopped: &str) -> fmt::Result {
+    let control = &drive.control;
+    let as_long = |value: Option<u64>| {
+        value.map_or("unknown".to_owned(), |milli| {
+            format!("{} times", ratio(milli))
+        })
+    };
+    let on_control = control.figures.finish_ns.map_or(stopped.to_owned(), spoken);
+    let name = format!("{} takes", control.profile);
+    lines.line(&name, &on_control)?;
+    lines.ranged("  the load takes that", &drive.slowdown_milli, &as_long)?;
+    lines.ranged(
+        "  a request on average",
+        &drive.request_slowdown_milli,
+        &as_long,
+    )
 }
 
 fn recovery_words(value: Option<u64>, unseen: &str) -> String {

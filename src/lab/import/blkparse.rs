@@ -58,7 +58,7 @@ impl Blkparse {
     }
 
     pub(super) fn line(&mut self, text: &str, out: &mut Vec<Parsed>) -> Result<(), Skip> {
-        const SUMMARY: Skip = Skip::Aside("the tool's own summary");
+        const SUMMARY: Skip = Skip::Form("the tool's own summary");
         if self.ended || text.trim().is_empty() {
             return Err(SUMMARY);
         }

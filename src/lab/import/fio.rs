@@ -52,7 +52,7 @@ impl FioLog {
                     ));
                 }
             });
-            return Err(Skip::Aside("the head of the log"));
+            return Err(Skip::Form("the head of the log"));
         };
         let mut words = text.split_ascii_whitespace();
         if version == Version::Three {

@@ -7,6 +7,7 @@ use std::io::Write;
 
 use super::blkparse::{Blkparse, Event};
 use super::devices::Devices;
+use super::error::ImportError;
 use super::fio::FioLog;
 use super::hide::{Hide, Places};
 use super::lines::{Line, Lines};
@@ -16,7 +17,7 @@ use super::report::{BadLine, Gatherer, Parsed, Report, Skip};
 use super::table::{Columns, Table};
 use crate::drive::request::{Breakdown, Completion, Operation};
 use crate::host::recorder::Answered;
-use crate::lab::recording::{RecordingError, RecordingWriter};
+use crate::lab::recording::RecordingWriter;
 use crate::medium::movement::RequestId;
 use crate::time::{Duration, Instant};
 
@@ -55,54 +56,6 @@ pub struct Options {
     pub hide: Option<Hide>,
 }
 
-/// Why a trace cannot be imported.
-#[derive(Debug, thiserror::Error)]
-pub enum ImportError {
-    /// It cannot be read.
-    #[error("the trace cannot be read after line {line}")]
-    Read {
-        /// The last line that could be.
-        line: u64,
-        /// What the system says.
-        source: std::io::Error,
-    },
-    /// It is something else.
-    #[error(
-        "line {line} does not fit this kind of text: {why}; if it is of another kind, say which with --as"
-    )]
-    OtherText {
-        /// Which line.
-        line: u64,
-        /// Why.
-        why: String,
-    },
-    /// A line makes no sense, and that was to end it.
-    #[error("line {}: {}: {}; --bad-lines skip counts such lines and goes on", .0.line, .0.why, .0.text)]
-    BadLine(BadLine),
-    /// Nothing is in it.
-    #[error("there is no request in {lines} lines{}", first(.first_bad))]
-    Empty {
-        /// Lines read.
-        lines: u64,
-        /// The first that made no sense.
-        first_bad: Vec<BadLine>,
-    },
-    /// The drive cannot be cut into pieces like that.
-    #[error(
-        "{0:?}: a drive is hidden in 1 to 16777216 pieces; change the size of the drive or the pieces"
-    )]
-    Pieces(Hide),
-    /// The recording cannot be written.
-    #[error(transparent)]
-    Write(#[from] RecordingError),
-}
-
-fn first(bad: &[BadLine]) -> String {
-    bad.first().map_or_else(String::new, |bad| {
-        format!("; line {} is {}: {}", bad.line, bad.why, bad.text)
-    })
-}
-
 enum Parser {
     Blkparse(Blkparse),
     FioLog(FioLog),
@@ -134,6 +87,7 @@ pub fn import<W: Write + Send>(
         hide,
         gatherer: Gatherer::new(),
         said: Report::default(),
+        sense: false,
         first_ns: None,
         begin_ns: None,
         rows: Vec::with_capacity(ROWS),
@@ -155,6 +109,8 @@ const TOOK_MAX_NS: u64 = 86_400_000_000_000;
 /// No request is further from the first one read: so that a recording can hold all times.
 const FROM_FIRST_MAX_NS: u64 = 50 * 365 * 86_400_000_000_000;
 const TEXT_SHOWN: usize = 100;
+/// So much without a line that makes sense is no trace.
+pub(super) const SENSELESS_BYTES_MAX: u64 = 1 << 26;
 
 struct Importer<'o, W: Write + Send> {
     parser: Parser,
@@ -164,6 +120,8 @@ struct Importer<'o, W: Write + Send> {
     gatherer: Gatherer,
     /// What is said of lines.
     said: Report,
+    /// Whether any line made sense.
+    sense: bool,
     /// When the first request that was read came.
     first_ns: Option<u64>,
     /// When the first one by time came.
@@ -188,12 +146,20 @@ impl<W: Write + Send> Importer<'_, W> {
             let (text, outcome) = match line {
                 Line::Text(text) => (text, self.parser.line(text, &mut found)),
                 Line::TooLong => ("", Err(Skip::Bad("longer than 64 KiB"))),
+                Line::Endless => return Err(ImportError::Endless { line: number }),
             };
             let outcome = outcome.and_then(|()| self.settle(&mut found));
             if let Err(skip) = outcome {
                 self.note(number, text, skip)?;
+                if !self.sense && lines.taken() > SENSELESS_BYTES_MAX {
+                    return Err(ImportError::Senseless {
+                        lines: number,
+                        first_bad: std::mem::take(&mut self.said.first_bad),
+                    });
+                }
                 continue;
             }
+            self.sense = true;
             for parsed in found.drain(..) {
                 if let Some(next) = self.order.take(parsed) {
                     self.write(&next)?;
@@ -237,7 +203,8 @@ impl<W: Write + Send> Importer<'_, W> {
 
     fn note(&mut self, line: u64, text: &str, skip: Skip) -> Result<(), ImportError> {
         let why = match skip {
-            Skip::Aside(what) => {
+            Skip::Aside(what) | Skip::Form(what) => {
+                self.sense |= matches!(skip, Skip::Aside(_));
                 *self.said.aside.entry(what).or_default() += 1;
                 return Ok(());
             }
@@ -295,8 +262,11 @@ impl<W: Write + Send> Importer<'_, W> {
         }
         self.to.take(&self.rows)?;
         if self.written == 0 {
+            let (drives, drive) = self.parser.devices().finish();
             return Err(ImportError::Empty {
                 lines: self.said.lines,
+                drive,
+                drives: drives.into_iter().map(|(name, _)| name).collect(),
                 first_bad: self.said.first_bad,
             });
         }
@@ -307,6 +277,9 @@ impl<W: Write + Send> Importer<'_, W> {
         report.bad = self.said.bad;
         report.first_bad = self.said.first_bad;
         report.warnings = warnings(&report, &self.order, &self.parser);
+        if let Parser::Table(table) = &mut self.parser {
+            report.columns_unread = std::mem::take(&mut table.unread);
+        }
         (report.drives, report.drive) = self.parser.devices().finish();
         Ok(report)
     }

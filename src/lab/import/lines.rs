@@ -1,13 +1,16 @@
 //! Owns the lines of a text that may be compressed: one after the other, in bounded memory.
+//!
+//! Always holds: whatever comes, each call returns after a bounded number of bytes.
 
-use std::io::{BufRead, BufReader, Error, Read};
+use std::io::{BufRead, Error, Read};
 
-use flate2::bufread::MultiGzDecoder;
+use super::opening::{self, TextError};
+use crate::units::count;
 
 /// Bytes of the longest line that is read.
 const LINE_BYTES_MAX: u64 = 1 << 16;
-const BUFFER_BYTES: usize = 1 << 18;
-const GZIP: [u8; 2] = [0x1f, 0x8b];
+/// Bytes of the longest line that is passed over.
+pub(super) const PASSED_OVER_MAX: u64 = 1 << 26;
 /// What some spreadsheets write first.
 const BYTE_ORDER_MARK: &[u8] = "\u{feff}".as_bytes();
 
@@ -17,6 +20,8 @@ pub(super) enum Line<'l> {
     Text(&'l str),
     /// Too long to be read; it was passed over.
     TooLong,
+    /// Too long even for that: it may have no end.
+    Endless,
 }
 
 /// The lines of a text.
@@ -25,29 +30,27 @@ pub struct Lines {
     line: Vec<u8>,
     text: String,
     number: u64,
+    taken: u64,
 }
 
 impl Lines {
     /// The lines that come out of `from`, which may be compressed by gzip.
     ///
     /// # Errors
-    /// If its first bytes cannot be read.
-    pub fn of(from: impl Read + 'static) -> Result<Lines, Error> {
-        let mut plain = BufReader::with_capacity(BUFFER_BYTES, from);
-        let from: Box<dyn BufRead> = if plain.fill_buf()?.starts_with(&GZIP) {
-            Box::new(BufReader::with_capacity(
-                BUFFER_BYTES,
-                MultiGzDecoder::new(plain),
-            ))
-        } else {
-            Box::new(plain)
-        };
+    /// If its first bytes cannot be read, or are those of no text.
+    pub fn of(from: impl Read + 'static) -> Result<Lines, TextError> {
         Ok(Lines {
-            from,
+            from: opening::open(from)?,
             line: Vec::new(),
             text: String::new(),
             number: 0,
+            taken: 0,
         })
+    }
+
+    /// Bytes of all lines so far.
+    pub(super) fn taken(&self) -> u64 {
+        self.taken
     }
 
     /// The next line and its number, from 1; nothing at the end.
@@ -58,10 +61,15 @@ impl Lines {
             return Ok(None);
         }
         self.number += 1;
+        self.taken += count(self.line.len());
         let ended = self.line.last() == Some(&b'\n');
         if !ended && limited.limit() == 0 {
-            self.pass_over()?;
-            return Ok(Some((self.number, Line::TooLong)));
+            let line = if self.pass_over()? {
+                Line::TooLong
+            } else {
+                Line::Endless
+            };
+            return Ok(Some((self.number, line)));
         }
         while matches!(self.line.last(), Some(b'\n' | b'\r')) {
             self.line.pop();
@@ -78,20 +86,24 @@ impl Lines {
         Ok(Some((self.number, Line::Text(text))))
     }
 
-    /// To the end of the line.
-    fn pass_over(&mut self) -> Result<(), Error> {
-        loop {
+    /// To the end of the line; whether it came.
+    fn pass_over(&mut self) -> Result<bool, Error> {
+        let mut passed = 0;
+        while passed < PASSED_OVER_MAX {
             let buffer = self.from.fill_buf()?;
             if buffer.is_empty() {
-                return Ok(());
+                return Ok(true);
             }
             let end = buffer.iter().position(|byte| *byte == b'\n');
             let used = end.map_or(buffer.len(), |at| at + 1);
             self.from.consume(used);
+            passed += count(used);
+            self.taken += count(used);
             if end.is_some() {
-                return Ok(());
+                return Ok(true);
             }
         }
+        Ok(false)
     }
 }
 
@@ -109,6 +121,7 @@ mod tests {
                 match line {
                     Line::Text(text) => Some(text.to_owned()),
                     Line::TooLong => None,
+                    Line::Endless => panic!("line {number} has an end"),
                 },
             ));
         }
@@ -125,6 +138,14 @@ mod tests {
             [(1, text("a")), (2, None), (3, text("")), (4, text("last"))]
         );
         assert_eq!(read(b"\xff1\n".to_vec())[0].1.as_deref(), Some("\u{fffd}1"));
+    }
+
+    #[test]
+    fn a_line_without_end_is_told_and_not_waited_for() {
+        let mut lines = Lines::of(std::io::repeat(b'x')).expect("it may be text");
+        let line = lines.next().expect("memory");
+        assert!(matches!(line, Some((1, Line::Endless))));
+        assert!(lines.taken() < 2 * PASSED_OVER_MAX);
     }
 
     #[test]

@@ -9,6 +9,7 @@ use std::io::Read;
 use serde_json::Value;
 
 use super::number::decimal;
+use super::opening::{self, TextError};
 use crate::profile::quantity::Unit;
 use crate::units::count;
 
@@ -50,12 +51,17 @@ pub enum RatesError {
         columns: String,
     },
     /// Nothing happened.
-    #[error("nothing was asked of {drive} in {reports} reports")]
+    #[error(
+        "nothing was asked of {drive} in {reports} reports (drives there are: {known}; --device NAME \
+         takes another)"
+    )]
     Idle {
         /// The drive.
         drive: String,
         /// Reports.
         reports: u64,
+        /// Drives there are.
+        known: String,
     },
 }
 
@@ -113,6 +119,7 @@ pub fn workload(
     let toml = toml.ok_or_else(|| RatesError::Idle {
         drive: drive.clone(),
         reports,
+        known: drives.join(", "),
     })?;
     Ok(Synthetic {
         toml,
@@ -125,10 +132,15 @@ pub fn workload(
 /// The text of a file of reports.
 ///
 /// # Errors
-/// What the system says; a text that is too long ends early and is not whole.
-pub fn text_of(from: impl Read) -> std::io::Result<String> {
+/// If it cannot be read, is no text, or is too long.
+pub fn text_of(from: impl Read + 'static) -> Result<String, TextError> {
     let mut text = String::new();
-    from.take(TEXT_BYTES_MAX).read_to_string(&mut text)?;
+    let mut from = opening::open(from)?.take(TEXT_BYTES_MAX + 1);
+    from.read_to_string(&mut text)?;
+    if count(text.len()) > TEXT_BYTES_MAX {
+        let bytes_max = TEXT_BYTES_MAX;
+        return Err(TextError::TooLong { bytes_max });
+    }
     Ok(text)
 }
 

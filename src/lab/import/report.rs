@@ -27,6 +27,8 @@ pub(super) struct Parsed {
 pub(super) enum Skip {
     /// It is in order and not meant for us.
     Aside(&'static str),
+    /// It is of the text's form, such as a head or an empty line.
+    Form(&'static str),
     /// It makes no sense.
     Bad(&'static str),
     /// The text as a whole is of another kind.
@@ -65,6 +67,8 @@ pub struct Report {
     pub drives: Vec<(String, u64)>,
     /// The one that was taken.
     pub drive: Option<String>,
+    /// Columns of a table with a head that were of no use.
+    pub columns_unread: Vec<String>,
     /// Lines without a request that are in order, by what they are.
     pub aside: BTreeMap<&'static str, u64>,
     /// Lines that make no sense, by reason.

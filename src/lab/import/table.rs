@@ -138,11 +138,21 @@ struct Places {
     fields: usize,
 }
 
+impl Places {
+    fn reads(&self, column: usize) -> bool {
+        let needed = [self.time, self.operation, self.offset, self.bytes];
+        let more = self.device.iter().chain(&self.took);
+        needed.iter().chain(more).any(|read| *read == column)
+    }
+}
+
 /// Reads the lines of one table.
 pub(super) struct Table {
     columns: Columns,
     places: Option<Places>,
     pub(super) devices: Devices,
+    /// Columns that the head names and nobody asked for.
+    pub(super) unread: Vec<String>,
 }
 
 impl Table {
@@ -151,17 +161,20 @@ impl Table {
             columns,
             places: None,
             devices,
+            unread: Vec::new(),
         }
     }
 
     pub(super) fn line(&mut self, text: &str, out: &mut Vec<Parsed>) -> Result<(), Skip> {
         if text.trim().is_empty() {
-            return Err(Skip::Aside("an empty line"));
+            return Err(Skip::Form("an empty line"));
         }
         let Some(places) = &self.places else {
-            self.places = Some(self.columns.places(text).map_err(Skip::Wrong)?);
+            let (places, unread) = self.columns.places(text).map_err(Skip::Wrong)?;
+            self.places = Some(places);
+            self.unread = unread;
             if self.columns.fields.is_none() {
-                return Err(Skip::Aside("the head of the table"));
+                return Err(Skip::Form("the head of the table"));
             }
             return self.line(text, out);
         };
@@ -198,8 +211,9 @@ impl Table {
 const FIELDS_MAX: usize = 64;
 
 impl Columns {
-    /// Where the columns are, by the first line of a table; or why it is none of this kind.
-    fn places(&self, head: &str) -> Result<Places, String> {
+    /// Where the columns are, by the first line of a table, and which of its names are of no use; or why
+    /// it is none of this kind.
+    fn places(&self, head: &str) -> Result<(Places, Vec<String>), String> {
         let separator = [',', ';', '\t'].into_iter().find(|c| head.contains(*c));
         let separator =
             separator.ok_or("its first line is parted by no comma, semicolon or tab")?;
@@ -215,7 +229,7 @@ impl Columns {
             Column::Named(name) => only(&names, name),
         };
         let took = self.took.as_ref();
-        Ok(Places {
+        let places = Places {
             separator,
             time: place(&self.time.0)?,
             operation: place(&self.operation)?,
@@ -224,7 +238,14 @@ impl Columns {
             took: took.map(|(column, _)| place(column)).transpose()?,
             device: self.device.iter().map(place).collect::<Result<_, _>>()?,
             fields,
-        })
+        };
+        let has_head = self.fields.is_none();
+        let unread = names
+            .iter()
+            .enumerate()
+            .filter(|(at, _)| has_head && !places.reads(*at));
+        let unread = unread.map(|(_, name)| (*name).to_owned()).collect();
+        Ok((places, unread))
     }
 
     fn request(&self, places: &Places, fields: &[&str]) -> Result<Parsed, Skip> {

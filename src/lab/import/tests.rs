@@ -279,6 +279,7 @@ fn a_table_is_read_by_the_names_of_its_columns() {
     ];
     assert_eq!(essence(&requests), expected);
     assert_eq!(requests[0].due, Instant(20_000));
+    assert_eq!(report.columns_unread, ["extra"]);
     let bad = report.first_bad.iter().map(|bad| (bad.line, bad.why));
     let expected = [
         (5, "it has too few fields"),
@@ -357,6 +358,72 @@ fn text_of_another_kind_is_refused() {
         );
         assert!(known, "{refused}");
     }
+}
+
+/// Text that goes on and on.
+struct Endless(&'static [u8], usize);
+
+impl std::io::Read for Endless {
+    fn read(&mut self, into: &mut [u8]) -> std::io::Result<usize> {
+        for byte in &mut *into {
+            *byte = self.0[self.1];
+            self.1 = (self.1 + 1) % self.0.len();
+        }
+        Ok(into.len())
+    }
+}
+
+#[test]
+fn text_without_end_in_which_nothing_makes_sense_is_given_up() {
+    let volume = || Format::Table(Columns::volume());
+    let given_up = |text: &'static [u8], format: Format| {
+        let mut lines = Lines::of(Endless(text, 0)).expect("it may be text");
+        let to = RecordingWriter::new(std::io::sink(), &[]).expect("it begins");
+        import(&mut lines, &options(format), to).expect_err("nothing in it makes sense")
+    };
+    let blkparse = || Format::Blkparse(Event::Queued);
+    // A head or a summary alone is no trace either.
+    for (text, format) in [
+        (&b"8,0 makes no sense as it stands here\n"[..], blkparse()),
+        (b"CPU0 is the beginning of a summary\n", blkparse()),
+        (b"a line, of three, fields\n", volume()),
+        (b"                              \n", volume()),
+    ] {
+        let told = given_up(text, format);
+        assert!(matches!(told, ImportError::Senseless { .. }), "{told}");
+    }
+    let told = given_up(b"x", blkparse());
+    assert!(matches!(told, ImportError::Endless { line: 1 }), "{told}");
+}
+
+#[test]
+fn what_makes_no_sense_after_a_request_is_counted_however_much_it_is() {
+    use std::io::Read as _;
+    let sense = b"1000,host,0,Read,0,4096,10\n";
+    let rest = b"without sense without sense without sense without sense without\n";
+    // Twice as much as is looked at where nothing makes sense.
+    let much = Endless(rest, 0).take(1 << 27);
+    let text = Cursor::new(sense).chain(much).chain(Cursor::new(sense));
+    let mut lines = Lines::of(text).expect("it is text");
+    let to = RecordingWriter::new(std::io::sink(), &[]).expect("it begins");
+    let format = Format::Table(Columns::host_disk());
+    let report = import(&mut lines, &options(format), to).expect("a trace");
+    assert_eq!(report.requests, 2);
+    assert_eq!(report.bad["it has too few fields"], 1 << 21);
+}
+
+#[test]
+fn a_drive_that_is_not_in_a_trace_is_refused_with_those_that_are() {
+    let text = "1000,host,0,Read,0,4096,10\n1000,host,1,Read,0,4096,10\n";
+    let mut wanted = options(Format::Table(Columns::host_disk()));
+    wanted.device = Some("host.2".to_owned());
+    let told = imported(text, &wanted)
+        .expect_err("no such drive")
+        .to_string();
+    assert!(
+        told.contains("of the drive host.2 (there are host.0, host.1)"),
+        "{told}"
+    );
 }
 
 #[test]

@@ -43,6 +43,9 @@ impl fmt::Display for Summary {
                 "requests waited for room from {at} on: the staging area was full"
             )?;
         }
+        if let Some(words) = self.reads_unwritten.words() {
+            writeln!(f, "{words}")?;
+        }
         self.write_latencies(f)?;
         self.write_causes(f)?;
         self.write_purposes(f)?;

@@ -1,9 +1,10 @@
 //! Gathering: files of a run become the material that a page is made of.
 //!
-//! Reading order: which kind of file it is, told by its content, and what joins several of one run
-//! (here, and whether they are of a cell of a matrix: `belonging`); rows of Parquet files (`rows`), a recording (`requests`), a file of events (`jobs`), a summary
-//! (`told`), results of a matrix (`matrix`). Always holds: a page is of one run, and memory does not
-//! grow with its files, but for the cells of a matrix, all of which are shown.
+//! Reading order: which kind of file it is, told by its content, and what joins several of one run (here,
+//! and whether they are of a cell of a matrix: `belonging`); rows of Parquet files (`rows`), a recording
+//! (`requests`), a file of events (`jobs`), a summary (`told`), results of a matrix (`matrix`). Always
+//! holds: a page is of one run, and memory does not grow with its files, but for the cells of a matrix,
+//! all of which are shown.
 
 mod belonging;
 pub(super) mod jobs;

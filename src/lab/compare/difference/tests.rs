@@ -1,6 +1,7 @@
 //! Tests of what is said of two sides.
 
 use super::*;
+use crate::drive::request::Operation;
 use crate::lab::compare::answer::Answer;
 use crate::lab::compare::tally::Tally;
 use crate::lab::dice::Dice;
@@ -15,7 +16,7 @@ fn answer(at: u64, took: u64, part: usize) -> Answer {
     let mut parts = [0; 12];
     parts[part] = took;
     Answer {
-        kind: 1,
+        operation: Operation::Write { fua: false },
         offset: Some(at * 4096 % CAPACITY),
         bytes: 4096,
         arrived_ns: at * 1000,
@@ -138,7 +139,11 @@ fn mixed(seed: u64, (reads, flushes): (u64, u64), slower: u64) -> Vec<Answer> {
         let is_flush = (at + 1) * flushes / all > at * flushes / all;
         let base = if is_flush { 90_000 } else { 1000 };
         let mut answer = answer(at, base + slower + dice.below(100), 5);
-        answer.kind = if is_flush { 2 } else { 0 };
+        answer.operation = if is_flush {
+            Operation::Flush
+        } else {
+            Operation::Read
+        };
         answer
     });
     made.collect()
@@ -237,14 +242,27 @@ fn a_difference_is_told_of_the_runs_that_its_interval_is_of() {
 }
 
 #[test]
-fn discards_and_zeroings_move_no_bytes() {
-    let of = |kind: usize| -> Vec<Answer> {
-        let all = noisy(1, 1000).into_iter();
-        all.map(|answer| Answer { kind, ..answer }).collect()
+fn a_zeroing_counts_its_bytes_and_a_discard_none() {
+    let zeroing = Operation::WriteZeroes {
+        fua: false,
+        may_deallocate: true,
     };
-    for (kind, bytes) in [(0, 4_096_000), (1, 4_096_000), (3, 0), (4, 0)] {
-        let told = compared(&[of(kind)], &[of(kind)], By::Mean);
-        assert_eq!(told.operations[0].bytes.a, Some(bytes), "{kind}");
+    let of = |operation: Operation| -> Vec<Answer> {
+        let all = noisy(1, 1000).into_iter();
+        all.map(|answer| Answer {
+            operation,
+            ..answer
+        })
+        .collect()
+    };
+    for (operation, bytes) in [
+        (Operation::Read, 4_096_000),
+        (Operation::Write { fua: true }, 4_096_000),
+        (Operation::Trim, 0),
+        (zeroing, 4_096_000),
+    ] {
+        let told = compared(&[of(operation)], &[of(operation)], By::Mean);
+        assert_eq!(told.operations[0].bytes.a, Some(bytes), "{operation:?}");
     }
 }
 
@@ -258,7 +276,7 @@ proptest! {
             let each = all.iter().map(|&(at, took, part)| {
                 let mut answer = answer(at, took, part);
                 if at % 7 == 0 {
-                    (answer.kind, answer.offset, answer.bytes) = (2, None, 0);
+                    (answer.operation, answer.offset, answer.bytes) = (Operation::Flush, None, 0);
                 }
                 answer
             });

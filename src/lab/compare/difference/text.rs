@@ -7,6 +7,7 @@ use std::fmt;
 use indicatif::BinaryBytes;
 
 use super::{By, Comparison, Difference, OfRange, Side, Units, Verdict};
+use crate::lab::summary::Unwritten;
 use crate::time::Duration;
 
 /// Ranges shown; all of them are in the machine-readable output.
@@ -137,8 +138,11 @@ fn write_side(f: &mut fmt::Formatter<'_>, letter: &str, side: &Side) -> fmt::Res
         "{letter}  {}: {} requests{runs}",
         side.name, side.answered
     )?;
-    match &side.lag {
-        Some(lag) => writeln!(f, "   lag: {lag}"),
+    if let Some(lag) = &side.lag {
+        writeln!(f, "   lag: {lag}")?;
+    }
+    match side.reads_unwritten.and_then(Unwritten::words) {
+        Some(words) => writeln!(f, "   {words}"),
         None => Ok(()),
     }
 }

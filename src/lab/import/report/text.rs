@@ -37,9 +37,21 @@ impl fmt::Display for Report {
         writeln!(f, "how long requests took is {known}")?;
         if self.drives.len() > 1 {
             let taken = self.drive.as_deref().unwrap_or_default();
-            writeln!(f, "the trace is of several drives; taken was {taken}:")?;
+            writeln!(
+                f,
+                "the trace is of several drives; taken was {taken} (--device NAME takes another):"
+            )?;
             for (name, requests) in self.drives.iter().take(20) {
                 writeln!(f, "  {name:<24}{requests:>12} requests")?;
+            }
+        }
+        if !self.columns_unread.is_empty() {
+            writeln!(f, "columns not read: {}", self.columns_unread.join(", "))?;
+            if self.drives.is_empty() {
+                writeln!(
+                    f,
+                    "  where one of these tells drives apart, name it: --columns ...,device=COLUMN"
+                )?;
             }
         }
         for (what, lines) in &self.aside {

@@ -34,7 +34,7 @@ fn every_problem_comes_with_file_key_value_and_what_is_allowed() {
         "work[2].pace = \"fast\"",
         "leave_out[0].works[0] = \"z\": nothing has this name",
         "leave_out[1] = a table: it would leave out every cell",
-        "demand[0].p99_at_most = \"1 s\": counts only with operation",
+        "demand[0].p99_at_most = \"1 s\": counts only with operation; remove it, or give operation as well",
         "demand[1].trips_none_of[0] = \"patience\"",
         "pool-deadman",
     ] {

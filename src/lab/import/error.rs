@@ -1,0 +1,87 @@
+//! Owns every reason not to import a trace, in words for whoever has the trace.
+
+use super::hide::Hide;
+use super::importer::SENSELESS_BYTES_MAX;
+use super::lines::PASSED_OVER_MAX;
+use super::report::BadLine;
+use crate::lab::recording::RecordingError;
+
+/// Why a trace cannot be imported.
+#[derive(Debug, thiserror::Error)]
+pub enum ImportError {
+    /// It cannot be read.
+    #[error("the trace cannot be read after line {line}")]
+    Read {
+        /// The last line that could be.
+        line: u64,
+        /// What the system says.
+        source: std::io::Error,
+    },
+    /// It is something else.
+    #[error(
+        "line {line} does not fit this kind of text: {why}; if it is of another kind, say which with --as"
+    )]
+    OtherText {
+        /// Which line.
+        line: u64,
+        /// Why.
+        why: String,
+    },
+    /// A line does not end.
+    #[error("line {line} goes on for more than {} MiB: it is no text", PASSED_OVER_MAX >> 20)]
+    Endless {
+        /// Which.
+        line: u64,
+    },
+    /// Nothing of a long beginning makes sense.
+    #[error(
+        "nothing in the first {lines} lines ({} MiB) makes sense as this kind of text{}; if it is of \
+         another kind, say which with --as",
+        SENSELESS_BYTES_MAX >> 20,
+        first(.first_bad)
+    )]
+    Senseless {
+        /// Lines read.
+        lines: u64,
+        /// The first of them.
+        first_bad: Vec<BadLine>,
+    },
+    /// A line makes no sense, and that was to end it.
+    #[error("line {}: {}: {}; --bad-lines skip counts such lines and goes on", .0.line, .0.why, .0.text)]
+    BadLine(BadLine),
+    /// Nothing is in it.
+    #[error("there is no request{} in {lines} lines{}", of(.drive.as_deref(), .drives), first(.first_bad))]
+    Empty {
+        /// Lines read.
+        lines: u64,
+        /// The drive that was to be taken.
+        drive: Option<String>,
+        /// Those that the trace names.
+        drives: Vec<String>,
+        /// The first that made no sense.
+        first_bad: Vec<BadLine>,
+    },
+    /// The drive cannot be cut into pieces like that.
+    #[error(
+        "{0:?}: a drive is hidden in 1 to 16777216 pieces; change the size of the drive or the pieces"
+    )]
+    Pieces(Hide),
+    /// The recording cannot be written.
+    #[error(transparent)]
+    Write(#[from] RecordingError),
+}
+
+fn first(bad: &[BadLine]) -> String {
+    bad.first().map_or_else(String::new, |bad| {
+        format!("; line {} is {}: {}", bad.line, bad.why, bad.text)
+    })
+}
+
+fn of(drive: Option<&str>, drives: &[String]) -> String {
+    match drive {
+        Some(drive) if !drives.iter().any(|known| known == drive) && !drives.is_empty() => {
+            format!(" of the drive {drive} (there are {})", drives.join(", "))
+        }
+        _ => String::new(),
+    }
+}
