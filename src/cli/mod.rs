@@ -47,7 +47,7 @@ mod workload_source;
 
 use std::process::ExitCode;
 
-use clap::{ArgAction, Parser, Subcommand};
+use clap::{ArgAction, CommandFactory, FromArgMatches, Parser, Subcommand};
 
 use self::exit::Code;
 
@@ -144,7 +144,8 @@ enum Command {
 
 /// Runs the program with the process's arguments and returns its exit code.
 pub fn run() -> ExitCode {
-    let cli = match Cli::try_parse() {
+    let read = command_line().try_get_matches();
+    let cli = match read.and_then(|read| Cli::from_arg_matches(&read)) {
         Ok(cli) => cli,
         Err(told) => {
             // Help goes to stdout, which may be closed: then nobody wants it.
@@ -165,6 +166,25 @@ pub fn run() -> ExitCode {
             exit::code_of(&error).into()
         }
     }
+}
+
+/// The command line. What its commands say of themselves at length is in paragraphs, so that lines break where
+/// the terminal ends and not where the source does.
+fn command_line() -> clap::Command {
+    let in_paragraphs = |text: String| {
+        let paragraphs: Vec<String> = text
+            .split("\n\n")
+            .map(|all| all.replace('\n', " "))
+            .collect();
+        paragraphs.join("\n\n")
+    };
+    Cli::command().mut_subcommands(|command| {
+        let long = command.get_long_about().map(ToString::to_string);
+        match long {
+            Some(long) => command.long_about(in_paragraphs(long)),
+            None => command,
+        }
+    })
 }
 
 fn carry_out(command: Command) -> anyhow::Result<Code> {
@@ -209,16 +229,14 @@ fn start_log(verbose: u8) {
 
 #[cfg(test)]
 mod tests {
-    use clap::CommandFactory;
-
     #[test]
     fn the_command_line_is_consistent() {
-        super::Cli::command().debug_assert();
+        super::command_line().debug_assert();
     }
 
     #[test]
     fn the_help_of_a_command_says_at_length_what_its_arguments_say_of_it() {
-        let cli = super::Cli::command();
+        let cli = super::command_line();
         let long: Vec<&str> = cli
             .get_subcommands()
             .filter(|command| {

@@ -47,8 +47,10 @@ Exit codes:
   0  the recording is complete, and COMMAND ended well
   1  the recording is complete and COMMAND failed, or the server refused
   2  COMMAND cannot be started: nothing is recorded
+  3  there is no such image
   4  FILE exists, or the drive is sealed
-  6  nobody serves the image, the recording cannot be written, or the server was killed in the middle of it";
+  6  nobody serves the image, the recording cannot be written, or the server was killed in the
+     middle of it";
 
 /// Arguments of `record`.
 #[derive(Debug, clap::Args)]
