@@ -5,6 +5,8 @@ mod damage;
 mod nbd_client;
 mod program;
 
+use std::io::{BufRead, BufReader, Write};
+use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
 
 use imbrex::profile::Profile;
@@ -213,6 +215,36 @@ fn alone(sealed: &Sealed, note: &mut impl FnMut(&str, &Ended)) {
     assert!(!Path::new(&events).exists() && !Path::new(&other).exists());
 }
 
+/// In the words in which `serve --record` is refused, whoever asks and how.
+fn refuses_to_record(sealed: &Sealed, note: &mut impl FnMut(&str, &Ended)) {
+    let file = sealed.file("refused.parquet");
+    let words = "a sealed drive, made by `imbrex draw`: this would show what it hides";
+    for arguments in [
+        &["tell", sealed.path(), "record", &file][..],
+        &["record", sealed.path(), "-o", &file, "--", "true"],
+    ] {
+        let ended = run(arguments);
+        note(arguments[0], &ended);
+        let told = ended.expect(4);
+        assert!(
+            told.contains(words) && told.contains("a recording tells"),
+            "{told}"
+        );
+    }
+    assert!(!Path::new(&file).exists());
+    let socket = format!("{}.control", sealed.path());
+    let mut raw = UnixStream::connect(socket).expect("it listens");
+    let line = format!("{{\"command\": \"record\", \"file\": {file:?}}}\n");
+    raw.write_all(line.as_bytes()).expect("it takes it");
+    let mut answer = String::new();
+    let read = BufReader::new(raw).read_line(&mut answer);
+    read.expect("it answers");
+    assert!(
+        answer.contains("\"protected\"") && answer.contains(words),
+        "{answer}"
+    );
+}
+
 /// A session with everything that can be asked of it.
 fn served(sealed: &Sealed, note: &mut impl FnMut(&str, &Ended)) {
     let account = sealed.file("account.json");
@@ -251,6 +283,7 @@ fn served(sealed: &Sealed, note: &mut impl FnMut(&str, &Ended)) {
         "staged",
     ];
     note("media-error", &run(&inside));
+    refuses_to_record(sealed, note);
     let seen = tool("nbdinfo", ["--json", &served.uri()]);
     note("nbdinfo", &seen);
     let contexts = &seen.json()["exports"][0]["contexts"];

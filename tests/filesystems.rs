@@ -12,7 +12,8 @@ mod program;
 mod tree;
 
 use mounted::Disk;
-use program::{is_root, tool};
+use nix::sys::signal::Signal;
+use program::{Served, imbrex, is_root, tool};
 use tree::Tree;
 
 /// The smallest that xfs and btrfs are at ease with, and small enough to be cleaned.
@@ -110,4 +111,29 @@ fn trimmed_bytes(told: &str) -> u64 {
     let inside = told.split(['(', ')']).nth(1).expect("it says how much");
     let number = inside.split(' ').next().expect("a first word");
     number.parse().expect("a number")
+}
+
+#[test]
+fn a_second_signal_ends_at_once_what_the_first_one_waits_for() {
+    if !is_root("a mount that is left behind") {
+        return;
+    }
+    let folder = tempfile::tempdir().expect("a folder");
+    let (image, fuse) = (folder.path().join("disk.img"), folder.path().join("fuse"));
+    std::fs::create_dir(&fuse).expect("a folder");
+    imbrex("create {} --profile tiny", &image).success();
+    let options = format!("--pace off --fuse {}", fuse.display());
+    let served = Served::start(&image, &options);
+    let control = folder.path().join("disk.img.control");
+    // Whoever uses the file has ten seconds to let go.
+    let user = std::fs::File::open(fuse.join("disk")).expect("it is mounted");
+    served.signal(Signal::SIGTERM);
+    while control.exists() {}
+    served.signal(Signal::SIGTERM);
+    let ended = served.wait();
+    assert_eq!(ended.code, Some(130), "{ended:#?}");
+    drop(user);
+    // The next start takes away the mount that was left behind.
+    Served::start(&image, &options).stop().success();
+    imbrex("check {} --data", &image).success();
 }

@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 
 use imbrex::drive::request::{Breakdown, Completion, Operation};
 use imbrex::host::handle::{Answer, Ask};
-use imbrex::host::recorder::{Answered, Recorder};
+use imbrex::host::recorder::{Answered, Recorder, Told};
 use imbrex::image::open;
 use imbrex::lab::agreement::Agreement;
 use imbrex::lab::recording::{Recording, RecordingError, RecordingWriter};
@@ -170,7 +170,7 @@ fn the_replay_of_a_served_drive_gives_its_answers_to_the_nanosecond() {
             }
         }
         served.stop().expect("it shuts down");
-        let told: Vec<Answered> = answers.iter().flatten().collect();
+        let told: Vec<Answered> = answers.iter().flat_map(Told::answers).collect();
         assert!(told.len() >= 1500, "{}", told.len());
         assert_same(&told, &profile);
     }

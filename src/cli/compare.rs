@@ -21,7 +21,7 @@ use crate::lab::simulation::{self, Load, Observers};
 use crate::lab::workload::Workload;
 
 const LONG: &str = "\
-Compare two recordings of requests, as `serve --record` and `simulate --record` write them; or, with
+Compare two recordings of requests, as `record`, `serve --record` and `simulate --record` write them; or, with
 --profile, two workloads (or the requests of two recordings) on a drive that begins in the same state:
 what differs by operation and how sure that is, where the time went, and at which addresses.";
 

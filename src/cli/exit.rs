@@ -8,6 +8,7 @@ use std::process::ExitCode;
 use crate::control::client::ClientError;
 use crate::control::reply::ErrorKind;
 use crate::control::server::ControlError;
+use crate::host::recordings::{RecordingsError, ScribeError, Unwritten};
 use crate::image::backing_error::BackingError;
 use crate::image::envelope::EnvelopeError;
 use crate::image::open::OpenError;
@@ -143,8 +144,15 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
         Some(TrialError::Simulation(error)) => return code_of_cause(error),
         None => {}
     }
-    let is_protected =
-        cause.is::<SealedError>() || cause.is::<FileExistsError>() || cause.is::<ProtectedError>();
+    let is_protected = cause.is::<SealedError>()
+        || cause.is::<FileExistsError>()
+        || cause.is::<ProtectedError>()
+        || matches!(
+            cause.downcast_ref(),
+            Some(RecordingsError::Scribe(
+                ScribeError::Exists(_) | ScribeError::Hidden(_)
+            ))
+        );
     if is_protected {
         Some(Code::Protected)
     } else if is_usage(cause) {
@@ -189,6 +197,7 @@ fn is_rig(cause: &(dyn std::error::Error + 'static)) -> bool {
         || cause.is::<FuseError>()
         || cause.is::<RigError>()
         || cause.is::<ControlError>()
+        || cause.is::<Unwritten>()
 }
 
 fn is_unusable(cause: &(dyn std::error::Error + 'static)) -> bool {
@@ -261,6 +270,7 @@ fn code_of_telling(error: &ClientError) -> Code {
         ClientError::Told(told) => match told.kind {
             ErrorKind::NotUnderstood => Code::Usage,
             ErrorKind::Protected => Code::Protected,
+            ErrorKind::Unwritten => Code::Rig,
             ErrorKind::Refused | ErrorKind::Failed => Code::Failure,
         },
     }

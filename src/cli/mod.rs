@@ -3,9 +3,10 @@
 //! One file (or folder) per command. Around them: `exit` (codes), `output` (what goes to stdout),
 //! `image_file` (the way from a path to an opened image), `profile_source`, `workload_source` and
 //! `structure_source` (the way from a word to a profile, a workload or a list of structures), `beginning`
-//! (from a word to a drive that an experiment begins with), `load_choice` with `replay_choice` (what is asked
-//! of it), `address` and `tls` (arguments with a form of their own), `frontends`, `privileges`, `signals`, `room_watch`, `account`,
-//! `record`, `bar` and `display`. Errors end here: they are printed once, with everything that led to them.
+//! (from a word to a drive that an experiment begins with), `load_choice` with `replay_choice` (what is
+//! asked of it), `address` and `tls` (arguments with a form of their own), `frontends`, `privileges`,
+//! `signals`, `room_watch`, `account`, `scribe` (writes recordings), `bar` and `display`. Errors end here:
+//! they are printed once, with everything that led to them.
 
 mod account;
 mod address;
@@ -34,6 +35,7 @@ mod record;
 mod replay_choice;
 mod report;
 mod room_watch;
+mod scribe;
 mod serve;
 mod signals;
 mod simulate;
@@ -56,6 +58,7 @@ Examples:
   imbrex serve disk.img --fuse /mnt/disk --pace off
   imbrex check disk.img --data
   imbrex tell disk.img stall 40s
+  imbrex record disk.img -o session.parquet --for 60s
   imbrex age disk.img --filled 60% --staging 95%
   imbrex simulate desktop-5tb 'uniform write 4KiB 10000-requests'
   imbrex forecast nightly-backup --deadline 8h
@@ -65,7 +68,7 @@ Examples:
 Exit codes:
   0  all is well
   1  the check found damage, what was compared is slower, a forecast does not fit, a demand of a
-     matrix does not hold, or something else went wrong
+     matrix does not hold, a command that was recorded failed, or something else went wrong
   2  the command line cannot be understood
   3  the image, profile or workload cannot be used (not there, damaged, another version, not one)
   4  refused, to protect data that is already there or in use
@@ -100,6 +103,8 @@ enum Command {
     Inspect(inspect::Arguments),
     /// Tell a served drive what is to befall it, save or restore its state, ask how it is.
     Tell(Box<tell::Arguments>),
+    /// Record what a served drive is asked and answers, from one moment to another.
+    Record(record::Arguments),
     /// Bring an image to a stated condition without hours of use.
     Age(age::Arguments),
     /// List, show and check profiles of drives.
@@ -158,6 +163,7 @@ fn carry_out(command: Command) -> anyhow::Result<Code> {
         Command::Check(arguments) => check::run(&arguments),
         Command::Inspect(arguments) => inspect::run(&arguments),
         Command::Tell(arguments) => tell::run(&arguments),
+        Command::Record(arguments) => record::run(&arguments),
         Command::Age(arguments) => age::run(&arguments),
         Command::Profile(arguments) => profile::run(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),

@@ -16,8 +16,8 @@ use crate::report::gather::Material;
 use crate::report::page::{self, Report};
 
 const LONG: &str = "\
-Make a page with figures of the files of a run: a recording of requests (`serve --record`,
-`simulate --record`, `import`), a file of events (`simulate --events`), a summary (`simulate --json`), or
+Make a page with figures of the files of a run: a recording of requests (`record`,
+`serve --record`, `simulate --record`, `import`), a file of events (`simulate --events`), a summary (`simulate --json`), or
 the results of a matrix. Which is which is told by content; several files of one run are joined. The
 page is one HTML file that needs nothing else: it can be opened, printed, mailed. See docs/report.md.";
 

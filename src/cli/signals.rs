@@ -16,6 +16,15 @@ const INTERRUPTED: i32 = 130;
 
 /// Catches both signals from now on; the receiver gets one message when the first comes.
 pub(super) fn catch() -> io::Result<Receiver<()>> {
+    catch_as(|_| ())
+}
+
+/// The same; the message is the number of the signal.
+pub(super) fn catch_which() -> io::Result<Receiver<i32>> {
+    catch_as(|signal| signal)
+}
+
+fn catch_as<T: Send + 'static>(told: fn(i32) -> T) -> io::Result<Receiver<T>> {
     let asked = Arc::new(AtomicBool::new(false));
     for signal in [SIGINT, SIGTERM] {
         // Order matters: the second signal must find the flag that the first one sets.
@@ -27,9 +36,9 @@ pub(super) fn catch() -> io::Result<Receiver<()>> {
     std::thread::Builder::new()
         .name("imbrex-signals".to_owned())
         .spawn(move || {
-            if signals.forever().next().is_some() {
+            if let Some(signal) = signals.forever().next() {
                 // Nobody listens any more where the command is over.
-                let _ = sender.send(());
+                let _ = sender.send(told(signal));
             }
         })?;
     Ok(receiver)

@@ -29,7 +29,7 @@ use crate::time::Duration;
 const LONG: &str = "\
 Run a workload on a drive in virtual time: the drive that `serve` shows, with neither bytes nor clock.
 Same profile, workload and seed give the same output, byte for byte. With --replay, run the requests
-that `serve --record` or `simulate --record` recorded, at the moments at which they came.
+that `record`, `serve --record` or `simulate --record` recorded, at the moments at which they came.
 
 A workload is a name of `imbrex workload list`, a TOML file (see docs/workloads.md) or a few words that
 begin with an order, as one argument: uniform, sequential, alternate-blocks, skewed, hot-cold, ring or

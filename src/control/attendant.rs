@@ -9,13 +9,14 @@ use std::sync::{Arc, Mutex, PoisonError};
 use serde::Serialize;
 use serde_json::{Map, Value, json};
 
-use super::command::{Command, Save};
+use super::command::{Command, EndRecording, Save};
 use super::reply::{ErrorKind, Reply, ReplyError};
 use crate::drive::fault::{Fault, FaultError, Stall, Whereabouts};
 use crate::host::account::Account;
 use crate::host::bay::{DataAfter, Seat};
 use crate::host::handle::{Answer, Ask, Handle, HostError};
 use crate::host::order::{Conditions, Order, OrderError, Outcome};
+use crate::host::recordings::{Recordings, RecordingsError, ScribeError};
 
 /// Ends all connections of clients; tells how many there were.
 pub type DropConnections = Arc<dyn Fn() -> u64 + Send + Sync>;
@@ -26,6 +27,7 @@ pub struct Attendant {
     handle: Handle,
     seat: Seat,
     drop_connections: DropConnections,
+    recordings: Recordings,
     /// The drive is sealed: only what a host can know is told.
     discreet: bool,
     /// One at a time prepares what takes the image's place: the file has one name.
@@ -33,12 +35,18 @@ pub struct Attendant {
 }
 
 impl Attendant {
-    /// For the drive behind `handle`. `seat`: where its image lies.
-    pub fn new(handle: Handle, seat: Seat, drop_connections: DropConnections) -> Attendant {
+    /// For the drive behind `handle`. `seat`: where its image lies. `recordings`: those of the drive.
+    pub fn new(
+        handle: Handle,
+        seat: Seat,
+        drop_connections: DropConnections,
+        recordings: Recordings,
+    ) -> Attendant {
         Attendant {
             handle,
             seat,
             drop_connections,
+            recordings,
             discreet: false,
             restoring: Arc::default(),
         }
@@ -75,6 +83,13 @@ impl Attendant {
                 .map(|_| Map::new()),
             Command::Save(save) => self.save(save),
             Command::Restore(restore) => self.restore(&restore.file),
+            Command::Record(record) => {
+                let begun = self.recordings.begin(&self.handle, &record.file);
+                begun
+                    .map(|id| one("recording", &id))
+                    .map_err(|error| not_recorded(&error))
+            }
+            Command::EndRecording(end) => self.end_recording(&end),
         }
     }
 
@@ -89,6 +104,8 @@ impl Attendant {
             told.insert("sealed".to_owned(), true.into());
         } else {
             told.insert("status".to_owned(), value(&status));
+            let recordings = self.recordings.under_way();
+            told.insert("recordings".to_owned(), value(&recordings));
         }
         told.extend(fields(&self.conditions()?));
         Ok(told)
@@ -170,6 +187,15 @@ impl Attendant {
         replaced.map(|_| Map::new())
     }
 
+    fn end_recording(&self, end: &EndRecording) -> Reply {
+        let ended = self
+            .recordings
+            .end(&self.handle, end.recording, end.discard);
+        ended
+            .map(|held| fields(&held))
+            .map_err(|error| not_recorded(&error))
+    }
+
     fn order(&self, order: Order) -> Result<Outcome, ReplyError> {
         match self.ask(Ask::Order(order))? {
             Answer::Order(outcome) => outcome.map_err(|error| told(&error)),
@@ -178,14 +204,30 @@ impl Attendant {
     }
 
     fn ask(&self, ask: Ask) -> Result<Answer, ReplyError> {
-        self.handle.ask(ask).map_err(|error| {
-            let kind = match error {
-                HostError::Failed(_) => ErrorKind::Failed,
-                _ => ErrorKind::Refused,
-            };
-            ReplyError::new(kind, &error)
-        })
+        self.handle
+            .ask(ask)
+            .map_err(|error| ReplyError::new(kind_of(&error), &error))
     }
+}
+
+fn kind_of(error: &HostError) -> ErrorKind {
+    match error {
+        HostError::Failed(_) => ErrorKind::Failed,
+        _ => ErrorKind::Refused,
+    }
+}
+
+fn not_recorded(error: &RecordingsError) -> ReplyError {
+    let kind = match error {
+        RecordingsError::Scribe(ScribeError::Exists(_) | ScribeError::Hidden(_)) => {
+            ErrorKind::Protected
+        }
+        RecordingsError::TooMany | RecordingsError::NotUnderWay(_) => ErrorKind::Refused,
+        RecordingsError::Host(error) => kind_of(error),
+        RecordingsError::Unwritten(_) => ErrorKind::Unwritten,
+        RecordingsError::Scribe(_) | RecordingsError::Remove { .. } => ErrorKind::Failed,
+    };
+    ReplyError::new(kind, error)
 }
 
 /// Whether a fault strikes by what only the drive knows.

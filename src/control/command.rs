@@ -10,6 +10,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
 
 use crate::drive::fault::{Fault, FaultId, MediaError};
+use crate::host::recorder::RecordingId;
 use crate::host::time_limits::TimeLimit;
 
 /// The version of the protocol. It changes when a client that knew the former one could misunderstand.
@@ -40,6 +41,10 @@ pub enum Command {
     Save(Save),
     /// Put a copy in its place.
     Restore(Restore),
+    /// Begin a recording.
+    Record(Record),
+    /// End one.
+    EndRecording(EndRecording),
 }
 
 /// Which fault to lift.
@@ -75,6 +80,25 @@ pub struct Save {
 pub struct Restore {
     /// A saved file; an absolute path.
     pub file: PathBuf,
+}
+
+/// Where to record what the drive is asked and answers.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Record {
+    /// A new file; an absolute path.
+    pub file: PathBuf,
+}
+
+/// Which recording to end.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct EndRecording {
+    /// Its number.
+    pub recording: RecordingId,
+    /// Remove the file.
+    #[serde(default)]
+    pub discard: bool,
 }
 
 /// Arguments of a command that has none.
@@ -131,9 +155,10 @@ pub enum CommandError {
 }
 
 /// All commands, as documented.
-pub const WORDS: [&str; 16] = [
+pub const WORDS: [&str; 18] = [
     "account",
     "drop-connections",
+    "end-recording",
     "enforce",
     "fail-commands",
     "faults",
@@ -142,6 +167,7 @@ pub const WORDS: [&str; 16] = [
     "power-cut",
     "power-on",
     "read-only",
+    "record",
     "restore",
     "save",
     "slow",
@@ -187,6 +213,8 @@ fn read_fields(mut fields: Map<String, Value>) -> Result<Command, CommandError> 
         "enforce" => Command::Enforce(arguments(word, fields)?),
         "save" => Command::Save(arguments(word, fields)?),
         "restore" => Command::Restore(arguments(word, fields)?),
+        "record" => Command::Record(arguments(word, fields)?),
+        "end-recording" => Command::EndRecording(arguments(word, fields)?),
         "media-error" => {
             let error: MediaError = arguments(word, fields)?;
             Command::Impose(Fault::MediaError(error))
@@ -203,7 +231,10 @@ fn read_fields(mut fields: Map<String, Value>) -> Result<Command, CommandError> 
 }
 
 fn check_path(command: &'static str, read: &Command) -> Result<(), CommandError> {
-    let (Command::Save(Save { file, .. }) | Command::Restore(Restore { file })) = read else {
+    let (Command::Save(Save { file, .. })
+    | Command::Restore(Restore { file })
+    | Command::Record(Record { file })) = read
+    else {
         return Ok(());
     };
     if file.is_absolute() {
@@ -251,6 +282,8 @@ impl Command {
             Command::Enforce(_) => "enforce",
             Command::Save(_) => "save",
             Command::Restore(_) => "restore",
+            Command::Record(_) => "record",
+            Command::EndRecording(_) => "end-recording",
         }
     }
 
@@ -267,6 +300,8 @@ impl Command {
             Command::Enforce(enforce) => serde_json::to_value(enforce),
             Command::Save(save) => serde_json::to_value(save),
             Command::Restore(restore) => serde_json::to_value(restore),
+            Command::Record(record) => serde_json::to_value(record),
+            Command::EndRecording(end) => serde_json::to_value(end),
         };
         let arguments = arguments.expect("paths came as text, and all else is numbers and words");
         let mut fields = match arguments {

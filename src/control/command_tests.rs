@@ -30,6 +30,13 @@ fn every_command() -> Vec<Command> {
         Command::Restore(Restore {
             file: "/a/b".into(),
         }),
+        Command::Record(Record {
+            file: "/a/b".into(),
+        }),
+        Command::EndRecording(EndRecording {
+            recording: RecordingId(7),
+            discard: true,
+        }),
         impose(Fault::Stall(Stall { duration_ns: None })),
         impose(Fault::Slow(Slow { percent: 300 })),
         impose(Fault::FailCommands(FailCommands {
@@ -113,6 +120,26 @@ fn errors_say_what_is_wrong_and_what_is_allowed() {
     );
     check(r#"{"command": "enforce", "limits": ["tea"]}"#, "hung-task");
     check(r#"{"command": "save", "file": "a"}"#, "not absolute");
+    check(
+        r#"{"command": "record", "file": "a/b.parquet"}"#,
+        "record: the path a/b.parquet is not absolute",
+    );
+    check(r#"{"command": "record"}"#, "missing field `file`");
+    check(
+        r#"{"command": "end-recording"}"#,
+        "missing field `recording`",
+    );
+    check(r#"{"command": "end-recording", "recording": -1}"#, "-1");
+}
+
+#[test]
+fn a_recording_is_kept_unless_it_is_said_to_be_of_no_use() {
+    let (_, command) = read(br#"{"command": "end-recording", "recording": 3}"#);
+    let kept = EndRecording {
+        recording: RecordingId(3),
+        discard: false,
+    };
+    assert_eq!(command, Ok(Command::EndRecording(kept)));
 }
 
 #[test]

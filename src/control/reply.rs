@@ -18,6 +18,8 @@ pub enum ErrorKind {
     Protected,
     /// The machine got in the way.
     Failed,
+    /// A recording could not be written.
+    Unwritten,
 }
 
 /// Why a command came to nothing.

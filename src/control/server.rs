@@ -70,17 +70,22 @@ impl ControlServer {
     pub fn path(&self) -> &Path {
         &self.path
     }
+
+    /// Nobody can connect any more, and the socket is gone. Who is connected stays so.
+    pub fn close_door(&mut self) {
+        if let Some(accepting) = self.accepting.take() {
+            // Fails only if the thread is gone already.
+            let _ = self.bell.write_all(&[1]);
+            let _ = accepting.join();
+        }
+    }
 }
 
 impl Drop for ControlServer {
     fn drop(&mut self) {
-        // Fails only if the thread is gone already.
-        let _ = self.bell.write_all(&[1]);
+        self.close_door();
         for (_, stream) in lock(&self.clients).iter() {
             let _ = stream.shutdown(Shutdown::Read);
-        }
-        if let Some(accepting) = self.accepting.take() {
-            let _ = accepting.join();
         }
     }
 }

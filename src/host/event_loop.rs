@@ -13,19 +13,19 @@ use std::sync::Arc;
 
 use crossbeam_channel::Receiver;
 
-use super::account::{Account, LAG_NOTICED};
+use super::account::Account;
 use super::bay::Bay;
 use super::carriers::Carriers;
 use super::clock::Clock;
-use super::deliveries::{Deliveries, Delivery};
+use super::deliveries::Deliveries;
 use super::ending::words;
 use super::front_desk::{Admitted, FrontDesk, answer};
 use super::handle::{Answer, Ask, Call, DriveInfo, HostError};
 use super::machine::Machine;
-use super::recorder::Recorder;
+use super::recorder::Recorders;
 use super::time_limits::TimeLimit;
 use crate::drive::fault::PowerLoss;
-use crate::drive::request::{Completion, Effect, Request, Status};
+use crate::drive::request::{Effect, Request, Status};
 use crate::medium::buffers::Buffers;
 use crate::medium::mover::{Finished, Mover, Tally};
 use crate::time::Instant;
@@ -46,7 +46,7 @@ pub(super) struct EventLoop<M> {
     pub(super) clock: Clock,
     calls: Receiver<Call>,
     pub(super) desk: FrontDesk,
-    pub(super) recorder: Option<Recorder>,
+    pub(super) recorders: Recorders,
     pub(super) deliveries: Deliveries,
     pub(super) carriers: Carriers,
     pub(super) phase: Phase,
@@ -106,7 +106,7 @@ impl<M: Machine> EventLoop<M> {
             read_only: info.read_only,
             discreet: info.discreet,
             desk: FrontDesk::new(info),
-            recorder: None,
+            recorders: Recorders::default(),
             deliveries: Deliveries::default(),
             carriers: Carriers::default(),
             phase: Phase::Running,
@@ -213,13 +213,16 @@ impl<M: Machine> EventLoop<M> {
 
     /// Why no request is taken, if so.
     fn refusal(&self, ask: &Ask) -> Option<HostError> {
-        if matches!(ask, Ask::Status | Ask::Account | Ask::Whereabouts { .. }) {
+        if matches!(
+            ask,
+            Ask::Status | Ask::Account | Ask::Whereabouts { .. } | Ask::EndRecording(_)
+        ) {
             return None;
         }
         if let Some(why) = &self.failure {
             return Some(HostError::Failed(Arc::clone(why)));
         }
-        let is_order = matches!(ask, Ask::Order(_));
+        let is_order = matches!(ask, Ask::Order(_) | Ask::Record(_));
         if self.power_loss.is_some() && !is_order {
             return Some(HostError::NoPower);
         }
@@ -237,11 +240,20 @@ impl<M: Machine> EventLoop<M> {
             Ask::Order(order) => Answer::Order(self.obey(order)),
             Ask::Status => Answer::Status(Box::new(self.machine.status(now))),
             Ask::Account => Answer::Account(Box::new(self.desk.ledger.snapshot())),
+            Ask::Record(recorder) => {
+                let next = self.desk.next_request();
+                self.recorders.begin(*recorder, now, next);
+                Answer::Done
+            }
+            Ask::EndRecording(id) => {
+                self.end_recordings(Some(id), now);
+                Answer::Done
+            }
             _ => unreachable!("the desk makes requests of all others"),
         }
     }
 
-    fn submit(&mut self, now: Instant, request: Request) {
+    pub(super) fn submit(&mut self, now: Instant, request: Request) {
         self.desk.ledger.monitor.arrived(&request, now);
         self.machine.submit(now, request);
         // At once, so that the payload of the next request meets the buffers as they are.
@@ -316,33 +328,6 @@ impl<M: Machine> EventLoop<M> {
             self.deliveries.plan_over(plan, failure);
         }
         self.heed_mover();
-    }
-
-    fn deliver(&mut self, now: Instant) {
-        while let Some(delivery) = self.deliveries.next(now) {
-            match delivery {
-                Delivery::Answer(completion) => self.answer(completion),
-                Delivery::Spoilt(request, why) => {
-                    let error = HostError::Failed(why);
-                    self.desk.fail(request, error, &mut self.buffers);
-                    self.carriers.reply_put_down();
-                }
-            }
-        }
-    }
-
-    fn answer(&mut self, mut completion: Completion) {
-        // Asked anew for each answer: giving the ones before may have taken a while.
-        let now = self.clock.now();
-        let lag = self.clock.lag(now, completion.due);
-        Recorder::note(&mut self.recorder, completion, lag);
-        if lag > LAG_NOTICED {
-            completion.breakdown.lag = lag;
-        }
-        match self.desk.complete(completion, &mut self.buffers) {
-            Some(request) => self.submit(now, request),
-            None => self.carriers.reply_put_down(),
-        }
     }
 
     /// What comes next when all is done that can be done now.

@@ -6,6 +6,7 @@ use crossbeam_channel::Sender;
 
 use super::*;
 use crate::drive::request::{Refusal, Whereabouts};
+use crate::host::account::LAG_NOTICED;
 use crate::host::bell::Bell;
 use crate::host::clock::{Pace, Stepping};
 use crate::host::handle::{Handle, Reply};
@@ -22,6 +23,8 @@ mod caching;
 mod discreet;
 #[path = "obeying_tests.rs"]
 mod obeying;
+#[path = "recording_tests.rs"]
+mod recording;
 
 const CAPACITY: u64 = 1 << 20;
 const TAKES: Duration = Duration::from_ms(10);

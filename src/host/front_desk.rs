@@ -67,6 +67,21 @@ impl FrontDesk {
         self.waiting.len()
     }
 
+    /// Whether somebody waits for the answer to this one.
+    pub(super) fn is_waiting(&self, id: RequestId) -> bool {
+        self.waiting.contains_key(&id)
+    }
+
+    /// How many of the requests from `first` on wait for their answer.
+    pub(super) fn waiting_since(&self, first: RequestId) -> u64 {
+        count(self.waiting.keys().filter(|id| **id >= first).count())
+    }
+
+    /// The request that the drive will be given next.
+    pub(super) fn next_request(&self) -> RequestId {
+        RequestId(self.next_id)
+    }
+
     /// Checks an ask. Payloads and room for replies are put among the buffers.
     pub(super) fn admit(&mut self, call: Call, buffers: &mut Buffers) -> Admitted {
         let Call { ask, reply, .. } = call;
@@ -106,13 +121,15 @@ impl FrontDesk {
             Ask::Cache { offset, bytes } => {
                 return self.admit_cache(offset, bytes, reply, buffers);
             }
-            Ask::Status | Ask::Account | Ask::Order(_) => {
+            Ask::Status | Ask::Account | Ask::Order(_) | Ask::Record(_) | Ask::EndRecording(_) => {
                 return Admitted::Question(ask, reply);
             }
         };
-        let id = self.next_id();
+        // What is refused here is no request of the drive's.
+        let id = self.next_request();
         match Request::new(id, operation, offset, bytes, self.info.capacity_bytes) {
             Ok(request) => {
+                self.next_id += 1;
                 match (data, &then) {
                     (Some(data), _) => buffers.insert(BufferId::Request(id), data),
                     (None, Then::AnswerWithData) => {
@@ -147,7 +164,7 @@ impl FrontDesk {
 
     fn admit_whereabouts(&mut self, offset: u64, bytes: u64, reply: ReplyTo) -> Admitted {
         // Looked at, not read; but what can be asked about is what can be read.
-        let (id, capacity) = (RequestId(self.next_id), self.info.capacity_bytes);
+        let (id, capacity) = (self.next_request(), self.info.capacity_bytes);
         match Request::new(id, Operation::Read, offset, bytes, capacity) {
             Ok(_) => Admitted::Question(Ask::Whereabouts { offset, bytes }, reply),
             Err(refusal) => {
@@ -165,13 +182,14 @@ impl FrontDesk {
         reply: ReplyTo,
         buffers: &mut Buffers,
     ) -> Admitted {
-        let (id, capacity) = (self.next_id(), self.info.capacity_bytes);
+        let (id, capacity) = (self.next_request(), self.info.capacity_bytes);
         let reading = |bytes| Request::new(id, Operation::Read, offset, bytes, capacity);
         let kept = self.info.warmed_bytes(bytes);
         match reading(bytes) {
             Ok(_) if kept == 0 => answer(reply, Ok(Answer::Done), None),
             Ok(_) => {
                 let request = reading(kept).expect("a part of what lies on the drive");
+                self.next_id += 1;
                 let memory = self.shelf.take(index(kept));
                 buffers.insert_reply(BufferId::Request(id), memory);
                 let then = Then::AnswerWithoutData;
@@ -181,11 +199,6 @@ impl FrontDesk {
             Err(refusal) => answer(reply, Err(refusal.into()), None),
         }
         Admitted::Answered
-    }
-
-    fn next_id(&mut self) -> RequestId {
-        self.next_id += 1;
-        RequestId(self.next_id - 1)
     }
 
     /// Answers a request whose moment has come and whose bytes are moved, or hands back the
@@ -219,7 +232,8 @@ impl FrontDesk {
             }
             Then::AnswerFor(trim) => (joined(*trim, &completion), Answer::Done),
             Then::Flush => {
-                let flush = self.next_id();
+                let flush = self.next_request();
+                self.next_id += 1;
                 self.ledger.monitor.renamed(id, flush);
                 let then = Then::AnswerFor(Box::new(completion));
                 self.waiting.insert(flush, Waiting { reply, then });

@@ -11,6 +11,7 @@ use crossbeam_channel::Sender;
 use super::account::Account;
 use super::limits::Limits;
 use super::order::{Order, OrderError, Outcome};
+use super::recorder::{Recorder, RecordingId};
 use super::shelf::Shelf;
 use super::time_limits::TimeLimit;
 use crate::drive::fault::Failing;
@@ -134,12 +135,16 @@ pub enum Ask {
     Account,
     /// What no host asks: faults, limits, saved states.
     Order(Order),
+    /// A recording begins: it takes what the drive is given from now on.
+    Record(Box<Recorder>),
+    /// A recording ends, if it is under way: what was answered by now is in it.
+    EndRecording(RecordingId),
 }
 
 /// What a successful ask brings back.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Answer {
-    /// A write, flush, trim, zeroing or caching is done.
+    /// A write, flush, trim, zeroing or caching is done; a recording has begun or ended.
     Done,
     /// The bytes of a read.
     Data(Vec<u8>),

@@ -2,7 +2,8 @@
 //!
 //! Reading order: what frontends hold (handle, limits, shelf), what the loop needs of a drive (machine)
 //! and of its place (bay), the clock, the account with the limits that hosts put on time, the orders that
-//! no host gives, the loop and its parts (`recorder` tells of its answers), the thread.
+//! no host gives, the loop and its parts (`answering` tells `recorder` of answers), the recordings that are
+//! under way (`recordings`), the thread.
 
 pub mod handle;
 pub mod limits;
@@ -18,6 +19,7 @@ pub mod clock;
 pub mod pace;
 
 pub mod account;
+mod answering;
 mod bell;
 mod carriers;
 mod deliveries;
@@ -29,6 +31,8 @@ mod obeying;
 pub mod recorder;
 #[cfg(test)]
 mod stand_in;
+
+pub mod recordings;
 
 pub mod owner;
 

@@ -154,6 +154,7 @@ impl<M: Machine> EventLoop<M> {
         }
         self.check_mover()?;
         replaced?;
+        self.recorders.is_replaced = true;
         self.forget_requests(&HostError::Replaced);
         let opened = self.power_on();
         if let Err(error) = &opened {

@@ -20,7 +20,7 @@ use crate::time::{Duration, Instant};
 
 /// A bay of stand-ins over one store; what was asked of it.
 #[derive(Clone)]
-struct MemoryBay {
+pub(super) struct MemoryBay {
     store: MemoryStore,
     asked: Arc<Mutex<Vec<&'static str>>>,
     /// Whether everything asked of it fails, and what has become of the data then.
@@ -62,7 +62,7 @@ impl Bay<StandIn> for MemoryBay {
     }
 }
 
-fn in_bay(pace: Pace, breaks: Option<DataAfter>) -> (Rig, MemoryBay) {
+pub(super) fn in_bay(pace: Pace, breaks: Option<DataAfter>) -> (Rig, MemoryBay) {
     let mut rig = rig(pace, StandIn::new(TAKES, true), info(CAPACITY));
     let bay = MemoryBay {
         store: rig.store.clone(),
@@ -73,7 +73,7 @@ fn in_bay(pace: Pace, breaks: Option<DataAfter>) -> (Rig, MemoryBay) {
     (rig, bay)
 }
 
-fn order(rig: &mut Rig, order: Order) -> Result<Outcome, OrderError> {
+pub(super) fn order(rig: &mut Rig, order: Order) -> Result<Outcome, OrderError> {
     let number = rig.ask(Ask::Order(order));
     rig.settle();
     let mut outcome = None;
@@ -91,11 +91,11 @@ fn order(rig: &mut Rig, order: Order) -> Result<Outcome, OrderError> {
     }
 }
 
-fn stall(ns: Option<u64>) -> Order {
+pub(super) fn stall(ns: Option<u64>) -> Order {
     Order::Impose(Fault::Stall(Stall { duration_ns: ns }))
 }
 
-fn cut(stay_off: bool) -> Order {
+pub(super) fn cut(stay_off: bool) -> Order {
     Order::Impose(Fault::PowerCut(PowerCut {
         stay_off,
         ..PowerCut::default()

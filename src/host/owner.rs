@@ -45,7 +45,7 @@ pub struct Owner {
 /// Who watches a drive.
 #[derive(Default)]
 pub struct Watched {
-    /// Is told of every answer.
+    /// Is told of every answer, from the first on.
     pub recorder: Option<Recorder>,
     /// Limits at which commands fail.
     pub enforced: Vec<TimeLimit>,
@@ -121,7 +121,7 @@ impl Owner {
                 event_loop.desk.shelf = shelf;
                 event_loop.bay = bay;
                 event_loop.enforced = watched.enforced;
-                event_loop.recorder = watched.recorder;
+                event_loop.recorders.take_from_the_start(watched.recorder);
                 let outcome = run(event_loop, &told, &entrance.bell);
                 entrance.close(calls);
                 outcome
@@ -203,6 +203,7 @@ fn run<M: Machine>(
             Next::Over => break,
         }
     }
+    event_loop.end_recordings(None, event_loop.clock.now());
     let last = Stopped {
         status: event_loop.status(),
         account: event_loop.account(),

@@ -8,13 +8,16 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use parquet::errors::ParquetError;
+use parquet::file::metadata::KeyValue;
+use parquet::file::reader::FileReader as _;
 use parquet::file::writer::SerializedFileWriter;
 
+use super::column;
 use super::columns::{self, Columns};
 use super::generator::Wanted;
 use super::playback::Playback;
 use crate::drive::request::{Completion, Operation};
-use crate::host::recorder::Answered;
+use crate::host::recorder::{Answered, Held};
 use crate::time::{Duration, Instant};
 
 /// Rows of a group.
@@ -26,6 +29,10 @@ pub const PROFILE: &str = "profile";
 pub const BEGAN: &str = "drive_began";
 /// A drive that nothing was ever written to.
 pub const NEW: &str = "new";
+/// Another drive that is served.
+pub const USED: &str = "used";
+/// Key under which a recording of a served drive says what it holds ([`Held`] as JSON).
+pub const HELD: &str = "held";
 
 const SCHEMA: &str = "message requests {
     REQUIRED INT64 request;
@@ -69,7 +76,7 @@ pub enum RecordingError {
     },
     /// It is not a file of requests.
     #[error(
-        "{} is not a recording of requests as `serve --record` and `simulate --record` write it (a recording whose writer was killed has no end and cannot be read)",
+        "{} is not a recording of requests as `record`, `serve --record` and `simulate --record` write it (one that is not ended yet, or whose writer was killed, has no end and cannot be read)",
         .path.display()
     )]
     NotOne {
@@ -105,13 +112,25 @@ impl<W: Write + Send> RecordingWriter<W> {
         })
     }
 
-    /// Takes answers, in order.
+    /// Takes answers, in order. Those that failed are left out.
     pub fn take(&mut self, answers: &[Answered]) -> Result<(), RecordingError> {
-        self.rows.extend_from_slice(answers);
+        let rows = answers
+            .iter()
+            .filter(|row| row.completion.failing.is_none());
+        self.rows.extend(rows);
         if self.rows.len() >= GROUP_ROWS {
             self.write_group()?;
         }
         Ok(())
+    }
+
+    /// The same as [`RecordingWriter::finish`], with more to keep in the file about what was run.
+    pub fn finish_with(mut self, about: &[(&str, String)]) -> Result<(), RecordingError> {
+        for (key, value) in about {
+            let pair = KeyValue::new((*key).to_owned(), value.clone());
+            self.file.append_key_value_metadata(pair);
+        }
+        self.finish()
     }
 
     /// Writes what is left, and the end of the file.
@@ -221,4 +240,16 @@ impl Recording {
             profile: playback.profile,
         })
     }
+}
+
+/// What the recording at `path` says it holds, if it says that.
+///
+/// # Errors
+/// If there is no complete recording.
+pub fn held(path: &Path) -> Result<Option<Held>, RecordingError> {
+    let reader = column::reader(path)?;
+    let about = reader.metadata().file_metadata().key_value_metadata();
+    let found = about.and_then(|all| all.iter().find(|pair| pair.key == HELD));
+    let text = found.and_then(|pair| pair.value.as_deref());
+    Ok(text.and_then(|text| serde_json::from_str(text).ok()))
 }

@@ -14,6 +14,9 @@ pub const REVOLUTION: u64 = 60_000_000_000_000;
 /// rounded up to a nanosecond, and that must never cost a revolution.
 const LATE_NS: u64 = 16;
 
+/// How long ago, in nanoseconds, a moment may be that is looked for because all angles are as from there on.
+const ALIKE_NS_MAX: u64 = 1_000_000_000;
+
 /// An angle of the platters in parts of [`REVOLUTION`], below one revolution.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Phase(pub u64);
@@ -97,6 +100,18 @@ impl Rotation {
         } else {
             Phase(within * self.rpm_milli % REVOLUTION)
         }
+    }
+
+    /// The last moment until `at` from which on all angles follow as they do from the start of time on:
+    /// exactly, unless the last such moment is more than a second ago; then to a nanosecond.
+    pub fn alike_before(&self, at: Instant) -> Instant {
+        if self.period_ns <= ALIKE_NS_MAX {
+            return Instant(at.0 - at.0 % self.period_ns);
+        }
+        let angle = u128::from(at.0) * u128::from(self.rpm_milli);
+        let turns = angle / u128::from(REVOLUTION) * u128::from(REVOLUTION);
+        let ns = turns / u128::from(self.rpm_milli);
+        Instant(u64::try_from(ns).expect("not later than the moment itself"))
     }
 
     /// Time from a moment until the platters stand at `target`, less than a revolution. A target
@@ -213,6 +228,26 @@ mod tests {
             prop_assert!(late(at + wait) <= u128::from(rpm_milli * 16));
             if wait > 0 {
                 prop_assert!(late(at + wait - 1) > u128::from(rpm_milli * 16));
+            }
+        }
+
+        #[test]
+        fn the_moment_that_is_like_the_start_of_time_is_a_short_while_ago_and_has_its_angles(
+            rpm in 1_000u64..20_000, milli in 0u64..1_000, whole in any::<bool>(), at in 0u64..1 << 60,
+        ) {
+            let rpm_milli = rpm * 1_000 + if whole { 0 } else { milli };
+            let alike = Rotation::new(rpm_milli).alike_before(Instant(at)).0;
+            prop_assert!(alike <= at);
+            let short = plain_phase(rpm_milli, alike);
+            // A minute has a whole number of turns if the rate is one; each 60th of it if that is.
+            if rpm_milli % 60_000 == 0 {
+                prop_assert!(at - alike < 1_000_000_000);
+                prop_assert_eq!(short, 0);
+            } else {
+                // To the nanosecond in which the platters pass the angle.
+                let before = u128::from(REVOLUTION) - short;
+                prop_assert!(short == 0 || before <= u128::from(rpm_milli), "{short}");
+                prop_assert!(at - alike <= 1_000_000_000);
             }
         }
 

@@ -18,7 +18,7 @@ pub enum ReportError {
     },
     /// It is nothing that a report is made from.
     #[error(
-        "{} is none of what a report is made from: a recording of requests (`--record`, `import`), \
+        "{} is none of what a report is made from: a recording of requests (`record`, `--record`, `import`), \
          a file of events (`--events`), a summary (`simulate --json`) or results of a matrix: {what}",
         .path.display()
     )]

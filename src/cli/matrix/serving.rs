@@ -16,6 +16,7 @@ use super::scratch::{self, Scratch};
 use crate::cli::address::NbdAddress;
 use crate::cli::frontends::{Frontends, Wanted};
 use crate::cli::image_file::{self, Way};
+use crate::cli::scribe;
 use crate::control::attendant::Attendant;
 use crate::control::place;
 use crate::control::server::ControlServer;
@@ -26,6 +27,7 @@ use crate::host::handle::{DriveInfo, Handle};
 use crate::host::limits::Limits;
 use crate::host::owner::{Owner, StopError, Stopped, Watched};
 use crate::host::recorder::Recorder;
+use crate::host::recordings::Recordings;
 use crate::image::check;
 use crate::lab::matrix::measured::{Beside, Measured, Verified};
 use crate::lab::matrix::plan::Cell;
@@ -220,6 +222,7 @@ struct Running {
     handle: Handle,
     owner: Owner,
     seat: Seat,
+    recordings: Recordings,
     session: std::thread::JoinHandle<Session>,
 }
 
@@ -233,6 +236,7 @@ impl Running {
         let info = DriveInfo::new(opened.drive.profile(), false);
         let profile = opened.drive.profile().clone();
         let seat = Seat::new(image.to_owned(), Ground::File, profile);
+        let recordings = scribe::recordings(image, &opened);
         let again = file.try_clone().context("cannot open the image again")?;
         let mover = Mover::open(again, MoverChoice::Auto).context("cannot start the mover")?;
         let bay = ImageBay::new(seat.clone(), file, MoverChoice::Auto, false);
@@ -247,7 +251,7 @@ impl Running {
             .spawn(move || {
                 let mut session = Session::default();
                 for batch in &answers {
-                    session.take(&batch);
+                    session.take(&batch.answers());
                 }
                 session
             })
@@ -260,6 +264,7 @@ impl Running {
             handle,
             owner,
             seat,
+            recordings,
             session,
         })
     }
@@ -289,7 +294,12 @@ impl Running {
             allow_root: false,
         };
         let frontends = Frontends::start(&self.handle, &wanted)?;
-        let attendant = Attendant::new(self.handle.clone(), self.seat.clone(), frontends.dropper());
+        let attendant = Attendant::new(
+            self.handle.clone(),
+            self.seat.clone(),
+            frontends.dropper(),
+            self.recordings.clone(),
+        );
         let control = place::socket_of(&self.image)
             .map_err(anyhow::Error::from)
             .and_then(|at| Ok(ControlServer::start(&at, attendant)?));
@@ -315,6 +325,9 @@ impl Running {
     fn stop(self) -> (Result<Stopped, StopError>, Session) {
         drop(self.handle);
         let stopped = self.owner.stop();
+        for unwritten in self.recordings.finish() {
+            log::warn!("{unwritten}");
+        }
         let session = match self.session.join() {
             Ok(session) => session,
             Err(panic) => std::panic::resume_unwind(panic),

@@ -194,6 +194,7 @@ impl Owner {
                 )]))
             }
             Ask::Status | Ask::Account | Ask::Order(_) => Ok(Answer::Status(Box::default())),
+            Ask::Record(_) | Ask::EndRecording(_) => Ok(Answer::Done),
         }
     }
 

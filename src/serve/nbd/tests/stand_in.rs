@@ -192,7 +192,13 @@ fn answer(ask: Ask, bytes: &mut [u8], written: &mut [bool], switches: &Switches)
             written[sectors(offset, length)].fill(false);
             Answer::Done
         }
-        Ask::Cache { .. } | Ask::Flush | Ask::Status | Ask::Account | Ask::Order(_) => Answer::Done,
+        Ask::Cache { .. }
+        | Ask::Flush
+        | Ask::Status
+        | Ask::Account
+        | Ask::Order(_)
+        | Ask::Record(_)
+        | Ask::EndRecording(_) => Answer::Done,
         Ask::Whereabouts {
             offset,
             bytes: length,

@@ -1,26 +1,29 @@
 //! `imbrex tell`: has a served drive do what no host can ask of it, by way of its control socket.
 //!
 //! It turns words into one command of the protocol and prints what came of it. Whether the drive can
-//! do what is asked is for its server to say.
+//! do what is asked is for its server to say. How amounts are said is in `amounts`.
+
+mod amounts;
 
 use std::fmt::Write as _;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::{Subcommand, ValueEnum};
 use serde_json::{Map, Value};
 
-use super::exit::{Code, RigError, UnusableError};
+use self::amounts::{StallTime, bytes, factor, lasts, purpose, stall_time, time};
+use super::exit::{Code, RigError};
 use super::output;
+use super::record::{self, absolute, socket_meant_by};
 use crate::control::client;
-use crate::control::command::{Command, Enforce, Lift, Restore, Save};
-use crate::control::place;
+use crate::control::command::{Command, EndRecording, Enforce, Lift, Record, Restore, Save};
 use crate::drive::fault::{
-    Commands, FailCommands, Fault, FaultId, Lasts, MediaError, PowerCut, SLOW_PERCENT_MAX, Slow,
-    Stall, Switch, Whereabouts,
+    Commands, FailCommands, Fault, FaultId, Lasts, MediaError, PowerCut, Slow, Stall, Switch,
+    Whereabouts,
 };
+use crate::host::recorder::RecordingId;
 use crate::host::time_limits::TimeLimit;
 use crate::medium::movement::Purpose;
-use crate::profile::quantity::Unit;
 
 const LONG: &str = "\
 Tell a served drive what is to befall it, save or restore its state, ask how it is.
@@ -146,16 +149,25 @@ enum What {
         #[arg(long)]
         as_power_cut: bool,
     },
+    /// Record what the drive is asked and answers from now on (`imbrex record` ends it by itself).
+    Record {
+        /// A new file.
+        file: PathBuf,
+    },
+    /// End a recording; its file is complete then.
+    EndRecording {
+        /// Its number.
+        recording: u64,
+        /// Remove the file.
+        #[arg(long)]
+        discard: bool,
+    },
     /// Put a saved file in the place of the image. No filesystem on the drive may be mounted.
     Restore {
         /// The file.
         file: PathBuf,
     },
 }
-
-/// How long a stall lasts in nanoseconds; nothing: until it is lifted.
-#[derive(Clone, Copy, Debug)]
-struct StallTime(Option<u64>);
 
 #[derive(Clone, Copy, Debug, ValueEnum)]
 enum OnWord {
@@ -185,14 +197,12 @@ enum OnOff {
 
 pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let command = command(&arguments.what)?;
-    let shown = arguments.image.display();
-    let socket = place::socket_meant_by(&arguments.image)
-        .map_err(|error| UnusableError(format!("cannot find {shown}: {error}")))?;
+    let socket = socket_meant_by(&arguments.image)?;
     let told = client::tell(&socket, &command)?;
     if arguments.json {
         output::print_json(&Value::Object(told))?;
     } else {
-        output::print(&words(&command, &told))?;
+        output::print(&words(&command, told)?)?;
     }
     Ok(Code::Ok)
 }
@@ -219,6 +229,13 @@ fn command(what: &What) -> Result<Command, RigError> {
         }),
         What::Restore { file } => Command::Restore(Restore {
             file: absolute(file)?,
+        }),
+        What::Record { file } => Command::Record(Record {
+            file: absolute(file)?,
+        }),
+        What::EndRecording { recording, discard } => Command::EndRecording(EndRecording {
+            recording: RecordingId(*recording),
+            discard: *discard,
         }),
         What::PowerCut {
             after,
@@ -267,16 +284,8 @@ fn command(what: &What) -> Result<Command, RigError> {
     })
 }
 
-/// The server may have another folder than whoever types.
-fn absolute(file: &Path) -> Result<PathBuf, RigError> {
-    std::path::absolute(file).map_err(|source| RigError {
-        doing: "find out where that file is",
-        source,
-    })
-}
-
-fn words(command: &Command, told: &Map<String, Value>) -> String {
-    match command {
+fn words(command: &Command, told: Map<String, Value>) -> anyhow::Result<String> {
+    Ok(match command {
         Command::Impose(fault) => {
             format!("fault {}: {}\n", told["fault"], fault.words())
         }
@@ -290,13 +299,18 @@ fn words(command: &Command, told: &Map<String, Value>) -> String {
             };
             format!("saved to {}, {how}\n", save.file.display())
         }
-        Command::Status | Command::Faults | Command::Account => rows("", told),
+        Command::Status | Command::Faults | Command::Account => rows("", &told),
+        Command::Record(record) => {
+            let (recording, file) = (&told["recording"], record.file.display());
+            format!("recording {recording} begun in {file}\n")
+        }
+        Command::EndRecording(_) => record::words(&record::held(told)?),
         Command::PowerOn => "the drive has power again\n".to_owned(),
         Command::Enforce(_) => "limits enforced as asked\n".to_owned(),
         Command::Restore(restore) => {
             format!("the drive holds what {} holds\n", restore.file.display())
         }
-    }
+    })
 }
 
 /// Nested values as lines of a name with dots and a value.
@@ -315,79 +329,4 @@ fn rows(prefix: &str, told: &Map<String, Value>) -> String {
         }
     }
     text
-}
-
-fn bytes(text: &str) -> Result<u64, String> {
-    match text.parse() {
-        Ok(bytes) => Ok(bytes),
-        Err(_) => Unit::Bytes.parse(text).map_err(|error| error.to_string()),
-    }
-}
-
-fn time(text: &str) -> Result<u64, String> {
-    Unit::Nanoseconds
-        .parse(text)
-        .map_err(|error| error.to_string())
-}
-
-fn stall_time(text: &str) -> Result<StallTime, String> {
-    match text {
-        "forever" => Ok(StallTime(None)),
-        _ => time(text).map(|ns| StallTime(Some(ns))),
-    }
-}
-
-/// A factor in percent.
-fn factor(text: &str) -> Result<u64, String> {
-    let number = text
-        .strip_suffix('x')
-        .ok_or("give a factor such as 3x or 1.5x")?;
-    let thousandths = Unit::Thousandths
-        .parse(number)
-        .map_err(|error| error.to_string())?;
-    let percent = thousandths / 10;
-    if !(100..=SLOW_PERCENT_MAX).contains(&percent) {
-        return Err(format!("it must be 1x to {}x", SLOW_PERCENT_MAX / 100));
-    }
-    Ok(percent)
-}
-
-fn purpose(text: &str) -> Result<Purpose, String> {
-    let found = Purpose::ALL.into_iter().find(|each| each.word() == text);
-    found.ok_or_else(|| format!("there are {}", Purpose::ALL.map(Purpose::word).join(", ")))
-}
-
-fn lasts(text: &str) -> Result<Lasts, String> {
-    match text {
-        "once" => Ok(Lasts::Once),
-        "until-rewritten" => Ok(Lasts::UntilRewritten),
-        "permanent" => Ok(Lasts::Permanent),
-        number => number.parse().map(Lasts::Times).map_err(|_| {
-            "give once, a number of commands, until-rewritten or permanent".to_owned()
-        }),
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn words_of_people_become_numbers_of_the_protocol() {
-        assert_eq!(factor("3x"), Ok(300));
-        assert_eq!(factor("1.5x"), Ok(150));
-        assert!(factor("3").is_err());
-        assert_eq!(bytes("4096"), Ok(4096));
-        assert_eq!(bytes("1MiB"), Ok(1 << 20));
-        assert!(bytes("a lot").is_err());
-        assert_eq!(lasts("17"), Ok(Lasts::Times(17)));
-        assert!(lasts("twice").is_err());
-        assert!(matches!(
-            stall_time("40s"),
-            Ok(StallTime(Some(40_000_000_000)))
-        ));
-        assert!(matches!(stall_time("forever"), Ok(StallTime(None))));
-        assert_eq!(purpose("stage"), Ok(Purpose::Stage));
-        assert!(purpose("fun").is_err());
-    }
 }

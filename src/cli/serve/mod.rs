@@ -1,135 +1,42 @@
 //! `imbrex serve`: composes a running drive from an image and shows it until it is asked to end.
 //!
 //! Order at the start: signals, image, another user, mover, drive, NBD, FUSE, control socket; at the
-//! end: control socket, FUSE, NBD, drive. The line `ready:` comes when clients can connect and not
-//! before.
+//! end: control socket, FUSE, NBD, drive, recordings; then whoever is still connected to the control socket
+//! is let go, so that who records learns of the end when the file is complete. The line `ready:` comes when clients can connect and not
+//! before. What may be on its line is in `arguments`, the wait for its end in `wait`.
 
-use std::path::PathBuf;
+mod arguments;
+mod wait;
+
 use std::time::{Duration, Instant};
 
 use anyhow::Context as _;
-use clap::ValueEnum;
-use crossbeam_channel::{Receiver, never, select, tick};
+use crossbeam_channel::Receiver;
 
+pub(super) use self::arguments::Arguments;
+use self::wait::{End, wait};
 use super::account::{self, AccountFile, Session};
-use super::address::NbdAddress;
 use super::display::Display;
 use super::exit::{Code, DriveError, RigError, SealedError, UsageError};
 use super::frontends::{Frontends, Wanted};
 use super::image_file::{self, Way, id_words, recovery_words};
 use super::privileges::LesserUser;
-use super::record::Record;
 use super::room_watch::RoomWatch;
-use super::tls::TlsArguments;
-use super::{output, signals};
+use super::{output, scribe, signals};
 use crate::control::attendant::Attendant;
 use crate::control::place;
 use crate::control::server::ControlServer;
 use crate::drive::Drive;
 use crate::host::bay::{Bay, Ground, ImageBay, Seat};
 use crate::host::clock::Pace;
-use crate::host::handle::{Ask, DriveInfo, Handle, HostError};
+use crate::host::handle::{DriveInfo, Handle};
 use crate::host::limits::Limits;
 use crate::host::owner::{Owner, StopError, Watched};
 use crate::host::pace;
 use crate::host::recorder::Recorder;
-use crate::host::time_limits::TimeLimit;
+use crate::host::recordings::{Recordings, Unwritten};
 use crate::image::open::Opened;
-use crate::medium::mover::{Mover, MoverChoice};
-use crate::serve::fuse::server::FuseEnd;
-
-/// How often the drive is asked whether it still works.
-const PULSE: Duration = Duration::from_millis(500);
-
-const LONG: &str = "\
-Show an image as a disk until Ctrl-C or SIGTERM.
-
-A line beginning with `ready:` on stdout tells where, as soon as clients can connect. At the end an
-account of the session is printed. A second Ctrl-C ends at once, which is a power cut for the drive:
-what was flushed is there, the rest may be.";
-
-const EXAMPLES: &str = "\
-Examples:
-  imbrex serve disk.img --nbd unix:/tmp/disk.sock
-  imbrex serve disk.img --nbd tcp:127.0.0.1:10809 --pace 10x
-  imbrex serve disk.img --fuse /mnt/disk --account session.json
-  imbrex serve disk.img --nbd unix:/tmp/disk.sock --enforce array-recovery,flush
-  imbrex serve disk.img --nbd tcp:0.0.0.0:10809 --user imbrex \\
-      --tls-certificate server.pem --tls-key server.key --tls-client-ca clients.pem";
-
-/// Arguments of `serve`.
-#[derive(Debug, clap::Args)]
-#[command(long_about = LONG, after_help = EXAMPLES)]
-#[allow(clippy::struct_excessive_bools)] // words of the user, independent of each other
-pub(super) struct Arguments {
-    /// The image.
-    image: PathBuf,
-    /// Serve NBD at unix:PATH or tcp:HOST:PORT; may be given more than once.
-    #[arg(long, value_name = "ADDRESS")]
-    nbd: Vec<NbdAddress>,
-    /// Mount a filesystem at DIR (existing, empty) in which the file `disk` is the drive.
-    #[arg(long, value_name = "DIR")]
-    fuse: Option<PathBuf>,
-    /// Let root use that file too (needs `user_allow_other` in /etc/fuse.conf).
-    #[arg(long, requires = "fuse")]
-    allow_root: bool,
-    /// How long the drive takes: real, off (as fast as this machine goes), or a factor like 10x.
-    #[arg(long, default_value = "real", value_parser = pace::parse)]
-    pace: Pace,
-    /// What carries the bytes.
-    #[arg(long, value_enum, default_value_t = MoverWord::Auto)]
-    mover: MoverWord,
-    /// Serve for reading only; nothing is written to the image.
-    #[arg(long)]
-    read_only: bool,
-    /// IMAGE is a block device.
-    #[arg(long)]
-    block_device: bool,
-    /// Listen on TCP addresses that other machines can reach, without TLS for everyone.
-    #[arg(long)]
-    allow_remote: bool,
-    /// Once the image is open, go on as this user (needs root; not with --fuse).
-    #[arg(long, value_name = "NAME", conflicts_with = "fuse")]
-    user: Option<String>,
-    /// Show the state of the drive on stderr every so many seconds (on a terminal always).
-    #[arg(long, value_name = "SECONDS", value_parser = clap::value_parser!(u32).range(1..))]
-    status: Option<u32>,
-    /// Fail commands that take longer than these limits of hosts (`imbrex tell IMAGE account` lists
-    /// them all).
-    #[arg(long, value_name = "LIMIT", value_delimiter = ',')]
-    enforce: Vec<TimeLimit>,
-    /// Put the control socket here instead of beside the image.
-    #[arg(long, value_name = "PATH")]
-    control: Option<PathBuf>,
-    /// Write the account to this file too, as JSON.
-    #[arg(long, value_name = "FILE")]
-    account: Option<PathBuf>,
-    /// Record every request and its answer in this new file (Parquet, see docs/events.md), for
-    /// `simulate --replay`.
-    #[arg(long, value_name = "FILE")]
-    record: Option<PathBuf>,
-    #[command(flatten)]
-    tls: TlsArguments,
-}
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
-enum MoverWord {
-    /// `io_uring` where the system allows it, else plain.
-    Auto,
-    /// `io_uring` or nothing.
-    Ring,
-    /// One system call after another.
-    Plain,
-}
-
-/// Why serving ends.
-#[derive(Debug)]
-enum End {
-    Asked,
-    Unmounted,
-    MountBroken(std::io::Error),
-    DriveFailed(String),
-}
+use crate::medium::mover::Mover;
 
 pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     if arguments.nbd.is_empty() && arguments.fuse.is_none() {
@@ -155,24 +62,27 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let again = file.try_clone().map_err(rig("open the image again"))?;
     let mover = Mover::open(again, choice).map_err(rig("start the mover"))?;
     session.mover = mover.name();
-    let (recorder, record) = match &arguments.record {
-        Some(path) => {
-            let (recorder, record) = Record::begin(path, &opened)?;
-            (Some(recorder), Some(record))
-        }
-        None => (None, None),
-    };
+    let recordings = scribe::recordings(&arguments.image, &opened);
+    let record = arguments.record.as_deref();
+    let recorder = record.map(|path| recordings.open(path)).transpose()?;
     let begun = Instant::now();
     let bay = ImageBay::new(seat.clone(), file, choice, arguments.read_only);
     let parts = (opened.drive, mover, bay);
-    let (handle, owner) =
-        start(parts, arguments, info, recorder).map_err(rig("start the thread of the drive"))?;
-    let end = serve(arguments, &handle, &asked, (&session, seat, &mut room));
+    let (handle, owner) = start(
+        parts,
+        arguments,
+        info,
+        recorder.map(|(_, recorder)| recorder),
+    )
+    .map_err(rig("start the thread of the drive"))?;
+    let attendant = (seat, recordings.clone());
+    let end = serve(arguments, &handle, &asked, (&session, attendant, &mut room));
     // In any case: what was acknowledged is made durable before anything is reported.
     let stopped = owner.stop();
     session.real = begun.elapsed();
-    let written = record.map_or(Ok(()), Record::finish);
-    let end = end?;
+    let unwritten = recordings.finish();
+    let (end, control) = end?;
+    drop(control);
     let (last, failed) = match stopped {
         Ok(last) => (last, None),
         Err(StopError::Failed { why, last }) => (*last, Some(why.to_string())),
@@ -181,11 +91,20 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     if let Some(file) = account_file {
         file.write(&account::value(&session, &last, failed.as_deref()))?;
     }
-    written?;
+    recorded(unwritten)?;
     match failed {
         Some(why) => Err(DriveError(why).into()),
         None => code_of_end(end),
     }
+}
+
+/// Tells of recordings that could not be written.
+fn recorded(mut unwritten: Vec<Unwritten>) -> anyhow::Result<()> {
+    let last = unwritten.pop();
+    for other in unwritten {
+        output::say(&other.to_string());
+    }
+    last.map_or(Ok(()), |last| Err(last.into()))
 }
 
 fn code_of_end(end: End) -> anyhow::Result<Code> {
@@ -233,10 +152,7 @@ fn tell_what_was_found(session: &Session, opened: &Opened) -> anyhow::Result<()>
 /// What would tell what a sealed drive hides is not to be had.
 fn refuse_what_tells(arguments: &Arguments) -> anyhow::Result<()> {
     let asked = [
-        (
-            arguments.record.is_some(),
-            "--record tells where the time went",
-        ),
+        (arguments.record.is_some(), scribe::TELLS),
         (
             arguments.status.is_some(),
             "--status tells what the arm does",
@@ -267,8 +183,8 @@ fn serve(
     arguments: &Arguments,
     handle: &Handle,
     asked: &Receiver<()>,
-    (session, seat, room): (&Session, Seat, &mut RoomWatch),
-) -> anyhow::Result<End> {
+    (session, (seat, recordings), room): (&Session, (Seat, Recordings), &mut RoomWatch),
+) -> anyhow::Result<(End, Option<ControlServer>)> {
     let wanted = Wanted {
         nbd: &arguments.nbd,
         allow_remote: arguments.allow_remote,
@@ -277,11 +193,11 @@ fn serve(
         allow_root: arguments.allow_root,
     };
     let frontends = Frontends::start(handle, &wanted)?;
-    let mut attendant = Attendant::new(handle.clone(), seat, frontends.dropper());
+    let mut attendant = Attendant::new(handle.clone(), seat, frontends.dropper(), recordings);
     if session.sealed {
         attendant = attendant.discreet();
     }
-    let control = control(arguments, attendant)?;
+    let mut control = control(arguments, attendant)?;
     let places = frontends.places().join(" ");
     output::print(&format!(
         "ready: {places} (pace: {}; mover: {})\n",
@@ -293,10 +209,12 @@ fn serve(
     } else {
         Display::new(arguments.status)
     };
-    let end = wait((handle, display), asked, &frontends, room);
-    drop(control);
+    let end = wait((handle, display), asked, frontends.unmounted(), room);
+    if let Some(control) = &mut control {
+        control.close_door();
+    }
     frontends.stop();
-    Ok(end)
+    Ok((end, control))
 }
 
 /// Where the image lies, for power cuts and saved states.
@@ -346,55 +264,6 @@ fn control(arguments: &Arguments, attendant: Attendant) -> anyhow::Result<Option
     }
 }
 
-fn wait(
-    (handle, mut display): (&Handle, Display),
-    asked: &Receiver<()>,
-    frontends: &Frontends,
-    room: &mut RoomWatch,
-) -> End {
-    let unmounted = frontends.unmounted().cloned().unwrap_or_else(never);
-    let pulse = tick(PULSE);
-    loop {
-        select! {
-            recv(asked) -> _ => return End::Asked,
-            recv(unmounted) -> end => match end {
-                Ok(FuseEnd::Broken(error)) => return End::MountBroken(error),
-                Ok(FuseEnd::Unmounted) | Err(_) => return End::Unmounted,
-            },
-            recv(pulse) -> _ => {
-                if let Some(why) = failure(handle) {
-                    return End::DriveFailed(why);
-                }
-                room.look();
-                display.tick(handle);
-            }
-        }
-    }
-}
-
-/// Why the drive has failed, if it has. A read of nothing is refused at the door of a drive that
-/// works, and costs it nothing.
-fn failure(handle: &Handle) -> Option<String> {
-    match handle.ask(Ask::Read {
-        offset: 0,
-        bytes: 0,
-    }) {
-        Err(HostError::Failed(why)) => Some(why.to_string()),
-        Err(HostError::Gone) => Some("its thread is gone".to_owned()),
-        _ => None,
-    }
-}
-
 fn rig(doing: &'static str) -> impl FnOnce(std::io::Error) -> RigError {
     move |source| RigError { doing, source }
-}
-
-impl MoverWord {
-    fn choice(self) -> MoverChoice {
-        match self {
-            MoverWord::Auto => MoverChoice::Auto,
-            MoverWord::Ring => MoverChoice::Ring,
-            MoverWord::Plain => MoverChoice::Plain,
-        }
-    }
 }
