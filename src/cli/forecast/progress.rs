@@ -10,6 +10,8 @@ use crate::cli::{bar, output};
 use crate::lab::forecast::crew::Told;
 use crate::units::count;
 
+/// Of so many parts one must be done before it is said how much time is left: runs differ.
+const ENOUGH: usize = 10;
 /// Between two lines, where there is no terminal.
 const SELDOM: Duration = Duration::from_secs(20);
 
@@ -59,7 +61,9 @@ impl Lines {
         let gone = now.duration_since(self.begun);
         let (part, rest) = (u32::try_from(done).ok()?, u32::try_from(all - done).ok()?);
         let left = match gone.checked_div(part) {
-            Some(each) if rest > 0 => format!(" (about {} left)", HumanDuration(each * rest)),
+            Some(each) if rest > 0 && done >= all.div_ceil(ENOUGH) => {
+                format!(" (about {} left)", HumanDuration(each * rest))
+            }
             _ => String::new(),
         };
         Some(format!("{done}/{all} runs{left}"))
@@ -74,11 +78,13 @@ mod tests {
     fn a_line_comes_now_and_then_and_says_how_much_is_left() {
         let begun = Instant::now();
         let mut lines = Lines::new(begun);
-        assert_eq!(lines.line((1, 10), begun + SELDOM / 2), None);
-        let told = lines.line((2, 10), begun + SELDOM);
-        assert_eq!(told.as_deref(), Some("2/10 runs (about 80 seconds left)"));
-        assert_eq!(lines.line((3, 10), begun + SELDOM), None);
-        let told = lines.line((10, 10), begun + 3 * SELDOM);
-        assert_eq!(told.as_deref(), Some("10/10 runs"));
+        assert_eq!(lines.line((1, 20), begun + SELDOM / 2), None);
+        let told = lines.line((1, 20), begun + SELDOM);
+        assert_eq!(told.as_deref(), Some("1/20 runs"));
+        assert_eq!(lines.line((2, 20), begun + SELDOM), None);
+        let told = lines.line((5, 20), begun + 2 * SELDOM);
+        assert_eq!(told.as_deref(), Some("5/20 runs (about 2 minutes left)"));
+        let told = lines.line((20, 20), begun + 3 * SELDOM);
+        assert_eq!(told.as_deref(), Some("20/20 runs"));
     }
 }

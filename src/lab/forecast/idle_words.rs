@@ -12,17 +12,14 @@ pub(super) fn write_idle(
     idle: &IdleForecast,
     drive: &DriveForecast,
 ) -> fmt::Result {
-    let beyond = match (&idle.more_than_a_day_with[..], &idle.never_enough_with[..]) {
-        (_, []) => "more than a day",
-        ([], _) => "no idle time is enough",
-        _ => "more than a day, or none is enough",
-    };
-    let say = |value: Option<u64>| match value {
+    let never = |with: &str| idle.never_enough_with.iter().any(|known| known == with);
+    let say = |value: Option<u64>, with: &str| match value {
         Some(0) => "none".to_owned(),
         Some(ns) => spoken(ns),
-        None => beyond.to_owned(),
+        None if never(with) => "no idle time is enough".to_owned(),
+        None => "more than a day".to_owned(),
     };
-    lines.ranged("idle time needed a day", &idle.day_ns, &say)?;
+    lines.ranged_by("idle time needed a day", &idle.day_ns, &say)?;
     let centre = &idle.centre;
     if let Some(why) = why(centre) {
         lines.line("", &why)?;

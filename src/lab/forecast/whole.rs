@@ -152,7 +152,7 @@ pub struct IdleForecast {
     pub centre: Idle,
     /// Over that and the two corners, where they were run.
     pub day_ns: Ranged,
-    /// With which assumptions it is more than a day; as asked for: empty words.
+    /// With which assumptions it is more than a day.
     pub more_than_a_day_with: Vec<String>,
     /// With which no idle time is enough.
     pub never_enough_with: Vec<String>,

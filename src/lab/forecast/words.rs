@@ -5,6 +5,7 @@ use std::fmt;
 
 use super::help::{Came, Help};
 use super::idle_words::write_idle;
+use super::plan::CENTRE;
 use super::trial::milli;
 use super::verdict::Ranged;
 use super::verdict_words::{judged, verdict_words, what_fits, write_why};
@@ -79,8 +80,19 @@ impl Lines<'_, '_> {
         range: &Ranged,
         say: &dyn Fn(Option<u64>) -> String,
     ) -> fmt::Result {
-        let centre = say(range.centre);
-        let (lowest, highest) = (say(range.lowest), say(range.highest));
+        self.ranged_by(name, range, &|value, _| say(value))
+    }
+
+    /// The same of a figure whose words also depend on what the run assumed.
+    pub(super) fn ranged_by(
+        &mut self,
+        name: &str,
+        range: &Ranged,
+        say: &dyn Fn(Option<u64>, &str) -> String,
+    ) -> fmt::Result {
+        let centre = say(range.centre, CENTRE);
+        let lowest = say(range.lowest, &range.lowest_with);
+        let highest = say(range.highest, &range.highest_with);
         if lowest == centre && highest == centre {
             return self.line(name, &centre);
         }
