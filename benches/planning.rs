@@ -3,7 +3,8 @@
 //! Times are those of the processor, so that whoever else uses the machine does not count.
 //! `cargo bench --bench planning` prints: the time and the memory of filling the desktop's
 //! staging area and draining it; host operations a second for staged random writes and for reads; and what an
-//! operation costs by how many extents the map holds.
+//! operation costs by how many extents the map holds, how much that has grown, and how much their logarithm.
+//! `cargo bench --bench planning -- extents` prints the last alone.
 #![allow(missing_docs, clippy::print_stdout)] // a program for people
 
 use imbrex::drive::Drive;
@@ -27,8 +28,10 @@ fn desktop() -> Profile {
 }
 
 fn main() {
-    fill_and_drain();
-    operations_a_second();
+    if !std::env::args().any(|word| word == "extents") {
+        fill_and_drain();
+        operations_a_second();
+    }
     cost_by_extents();
 }
 
@@ -106,24 +109,36 @@ fn cost_by_extents() {
     staging.bytes = 80_000_000_000 / PAGE * PAGE;
     println!("staged random writes by extents held, write cache on:");
     println!(
-        "  {:>12}{:>16}{:>16}{:>12}",
-        "extents", "ns/operation", "operations/s", "memory MB"
+        "  {:>12}{:>16}{:>16}{:>12}{:>10}{:>12}",
+        "extents", "ns/operation", "operations/s", "memory MB", "growth", "logarithm"
     );
     let mut loop_ = ClosedLoop::new(&profile);
+    let mut first = None;
     for extents in [10_000, 100_000, 1_000_000, 3_000_000, 10_000_000] {
         while loop_.extents() < extents {
-            loop_.write(10_000);
+            loop_.write(1_000);
         }
-        let measured = 100_000;
-        let begun = processor_s();
-        loop_.write(measured);
-        let ns = (processor_s() - begun) * 1e9 / float(measured);
+        // Nearly each write adds an extent.
+        let measured = (extents / 2).min(100_000);
+        let ns = timed(&mut loop_, measured);
+        let (few, ns_of_few) = *first.get_or_insert((extents, ns));
         println!(
-            "  {extents:>12}{ns:>16.0}{:>16.0}{:>12}",
+            "  {extents:>12}{ns:>16.0}{:>16.0}{:>12}{:>10.2}{:>12.2}",
             1e9 / ns,
-            peak_kb() / 1000
+            peak_kb() / 1000,
+            ns / ns_of_few,
+            float(extents).ln() / float(few).ln()
         );
     }
+}
+
+/// Nanoseconds that each of so many writes takes. A function of its own, so that what counts instructions
+/// can be told to count these.
+#[inline(never)]
+fn timed(loop_: &mut ClosedLoop, writes: u64) -> f64 {
+    let begun = processor_s();
+    loop_.write(writes);
+    (processor_s() - begun) * 1e9 / float(writes)
 }
 
 /// Keeps writes under way on a drive, without any account of them.

@@ -16,6 +16,9 @@ use crate::medium::area::{Area, AreaKind};
 use crate::medium::layout::Layout;
 use crate::units::{BandId, HomeBand, Lba, Pba, Sectors};
 
+/// Pieces of an entry that are looked for together: their parts of a large map fit the nearest cache.
+const LOOKED_FOR: usize = 16;
+
 /// A pass over a spare that will take the place of a home band.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Pass {
@@ -174,10 +177,12 @@ impl State {
             } => {
                 self.take_slots(layout, sequence, *at, *slot_sectors);
                 let mut pba = *at;
-                self.map.bring_near(extents);
-                for extent in extents {
-                    self.map_to(layout, sequence, *extent, Target::at(pba));
-                    pba = pba + extent.sectors;
+                for few in extents.chunks(LOOKED_FOR) {
+                    self.map.bring_near(few);
+                    for extent in few {
+                        self.map_to(layout, sequence, *extent, Target::at(pba));
+                        pba = pba + extent.sectors;
+                    }
                 }
             }
             Change::Append { band, from, upto } => {
