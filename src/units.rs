@@ -122,3 +122,11 @@ pub fn index(value: u64) -> usize {
 pub fn count(value: usize) -> u64 {
     u64::try_from(value).expect("memory lengths fit in 64 bits")
 }
+
+/// So many of something that has a plain plural, in words: `1 request`, `2 requests`.
+pub fn counted(number: u64, one: &str) -> String {
+    match number {
+        1 => format!("1 {one}"),
+        number => format!("{number} {one}s"),
+    }
+}

@@ -57,7 +57,7 @@ fn an_existing_file_is_replaced_only_at_the_word_for_it() {
 #[test]
 fn a_wrong_profile_or_capacity_makes_no_image() {
     let scratch = Scratch::empty();
-    let told = imbrex("create {} --profile tinny", &scratch.image).expect(2);
+    let told = imbrex("create {} --profile tinny", &scratch.image).expect(3);
     assert!(told.contains("Did you mean tiny?"), "{told}");
     let told = imbrex("create {} --profile tiny --capacity 3GiB", &scratch.image).expect(2);
     assert!(
@@ -503,9 +503,9 @@ fn a_workload_that_cannot_be_used_is_refused_with_all_that_is_wrong() {
     );
     let told = imbrex("simulate tiny uniform,read,first-1TB,9-requests", nowhere()).expect(2);
     assert!(told.contains("1000000000000 bytes from 0 on"), "{told}");
-    let told = imbrex("simulate tiny nowhere.toml", nowhere()).expect(2);
+    let told = imbrex("simulate tiny nowhere.toml", nowhere()).expect(3);
     assert!(told.contains("nowhere.toml is not a file"), "{told}");
-    let told = imbrex("workload check nowhere.toml", nowhere()).expect(2);
+    let told = imbrex("workload check nowhere.toml", nowhere()).expect(3);
     assert!(told.contains("array-rebuild"), "{told}");
     let scratch = Scratch::empty();
     fs::write(&scratch.image, "[workload]\nsede = 1\n[place]\n").expect("written");

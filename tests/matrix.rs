@@ -95,7 +95,7 @@ fn cells_that_told_nothing_are_run_again_and_the_new_line_counts() {
         "{told:?}"
     );
     let told = told.success();
-    assert!(told.contains("1 cells: 1 passed"), "{told}");
+    assert!(told.contains("1 cell: 1 passed"), "{told}");
     let outcomes: Vec<Value> = folder.lines("r")[1..]
         .iter()
         .map(|line| line["outcome"].clone())

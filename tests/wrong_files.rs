@@ -72,7 +72,7 @@ fn the_drives_of_a_trace_are_listed_and_one_can_be_chosen() {
     let rates = folder.write("rates.txt", REPORTS);
     let out = folder.file("out.toml");
     let told = imbrex(&format!("import {rates} --as iostat -o {{}}"), &out).success();
-    assert!(told.contains("rates of sda in 1 reports"), "{told}");
+    assert!(told.contains("rates of sda in 1 report;"), "{told}");
     assert!(
         told.contains("several drives: sda, s\\u{1b}[31mb; --device NAME"),
         "{told}"
@@ -149,4 +149,104 @@ fn an_image_that_is_not_there_or_cannot_be_read_cannot_be_used_by_any_command() 
     for command in commands {
         imbrex(command, &folder.file("file/image")).expect(3);
     }
+}
+
+#[test]
+fn what_is_named_and_not_there_cannot_be_used_whatever_it_was_to_be() {
+    let folder = Folder::new();
+    let commands = [
+        "create new.img --profile {}",
+        "profile show {}",
+        "profile text nosuch",
+        "simulate tiny {}",
+        "simulate {} database-commit",
+        "blame tiny {}",
+        "compare {} database-commit --profile tiny",
+        "forecast {} --deadline 1h",
+        "workload check {}",
+        "workload text nosuch",
+        "matrix {} --list",
+        "matrix rerun {}",
+        "matrix configs/matrices/backup-target.toml --baseline {} -o {}.jsonl",
+        "matrix join {} -o {}.jsonl",
+    ];
+    for name in ["nosuch", "nosuch.toml"] {
+        for command in commands {
+            let told = imbrex(command, &folder.file(name)).expect(3);
+            assert!(told.contains("nosuch"), "{command}: {told}");
+        }
+    }
+    let word = imbrex("simulate tiny nosuch", &folder.file("")).expect(3);
+    assert!(word.contains("nightly-backup"), "{word}");
+}
+
+const ONE_CELL: &str = "[matrix]\nname = \"one\"\n[[drive]]\nprofile = \"tiny\"\n[[work]]\n\
+    workload = \"uniform read 4KiB 9-requests\"\n[[demand]]\noperation = \"read\"\np99_at_most = \"1 ns\"\n";
+
+#[test]
+fn results_that_cannot_be_written_are_the_machine_in_the_way() {
+    let folder = Folder::new();
+    let run = "simulate tiny uniform,write,4KiB,9-requests";
+    let image = folder.file("image");
+    imbrex("create {} --profile tiny", &image).success();
+    let image = image.display();
+    let matrix = folder.write("one.toml", ONE_CELL);
+    let made = folder.file("made.jsonl");
+    imbrex(&format!("matrix {matrix} -o {{}}"), &made);
+    let made = made.display();
+    let rates = folder.write("rates.txt", REPORTS);
+    let commands = [
+        format!("{run} --record {{}}"),
+        format!("{run} --events {{}}"),
+        format!("{run} --report {{}}"),
+        format!("serve {image} --nbd tcp:127.0.0.1:0 --record {{}}"),
+        format!("serve {image} --nbd tcp:127.0.0.1:0 --account {{}}"),
+        format!("import {rates} --as iostat -o {{}}"),
+        format!("report {made} -o {{}}"),
+        format!("matrix {matrix} -o {{}}"),
+        format!("matrix {matrix} -o {made}.1 --junit {{}}"),
+        format!("matrix join {made} -o {{}}"),
+    ];
+    for command in commands {
+        let told = imbrex(&command, &folder.file("no/such")).expect(6);
+        assert!(
+            told.contains("no/such") || told.contains("/no"),
+            "{command}: {told}"
+        );
+    }
+}
+
+#[test]
+fn no_option_is_named_that_a_command_does_not_have() {
+    let folder = Folder::new();
+    let matrix = folder.write("one.toml", ONE_CELL);
+    let made = folder.file("made.jsonl");
+    let bundles = folder.file("failed");
+    let line = format!("matrix {matrix} -o {{}} --bundles {}", bundles.display());
+    imbrex(&line, &made).expect(1);
+    let there = folder.file("there");
+    fs::write(&there, "somebody's").expect("written");
+    let run = "simulate tiny uniform,write,4KiB,9-requests";
+    let (cell, made) = (bundles.join("cell-1"), made.display());
+    let cell = cell.display();
+    for command in [
+        format!("matrix rerun {cell} --events {{}}"),
+        format!("matrix rerun {cell} --record {{}}"),
+        format!("matrix join {made} -o {{}}"),
+        format!("{run} --report {{}}"),
+        format!("{run} --record {{}}"),
+    ] {
+        let told = imbrex(&command, &there).expect(4);
+        assert!(
+            told.contains("left alone") && !told.contains("--replace"),
+            "{command}: {told}"
+        );
+    }
+    let told = imbrex(&format!("report {made} -o {{}}"), &there).expect(4);
+    assert!(told.contains("--replace"), "{told}");
+    let told = imbrex("matrix rerun {}", &bundles.join("cell-7")).expect(3);
+    assert!(
+        told.contains("cell-7 is not there") && told.contains("cell-1"),
+        "{told}"
+    );
 }

@@ -54,7 +54,7 @@ fn make_workload(text: &[u8]) {
     let Ok(text) = std::str::from_utf8(text) else {
         return;
     };
-    match rates::workload(text, None, 1_000_000_000) {
+    match rates::workload(text, None, None) {
         Err(error) => assert!(!error.to_string().is_empty()),
         Ok(made) => {
             Workload::from_toml("made", &made.toml).expect("what is made is valid");

@@ -8,17 +8,17 @@ use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::time::Duration as RealTime;
 
-use anyhow::Context as _;
 use indicatif::BinaryBytes;
 use serde_json::{Map, Value, json};
 
+use super::exit::OutputError;
 use crate::drive::request::Counters;
 use crate::host::account::Account;
 use crate::host::owner::Stopped;
 use crate::medium::movement::Purpose;
 use crate::time::Duration;
 use crate::translation::recovery::Report;
-use crate::units::count;
+use crate::units::{count, counted};
 
 /// Purposes for which the head writes.
 const WRITES: [Purpose; 7] = [
@@ -68,7 +68,7 @@ impl AccountFile {
     pub(super) fn open(path: &Path) -> anyhow::Result<AccountFile> {
         let mut options = File::options();
         let opened = options.write(true).create(true).truncate(false).open(path);
-        let file = opened.with_context(|| cannot_write(path))?;
+        let file = opened.map_err(unwritten(path))?;
         let path = path.to_owned();
         Ok(AccountFile { path, file })
     }
@@ -81,12 +81,13 @@ impl AccountFile {
         };
         emptied
             .and_then(|()| writeln!(self.file, "{account:#}"))
-            .with_context(|| cannot_write(&self.path))
+            .map_err(unwritten(&self.path))?;
+        Ok(())
     }
 }
 
-fn cannot_write(path: &Path) -> String {
-    format!("cannot write the account to {}", path.display())
+fn unwritten(path: &Path) -> impl FnOnce(std::io::Error) -> OutputError {
+    OutputError::of(format!("the account to {}", path.display()))
 }
 
 /// The page.
@@ -109,10 +110,10 @@ pub(super) fn words(session: &Session, stopped: &Stopped) -> String {
     write_medium(&mut text, counters);
     let _ = writeln!(
         text,
-        "cleaning    {} bands, {} of them while the host waited; {} bands dirty, {} of {} slots in use",
-        counters.bands_cleaned,
+        "cleaning    {}, {} of them while the host waited; {} dirty, {} of {} slots in use",
+        counted(counters.bands_cleaned, "band"),
         counters.bands_cleaned_foreground,
-        status.dirty_bands,
+        counted(status.dirty_bands, "band"),
         status.staging_slots_used,
         status.staging_slots
     );
@@ -223,16 +224,20 @@ fn as_float(value: u64) -> f64 {
 }
 
 fn write_host(text: &mut String, counters: &Counters) {
+    let flushes = match counters.host_flushes {
+        1 => "1 flush".to_owned(),
+        number => format!("{number} flushes"),
+    };
     let _ = writeln!(
         text,
-        "host        read {} in {} requests, wrote {} in {}, {} flushes, {} trims, {} zeroings",
+        "host        read {} in {}, wrote {} in {}, {}, {}, {}",
         BinaryBytes(counters.host_read_bytes),
-        counters.host_reads,
+        counted(counters.host_reads, "request"),
         BinaryBytes(counters.host_written_bytes),
         counters.host_writes,
-        counters.host_flushes,
-        counters.host_trims,
-        counters.host_zeroes
+        flushes,
+        counted(counters.host_trims, "trim"),
+        counted(counters.host_zeroes, "zeroing")
     );
 }
 

@@ -15,6 +15,7 @@ use crate::lab::ageing::condition::{AgeError, FillOrder, Reached, Wanted};
 use crate::lab::ageing::run::{self, Image};
 use crate::medium::file_store::FileStore;
 use crate::time::Duration;
+use crate::units::counted;
 
 const LONG: &str = "\
 Bring an image to a stated condition without hours of use: its own drive runs in virtual time, and the
@@ -170,11 +171,14 @@ fn words(arguments: &Arguments, reached: &Reached) -> String {
         many => format!("{many} entries"),
     };
     let _ = writeln!(text, "  {:<16}in {entries}", "a map merge");
-    let (requests, time) = (reached.requests, Duration(reached.model_ns));
+    let (requests, time) = (
+        counted(reached.requests, "request"),
+        Duration(reached.model_ns),
+    );
     let seed = arguments.seed;
     let _ = writeln!(
         text,
-        "after {requests} requests in {time} of its own time (seed {seed})"
+        "after {requests} in {time} of its own time (seed {seed})"
     );
     text
 }

@@ -84,7 +84,25 @@ pub(super) struct RigError {
     pub(super) source: std::io::Error,
 }
 
-/// What was named is no image and no profile.
+/// What comes out of a command cannot be written.
+#[derive(Debug, thiserror::Error)]
+#[error("cannot write {what}")]
+pub(super) struct OutputError {
+    what: String,
+    source: std::io::Error,
+}
+
+impl OutputError {
+    /// The error of writing `what`, which names the file.
+    pub(super) fn of(what: impl std::fmt::Display) -> impl FnOnce(std::io::Error) -> OutputError {
+        move |source| OutputError {
+            what: what.to_string(),
+            source,
+        }
+    }
+}
+
+/// What was named cannot be used: it is not there, or not what it was taken for.
 #[derive(Debug, thiserror::Error)]
 #[error("{0}")]
 pub(super) struct UnusableError(pub(super) String);
@@ -93,6 +111,13 @@ pub(super) struct UnusableError(pub(super) String);
 #[derive(Debug, thiserror::Error)]
 #[error("{0}")]
 pub(super) struct ProtectedError(pub(super) String);
+
+impl ProtectedError {
+    /// A file is there that would be lost, and no option says that it may be.
+    pub(super) fn exists(path: &std::path::Path) -> ProtectedError {
+        ProtectedError(format!("{} exists and is left alone", path.display()))
+    }
+}
 
 /// The image is sealed, and what was asked for would show what is hidden.
 #[derive(Debug, thiserror::Error)]
@@ -119,7 +144,8 @@ impl SealedError {
         }
     }
 }
-/// A file is there that would be lost.
+
+/// A file is there that would be lost, unless `--replace` is given.
 #[derive(Debug, thiserror::Error)]
 #[error("{} exists and is left alone", .0.display())]
 pub(super) struct FileExistsError(pub(super) PathBuf);
@@ -196,6 +222,13 @@ fn is_rig(cause: &(dyn std::error::Error + 'static)) -> bool {
         || cause.is::<NbdError>()
         || cause.is::<FuseError>()
         || cause.is::<RigError>()
+        || cause.is::<OutputError>()
+        || matches!(
+            cause.downcast_ref(),
+            Some(RecordingsError::Scribe(
+                ScribeError::Create { .. } | ScribeError::Begin { .. }
+            ))
+        )
         || cause.is::<ControlError>()
         || cause.is::<Unwritten>()
 }
@@ -347,6 +380,12 @@ mod tests {
             source: full(),
         };
         check(rig.into(), Code::Rig);
+        check(OutputError::of("x")(full()).into(), Code::Rig);
+        let unmade = ScribeError::Create {
+            path: "x".into(),
+            source: full(),
+        };
+        check(RecordingsError::from(unmade).into(), Code::Rig);
         let write = || RecordingError::Write(ParquetError::External(Box::new(full())));
         check(write().into(), Code::Rig);
         check(SimulationError::Requests(write()).into(), Code::Rig);

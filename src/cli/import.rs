@@ -9,13 +9,15 @@ use anyhow::Context as _;
 use clap::ValueEnum;
 use serde_json::json;
 
-use super::exit::{Code, UnusableError, UsageError};
+use super::exit::{Code, OutputError, UnusableError, UsageError};
 use super::simulate::new_file;
 use super::{output, profile_source};
+use crate::lab::import::rates::IntervalFrom;
 use crate::lab::import::table::Columns;
 use crate::lab::import::{BadLines, Event, Format, Hide, Lines, Options, TimeUnit, import, rates};
 use crate::lab::recording::RecordingWriter;
 use crate::profile::quantity::Unit;
+use crate::units::counted;
 
 const LONG: &str = "\
 Make a recording of a trace of another tool, which `simulate --replay` runs on any profile. The trace may
@@ -59,7 +61,8 @@ pub(super) struct Arguments {
     /// Unit of the times in an I/O log of fio: ns, us, ms or s.
     #[arg(long, value_name = "UNIT", default_value = "us", value_parser = parse_unit)]
     time_unit: TimeUnit,
-    /// Take this drive where the trace is of several; the first where not given.
+    /// Take this drive where the trace is of several; the first where not given (iostat: the first
+    /// that is no loop device and not in memory).
     #[arg(long, value_name = "NAME")]
     device: Option<String>,
     /// What happens at a line that makes no sense.
@@ -77,9 +80,10 @@ pub(super) struct Arguments {
     /// Size of such a piece.
     #[arg(long, value_name = "SIZE", value_parser = profile_source::parse_capacity, default_value = "256MiB")]
     piece: u64,
-    /// Time from one report to the next (iostat).
-    #[arg(long, value_name = "TIME", value_parser = parse_interval, default_value = "1s")]
-    interval: u64,
+    /// Time from one report to the next (iostat). Where not given, as the times of the reports say (iostat -t),
+    /// or else 1s.
+    #[arg(long, value_name = "TIME", value_parser = parse_interval)]
+    interval: Option<u64>,
     /// Print one JSON object.
     #[arg(long)]
     json: bool,
@@ -202,21 +206,38 @@ fn from_rates(arguments: &Arguments, from: Box<dyn Read>) -> anyhow::Result<Code
     let mut file = new_file(&arguments.output)?;
     file.write_all(made.toml.as_bytes())
         .and_then(|()| file.flush())
-        .with_context(|| format!("cannot write {}", arguments.output.display()))?;
+        .map_err(OutputError::of(arguments.output.display()))?;
     if arguments.json {
         output::print_json(&json!({
             "synthetic": true,
             "drive": made.drive,
             "drives": made.drives,
             "reports": made.reports,
+            "interval_ns": made.interval_ns,
+            "interval_from": match made.interval_from {
+                IntervalFrom::Given => "given",
+                IntervalFrom::Times => "times",
+                IntervalFrom::Assumed => "assumed",
+            },
         }))?;
     } else {
         output::print(&format!(
-            "{} is synthetic: rates of {} in {} reports; where requests went is not in them\n",
+            "{} is synthetic: rates of {} in {}; where requests went is not in them\n",
             arguments.output.display(),
             made.drive,
-            made.reports
+            counted(made.reports, "report")
         ))?;
+        let interval = Unit::Nanoseconds.format(made.interval_ns);
+        output::print(&match made.interval_from {
+            IntervalFrom::Given => format!("from one report to the next: {interval}, as given\n"),
+            IntervalFrom::Times => format!(
+                "from one report to the next: {interval}, by their times (--interval TIME says otherwise)\n"
+            ),
+            IntervalFrom::Assumed => format!(
+                "from one report to the next: {interval}, which is ASSUMED: the reports have no times (iostat \
+                 -t); --interval TIME says otherwise\n"
+            ),
+        })?;
         if made.drives.len() > 1 {
             output::print(&format!(
                 "the reports are of several drives: {}; --device NAME takes another\n",

@@ -69,11 +69,12 @@ Exit codes:
   0  all is well
   1  the check found damage, what was compared is slower, a forecast does not fit, a demand of a
      matrix does not hold, a command that was recorded failed, or something else went wrong
-  2  the command line cannot be understood
-  3  the image, profile or workload cannot be used (not there, damaged, another version, not one)
+  2  the command line, or a matrix, cannot be understood
+  3  the image, profile, workload or another file that is read cannot be used (not there, damaged,
+     another version, not one)
   4  refused, to protect data that is already there or in use
   5  the drive failed while it was served
-  6  the machine got in the way: an address, a mount, the mover, a full output
+  6  the machine got in the way: an address, a mount, the mover, a file that cannot be written
 ";
 
 /// A shingled disk in software.

@@ -8,7 +8,7 @@ use std::path::Path;
 
 use anyhow::Context as _;
 
-use super::exit::{SealedError, UnusableError, UsageError};
+use super::exit::{SealedError, UnusableError};
 use crate::image::envelope::Envelope;
 use crate::image::open::OpenError;
 use crate::image::superblock;
@@ -108,7 +108,7 @@ fn built_in(name: &str, text: &str) -> anyhow::Result<Profile> {
 
 fn from_path(path: &Path) -> anyhow::Result<Profile> {
     if !path.exists() {
-        return Err(UsageError(no_such(&path.display().to_string())).into());
+        return Err(UnusableError(no_such(&path.display().to_string())).into());
     }
     let file = open(path)?;
     let mut head = [0; 4096];

@@ -6,10 +6,9 @@ use std::fs::{self, File};
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
-use anyhow::Context as _;
 use tempfile::TempDir;
 
-use super::exit::{Code, FileExistsError, SealedError, UsageError};
+use super::exit::{Code, FileExistsError, OutputError, ProtectedError, SealedError, UsageError};
 use super::{output, profile_source};
 use crate::lab::summary::Summary;
 use crate::report::gather::Material;
@@ -76,7 +75,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     }
     for folder in [&outputs.figures, &outputs.data].into_iter().flatten() {
         let shown = folder.display();
-        fs::create_dir_all(folder).with_context(|| format!("cannot make the folder {shown}"))?;
+        fs::create_dir_all(folder).map_err(OutputError::of(format!("into the folder {shown}")))?;
     }
     for (path, content) in &files {
         write(path, content, outputs.replace)?;
@@ -108,7 +107,8 @@ impl RunFiles {
                 _folder: None,
             });
         };
-        free(&page, false)?;
+        // What runs has no option that replaces it.
+        free(&page, false).map_err(|_| ProtectedError::exists(&page))?;
         // Beside the page, since there is room where it is wanted.
         let beside = page
             .parent()
@@ -117,7 +117,7 @@ impl RunFiles {
         let folder = tempfile::Builder::new()
             .prefix(".imbrex-report-")
             .tempdir_in(beside)
-            .with_context(|| format!("cannot make a folder in {}", beside.display()))?;
+            .map_err(OutputError::of(format!("into {}", beside.display())))?;
         let within = |name: &str| folder.path().join(name);
         Ok(RunFiles {
             events: events.or_else(|| Some(within("jobs.parquet"))),
@@ -198,13 +198,13 @@ fn spare_inputs(inputs: &[PathBuf], output: &Path) -> Result<(), UsageError> {
 }
 
 fn write(path: &Path, content: &str, replace: bool) -> anyhow::Result<()> {
-    let shown = path.display();
+    let unwritten = || OutputError::of(path.display());
     let made = if replace {
         File::create(path)
     } else {
         File::create_new(path)
     };
-    let mut file = made.with_context(|| format!("cannot create {shown}"))?;
-    file.write_all(content.as_bytes())
-        .with_context(|| format!("cannot write {shown}"))
+    let mut file = made.map_err(unwritten())?;
+    file.write_all(content.as_bytes()).map_err(unwritten())?;
+    Ok(())
 }

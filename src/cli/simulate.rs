@@ -4,11 +4,10 @@ use std::fs::File;
 use std::io::{BufWriter, ErrorKind};
 use std::path::{Path, PathBuf};
 
-use anyhow::Context as _;
 use indicatif::{HumanCount, ProgressBar};
 
 use super::beginning::Beginning;
-use super::exit::{Code, ProtectedError, SealedError, UsageError};
+use super::exit::{Code, OutputError, ProtectedError, SealedError, UsageError};
 use super::load_choice::{self, Chosen, LoadChoice};
 use super::report::RunFiles;
 use super::{bar, output, profile_source};
@@ -239,9 +238,9 @@ pub(super) fn new_file(path: &Path) -> anyhow::Result<BufWriter<File>> {
     match File::create_new(path) {
         Ok(file) => Ok(BufWriter::new(file)),
         Err(error) if error.kind() == ErrorKind::AlreadyExists => {
-            Err(ProtectedError(format!("{} exists and is left alone", path.display())).into())
+            Err(ProtectedError::exists(path).into())
         }
-        Err(error) => Err(error).with_context(|| format!("cannot create {}", path.display())),
+        Err(error) => Err(OutputError::of(path.display())(error).into()),
     }
 }
 

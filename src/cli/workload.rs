@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use clap::Subcommand;
 
-use super::exit::{Code, UsageError};
+use super::exit::{Code, UnusableError};
 use super::{output, workload_source};
 use crate::lab::workload::Workload;
 
@@ -52,7 +52,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         Action::Text { name } => {
             let text = Workload::built_in(name).ok_or_else(|| {
                 let what = format!("{name} does not come with imbrex; see `imbrex workload list`");
-                UsageError(what)
+                UnusableError(what)
             })?;
             output::print(text)?;
         }

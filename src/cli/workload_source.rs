@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use super::exit::UsageError;
+use super::exit::UnusableError;
 use super::profile_source;
 use crate::lab::workload::Workload;
 
@@ -27,7 +27,7 @@ pub(super) fn from_file(path: &Path) -> anyhow::Result<Workload> {
             path.display(),
             names.join(", ")
         );
-        return Err(UsageError(what).into());
+        return Err(UnusableError(what).into());
     }
     let text = profile_source::read_text(path)?;
     Ok(Workload::from_toml(&path.display().to_string(), &text)?)

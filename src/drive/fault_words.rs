@@ -6,6 +6,7 @@ use super::fault::{
     Commands, FailCommands, Fault, Lasts, MediaError, PowerCut, Slow, Stall, Switch, Whereabouts,
 };
 use crate::time::Duration;
+use crate::units::counted;
 
 impl Fault {
     /// What it is, in words.
@@ -111,13 +112,6 @@ impl PowerCut {
             None => counted,
             Some(purpose) => format!("{counted} for {}", purpose.word()),
         }
-    }
-}
-
-fn counted(number: u64, what: &str) -> String {
-    match number {
-        1 => format!("1 {what}"),
-        number => format!("{number} {what}s"),
     }
 }
 

@@ -87,6 +87,12 @@ pub(super) fn grouped(value: u64) -> String {
     text
 }
 
+/// So many of something, its thousands apart: `1 request`, `1,234 requests`.
+pub(super) fn counted(value: u64, one: &str) -> String {
+    let plural = if value == 1 { "" } else { "s" };
+    format!("{} {one}{plural}", grouped(value))
+}
+
 /// A share: `12.3 %`, `below 0.1 %`.
 pub(super) fn share(part: u64, whole: u64) -> String {
     let exact = u128::from(part) * 1000;

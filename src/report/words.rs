@@ -137,8 +137,8 @@ fn amounts(material: &Material) -> Option<String> {
 
 fn flowed(answered: u64, took_ns: u64, (read, written): (u64, u64)) -> String {
     let mut text = format!(
-        "{} requests answered in {} of model time",
-        amount::grouped(answered),
+        "{} answered in {} of model time",
+        amount::counted(answered, "request"),
         amount::time(took_ns)
     );
     for (bytes, word) in [(read, "read"), (written, "written")] {

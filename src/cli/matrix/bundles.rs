@@ -3,9 +3,8 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use anyhow::Context as _;
-
 use super::cell::Done;
+use crate::cli::exit::OutputError;
 use crate::cli::output;
 use crate::lab::matrix::bundle;
 use crate::lab::matrix::plan::{Cell, Plan};
@@ -48,10 +47,10 @@ pub(super) fn write(
     done: &Done,
 ) -> anyhow::Result<PathBuf> {
     let own = own(folder, cell.number);
-    fs::create_dir_all(&own).with_context(|| format!("cannot make {}", own.display()))?;
+    fs::create_dir_all(&own).map_err(OutputError::of(own.display()))?;
     let put = |name: &str, bytes: &[u8]| {
         let path = own.join(name);
-        fs::write(&path, bytes).with_context(|| format!("cannot write {}", path.display()))
+        fs::write(&path, bytes).map_err(OutputError::of(path.display()))
     };
     for (name, text) in bundle::files(plan, cell) {
         put(name, text.as_bytes())?;

@@ -6,16 +6,15 @@ use std::fs::{self, File};
 use std::io::BufWriter;
 use std::path::Path;
 
-use anyhow::Context as _;
-
 use super::RunArguments;
-use crate::cli::exit::Code;
+use crate::cli::exit::{Code, OutputError};
 use crate::cli::output;
 use crate::lab::matrix::baseline::{self, Comparison};
 use crate::lab::matrix::junit;
 use crate::lab::matrix::plan::Plan;
 use crate::lab::matrix::results::{Found, Header, Line};
 use crate::lab::matrix::verdict::Outcome;
+use crate::units::{count, counted};
 
 /// Tells what came out, and the code for it.
 pub(super) fn close(
@@ -60,22 +59,21 @@ pub(super) fn check_places(arguments: &RunArguments) -> anyhow::Result<()> {
     if let Some(path) = &arguments.junit {
         let was_there = path.exists();
         let file = File::options().append(true).create(true).open(path);
-        file.with_context(|| format!("cannot write the file of --junit, {}", path.display()))?;
+        file.map_err(OutputError::of(format!(
+            "the file of --junit, {}",
+            path.display()
+        )))?;
         if !was_there {
             let _ = fs::remove_file(path);
         }
     }
     if let Some(folder) = &arguments.bundles {
-        let cannot = || {
-            format!(
-                "cannot write to the folder of --bundles, {}",
-                folder.display()
-            )
-        };
-        fs::create_dir_all(folder).with_context(cannot)?;
+        let cannot =
+            || OutputError::of(format!("to the folder of --bundles, {}", folder.display()));
+        fs::create_dir_all(folder).map_err(cannot())?;
         let probe = folder.join(format!(".imbrex-{}", std::process::id()));
-        File::create(&probe).with_context(cannot)?;
-        fs::remove_file(&probe).with_context(cannot)?;
+        File::create(&probe).map_err(cannot())?;
+        fs::remove_file(&probe).map_err(cannot())?;
     }
     Ok(())
 }
@@ -89,7 +87,8 @@ pub(super) fn counts(lines: &[Line]) -> String {
             words.push(format!("{count} {}", outcome.word()));
         }
     }
-    format!("{} cells: {}", lines.len(), words.join(", "))
+    let cells = counted(count(lines.len()), "cell");
+    format!("{cells}: {}", words.join(", "))
 }
 
 /// The code that outcomes lead to: a drive that failed, then a demand that does not hold, then cells
@@ -108,9 +107,10 @@ pub(super) fn code_of(lines: &[Line]) -> Code {
 }
 
 fn write_junit(path: &Path, header: &Header, lines: &[Line]) -> anyhow::Result<()> {
-    let cannot = || format!("cannot write {}", path.display());
-    let file = BufWriter::new(File::create(path).with_context(cannot)?);
-    junit::write(header, lines, file).with_context(cannot)
+    let cannot = || OutputError::of(path.display());
+    let file = BufWriter::new(File::create(path).map_err(cannot())?);
+    junit::write(header, lines, file).map_err(cannot())?;
+    Ok(())
 }
 
 fn words(comparison: &Comparison, tolerance: u64) -> String {

@@ -1,14 +1,12 @@
 //! `imbrex matrix join`: puts the results of the parts of one matrix together.
 
-use std::fs::File;
 use std::io::Write as _;
 use std::path::PathBuf;
 
-use anyhow::Context as _;
-
 use super::{closing, keeping};
-use crate::cli::exit::{Code, FileExistsError, UnusableError};
+use crate::cli::exit::{Code, OutputError, UnusableError};
 use crate::cli::output;
+use crate::cli::simulate::new_file;
 use crate::lab::matrix::joining::join;
 
 /// Numbers of cells that are told one by one.
@@ -36,14 +34,10 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     for line in &joined.lines {
         text += &line.to_text();
     }
-    let mut file = File::create_new(&arguments.output).map_err(|error| {
-        if error.kind() == std::io::ErrorKind::AlreadyExists {
-            return anyhow::Error::from(FileExistsError(arguments.output.clone()));
-        }
-        anyhow::Error::from(error).context(format!("cannot create {shown}"))
-    })?;
+    let mut file = new_file(&arguments.output)?;
     file.write_all(text.as_bytes())
-        .with_context(|| format!("cannot write {shown}"))?;
+        .and_then(|()| file.flush())
+        .map_err(OutputError::of(shown))?;
     if !joined.double.is_empty() {
         let cells = numbers(&joined.double);
         output::say(&format!("in several files, with the same result: {cells}"));

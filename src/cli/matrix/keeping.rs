@@ -7,10 +7,9 @@ use std::fs::File;
 use std::io::{Read as _, Seek as _, SeekFrom, Write as _};
 use std::path::{Path, PathBuf};
 
-use anyhow::Context as _;
 use nix::fcntl::{Flock, FlockArg};
 
-use crate::cli::exit::{ProtectedError, UnusableError};
+use crate::cli::exit::{OutputError, ProtectedError, UnusableError};
 use crate::lab::matrix::results::{self, Found, Header, Line};
 
 /// Longest file of results that is read: tens of thousands of cells.
@@ -33,7 +32,7 @@ impl Keeping {
         let options = options.read(true).write(true).create(true).truncate(false);
         let file = options
             .open(path)
-            .with_context(|| format!("cannot open {shown}"))?;
+            .map_err(OutputError::of(path.display()))?;
         let mut file = Flock::lock(file, FlockArg::LockExclusiveNonblock).map_err(|_| {
             ProtectedError(format!(
                 "{shown} is being written by another `imbrex matrix`: wait for it, or give another file"
@@ -86,22 +85,24 @@ impl Keeping {
     fn cut(&mut self, bytes: u64) -> anyhow::Result<()> {
         let cut = self.file.set_len(bytes);
         cut.and_then(|()| self.file.seek(SeekFrom::End(0)))
-            .with_context(|| format!("cannot continue {}", self.path.display()))?;
+            .map_err(OutputError::of(self.path.display()))?;
         Ok(())
     }
 
     fn write(&mut self, text: &str) -> anyhow::Result<()> {
-        self.file
-            .write_all(text.as_bytes())
+        let written = self.file.write_all(text.as_bytes());
+        written
             .and_then(|()| self.file.sync_data())
-            .with_context(|| format!("cannot write to {}", self.path.display()))
+            .map_err(|error| OutputError::of(self.path.display())(error).into())
     }
 }
 
 /// The results in a file.
 pub(super) fn read(path: &Path) -> anyhow::Result<Found> {
-    let cannot = || format!("cannot read {}", path.display());
-    let bytes = bounded(&mut File::open(path).with_context(cannot)?, path)?;
+    let bytes = bounded(
+        &mut File::open(path).map_err(|error| unread(path, &error))?,
+        path,
+    )?;
     found(path, &bytes)?.ok_or_else(|| {
         let what = format!("{} holds no results", path.display());
         UnusableError(what).into()
@@ -113,7 +114,7 @@ fn bounded(file: &mut File, path: &Path) -> anyhow::Result<Vec<u8>> {
     let mut bytes = Vec::new();
     file.take(BYTES_MAX + 1)
         .read_to_end(&mut bytes)
-        .with_context(|| format!("cannot read {}", path.display()))?;
+        .map_err(|error| unread(path, &error))?;
     if crate::units::count(bytes.len()) > BYTES_MAX {
         let shown = path.display();
         let what =
@@ -121,6 +122,10 @@ fn bounded(file: &mut File, path: &Path) -> anyhow::Result<Vec<u8>> {
         return Err(UnusableError(what).into());
     }
     Ok(bytes)
+}
+
+fn unread(path: &Path, error: &std::io::Error) -> UnusableError {
+    UnusableError(format!("cannot read {}: {error}", path.display()))
 }
 
 fn found(path: &Path, bytes: &[u8]) -> anyhow::Result<Option<Found>> {

@@ -24,7 +24,7 @@ mod serving;
 use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 
-use crate::cli::exit::{Code, SealedError, UsageError};
+use crate::cli::exit::{Code, SealedError, UnusableError, UsageError};
 use crate::cli::profile_source;
 use crate::lab::matrix::plan::Plan;
 use crate::lab::matrix::spec::Matrix;
@@ -143,7 +143,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
 fn plan_in(file: &Path) -> anyhow::Result<Plan> {
     if !file.exists() {
         let what = format!("{} is not a file", file.display());
-        return Err(UsageError(what).into());
+        return Err(UnusableError(what).into());
     }
     let text = profile_source::read_text(file)?;
     let shown = file.display().to_string();

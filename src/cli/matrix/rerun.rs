@@ -4,13 +4,11 @@ use std::fmt::Write as _;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use anyhow::Context as _;
-
 use super::beginnings::Beginnings;
 use super::cell::{self, Done};
 use super::plan_in;
 use super::serving::{Rig, Stop};
-use crate::cli::exit::{Code, FileExistsError, RigError, UnusableError, UsageError};
+use crate::cli::exit::{Code, ProtectedError, RigError, UnusableError, UsageError};
 use crate::cli::{output, signals, simulate};
 use crate::drive::job_record::JobRecord;
 use crate::host::recorder::Answered;
@@ -20,6 +18,9 @@ use crate::lab::matrix::plan::{Cell, Plan};
 use crate::lab::matrix::results::Line;
 use crate::lab::recording::{self, RecordingWriter};
 use crate::lab::simulation::{JobSink, Observers};
+
+/// Bundles beside one that is not there that are named.
+const BESIDE_SHOWN: usize = 20;
 
 /// Arguments of `matrix rerun`.
 #[derive(Debug, clap::Args)]
@@ -44,8 +45,7 @@ pub(super) struct Arguments {
 pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let folder = &arguments.bundle;
     if !folder.join(bundle::MATRIX).is_file() {
-        let what = format!("{} is not a bundle of `imbrex matrix`", folder.display());
-        return Err(UsageError(what).into());
+        return Err(UnusableError(no_bundle(folder)).into());
     }
     let before = line_in(folder)?;
     let plan = plan_in(&folder.join(bundle::MATRIX))?;
@@ -60,7 +60,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     }
     for path in [&arguments.events, &arguments.record].into_iter().flatten() {
         if path.exists() {
-            return Err(FileExistsError(path.clone()).into());
+            return Err(ProtectedError::exists(path).into());
         }
     }
     let done = if simulated {
@@ -99,10 +99,41 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     Ok(Code::Failure)
 }
 
+/// What is said of a folder that holds no bundle: whether it is there, and which ones lie beside it.
+fn no_bundle(folder: &Path) -> String {
+    let shown = folder.display();
+    if folder.exists() {
+        return format!(
+            "{shown} is not a bundle of `imbrex matrix`: it holds no {}",
+            bundle::MATRIX
+        );
+    }
+    let above = match folder.parent() {
+        Some(above) if !above.as_os_str().is_empty() => above,
+        _ => Path::new("."),
+    };
+    let entries = fs::read_dir(above).into_iter().flatten().flatten();
+    let bundles = entries.filter(|entry| entry.path().join(bundle::MATRIX).is_file());
+    let mut names: Vec<String> = bundles
+        .map(|entry| entry.file_name().to_string_lossy().into_owned())
+        .collect();
+    // Numbers in the order of numbers.
+    names.sort_by_key(|name| (name.len(), name.clone()));
+    let more = names.len().saturating_sub(BESIDE_SHOWN);
+    names.truncate(BESIDE_SHOWN);
+    let beside = match (names.is_empty(), more) {
+        (true, _) => format!("there is no bundle in {}", above.display()),
+        (false, 0) => format!("beside it are {}", names.join(", ")),
+        (false, more) => format!("beside it are {} and {more} more", names.join(", ")),
+    };
+    format!("{shown} is not there: only cells that failed leave a bundle; {beside}")
+}
+
 fn line_in(folder: &Path) -> anyhow::Result<Line> {
     let path = folder.join(bundle::LINE);
     let shown = path.display();
-    let text = fs::read(&path).with_context(|| format!("cannot read {shown}"))?;
+    let text =
+        fs::read(&path).map_err(|error| UnusableError(format!("cannot read {shown}: {error}")))?;
     serde_json::from_slice(&text)
         .map_err(|error| UnusableError(format!("{shown} is no result of a cell: {error}")).into())
 }

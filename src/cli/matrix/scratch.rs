@@ -9,7 +9,7 @@ use anyhow::Context as _;
 use nix::fcntl::{Flock, FlockArg};
 
 use crate::cli::create;
-use crate::cli::exit::UsageError;
+use crate::cli::exit::{OutputError, UsageError};
 use crate::image::backing::{self, CreateOptions};
 use crate::image::open;
 use crate::lab::ageing::run::{self, Image};
@@ -40,9 +40,9 @@ impl Scratch {
     pub(super) fn new(above: &Path, cell: &Cell) -> anyhow::Result<Scratch> {
         let name = format!("cell-{}-{}", cell.number, std::process::id());
         let folder = above.join(name);
-        let cannot = || format!("cannot make the folder {}", folder.display());
-        fs::create_dir_all(&folder).with_context(cannot)?;
-        let lock = lock(&folder).with_context(cannot)?;
+        let cannot = || OutputError::of(format!("into the folder {}", folder.display()));
+        fs::create_dir_all(&folder).map_err(cannot())?;
+        let lock = lock(&folder).map_err(cannot())?;
         Ok(Scratch {
             folder,
             above: above.to_owned(),

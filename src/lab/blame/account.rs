@@ -214,6 +214,7 @@ impl Gathered {
             cleaning_ns: all().map(|told| told.cleaning_ns).sum(),
             requests_waited: self.requests_waited,
             waited_ns: all().map(|told| told.waited_ns).sum(),
+            left_in_cache_bytes: summary.status.cached_bytes,
             not_shared: self.not_shared.purposes(),
             owners,
             before,
@@ -319,6 +320,8 @@ pub struct Blame {
     pub before: OfOwner,
     /// What no write caused, such as bands cleaned for their holes.
     pub nobody: OfOwner,
+    /// Bytes that were still in the write cache at the end: what they will cost is in no figure.
+    pub left_in_cache_bytes: u64,
     /// What jobs took that no range is charged with: reads, merges of the map.
     pub not_shared: Vec<PurposeUse>,
 }

@@ -12,6 +12,7 @@ use super::verdict_words::{judged, verdict_words, what_fits, write_why};
 use super::whole::{DriveForecast, Forecast};
 use crate::profile::quantity::Unit;
 use crate::time::Duration;
+use crate::units::counted;
 
 /// What every forecast ends with.
 pub(super) const CAUTION: &str = "\
@@ -302,7 +303,10 @@ fn write_help(
         match &help.came {
             Came::Tried { how, miss, figures } => {
                 let (sooner, answered) = if by_time {
-                    ("", format!(", {} requests answered", figures.answered))
+                    (
+                        "",
+                        format!(", {} answered", counted(figures.answered, "request")),
+                    )
                 } else {
                     let sooner = compared(figures.finish_ns, centre.finish_ns);
                     (sooner, String::new())

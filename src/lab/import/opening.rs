@@ -54,7 +54,7 @@ pub(super) fn open(from: impl Read + 'static) -> Result<Box<dyn BufRead>, TextEr
 fn check(beginning: &[u8]) -> Result<(), TextError> {
     let beginning = &beginning[..beginning.len().min(BEGINNING)];
     let what = if beginning.starts_with(&MAGIC) {
-        "an image of imbrex; what is asked of it is recorded by `serve --record`"
+        "an image of imbrex; what is asked of it is recorded by `record` and `serve --record`"
     } else if beginning.starts_with(PARQUET) {
         "a recording already (or another Parquet file); `simulate --replay` runs it"
     } else if UTF_16.iter().any(|mark| beginning.starts_with(mark)) {

@@ -8,6 +8,7 @@ use std::io::Read;
 
 use serde_json::Value;
 
+use super::clock;
 use super::number::decimal;
 use super::opening::{self, TextError};
 use crate::profile::quantity::Unit;
@@ -74,36 +75,63 @@ pub struct Synthetic {
     pub drive: String,
     /// All drives there are.
     pub drives: Vec<String>,
+    /// Time from one report to the next.
+    pub interval_ns: u64,
+    /// How that is known.
+    pub interval_from: IntervalFrom,
     /// Reports that were used; the first one, which speaks of the time since the machine began, is not
     /// one of them where there are more.
     pub reports: u64,
 }
 
+/// How the time from one report to the next is known.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum IntervalFrom {
+    /// It was given.
+    Given,
+    /// From the times in the text.
+    Times,
+    /// It is not known: a second, as is usual.
+    Assumed,
+}
+
+/// What is assumed where nothing tells.
+const INTERVAL_ASSUMED_NS: u64 = 1_000_000_000;
+
+/// Drives and their rates in order of the text, and the times of day of its reports, in seconds.
+#[derive(Default)]
+struct Found {
+    rates: Vec<(String, Rates)>,
+    times_s: Vec<u64>,
+}
+
 const NAMES: [&str; 4] = ["reads", "writes", "discards", "flushes"];
 const KEYS: [&str; 4] = ["read", "write", "trim", "flush"];
 
-/// Makes a workload from reports that are `interval_ns` apart.
+/// Makes a workload from reports that are `interval_ns` apart; where that is not given, as far apart as their
+/// times say. Without `device` the first drive is taken that is no loop device and none in memory, if there is one.
 ///
 /// # Errors
 /// See [`RatesError`].
 pub fn workload(
     text: &str,
     device: Option<&str>,
-    interval_ns: u64,
+    interval_ns: Option<u64>,
 ) -> Result<Synthetic, RatesError> {
-    let all = match serde_json::from_str(text) {
+    let found = match serde_json::from_str(text) {
         Ok(value) => from_json(&value),
         Err(_) => from_text(text)?,
     };
     let mut drives: Vec<String> = Vec::new();
-    for (name, _) in &all {
+    for (name, _) in &found.rates {
         if !drives.contains(name) {
             drives.push(name.clone());
         }
     }
-    let first = drives.first().ok_or(RatesError::NoReport)?;
+    let real = drives.iter().find(|name| !is_stand_in(name));
+    let first = real.or(drives.first()).ok_or(RatesError::NoReport)?;
     let drive = device.unwrap_or(first).to_owned();
-    let mine = all.into_iter().filter(|(name, _)| *name == drive);
+    let mine = found.rates.into_iter().filter(|(name, _)| *name == drive);
     let mut rates: Vec<Rates> = mine.map(|(_, rates)| rates).collect();
     if rates.is_empty() {
         return Err(RatesError::NoSuchDrive {
@@ -115,6 +143,11 @@ pub fn workload(
         rates.remove(0);
     }
     let reports = count(rates.len());
+    let (interval_ns, interval_from) = match (interval_ns, clock::apart_ns(&found.times_s)) {
+        (Some(given), _) => (given, IntervalFrom::Given),
+        (None, Some(told)) => (told, IntervalFrom::Times),
+        (None, None) => (INTERVAL_ASSUMED_NS, IntervalFrom::Assumed),
+    };
     let toml = to_toml(&drive, &rates, interval_ns);
     let toml = toml.ok_or_else(|| RatesError::Idle {
         drive: drive.clone(),
@@ -125,8 +158,19 @@ pub fn workload(
         toml,
         drive,
         drives,
+        interval_ns,
+        interval_from,
         reports,
     })
+}
+
+/// Whether a drive of this name is a file or memory.
+fn is_stand_in(name: &str) -> bool {
+    let numbered = |kind: &str| {
+        let number = name.strip_prefix(kind);
+        number.is_some_and(|rest| rest.starts_with(|c: char| c.is_ascii_digit()))
+    };
+    ["loop", "ram", "zram"].into_iter().any(numbered)
 }
 
 /// The text of a file of reports.
@@ -149,26 +193,28 @@ fn milli(text: &str) -> u64 {
     decimal(&text.replace(',', "."), 1000).unwrap_or(0)
 }
 
-fn from_json(value: &Value) -> Vec<(String, Rates)> {
+fn from_json(value: &Value) -> Found {
     let list = |value: &Value, key: &str| value[key].as_array().cloned().unwrap_or_default();
-    let mut all = Vec::new();
+    let mut found = Found::default();
     for host in list(&value["sysstat"], "hosts") {
         for report in list(&host, "statistics") {
+            let time = report["timestamp"].as_str().and_then(clock::of_day_s);
+            found.times_s.extend(time);
             for disk in list(&report, "disk") {
                 let Some(name) = disk["disk_device"].as_str() else {
                     continue;
                 };
                 let get = |key: &str| disk.get(key).map(|value| milli(&value.to_string()));
-                all.push((name.to_owned(), rates(get)));
+                found.rates.push((name.to_owned(), rates(get)));
             }
         }
     }
-    all
+    found
 }
 
-fn from_text(text: &str) -> Result<Vec<(String, Rates)>, RatesError> {
+fn from_text(text: &str) -> Result<Found, RatesError> {
     let mut head: Option<Vec<&str>> = None;
-    let mut all = Vec::new();
+    let mut found = Found::default();
     for line in text.lines() {
         let words: Vec<&str> = line.split_ascii_whitespace().collect();
         match words.first() {
@@ -182,20 +228,21 @@ fn from_text(text: &str) -> Result<Vec<(String, Rates)>, RatesError> {
             None => head = None,
             Some(name) => {
                 let Some(head) = head.as_ref().filter(|head| head.len() == words.len()) else {
+                    found.times_s.extend(clock::of_day_s(line));
                     continue;
                 };
                 let get = |key: &str| {
                     let at = head.iter().position(|word| *word == key)?;
                     Some(milli(words[at]))
                 };
-                all.push(((*name).to_owned(), rates(get)));
+                found.rates.push(((*name).to_owned(), rates(get)));
             }
         }
     }
-    if all.is_empty() {
+    if found.rates.is_empty() {
         return Err(RatesError::NoReport);
     }
-    Ok(all)
+    Ok(found)
 }
 
 /// Rates from the columns of the extended report, or else of the short one.

@@ -467,7 +467,7 @@ fn hidden_offsets_keep_sizes_times_and_what_is_near() {
 fn a_drive_of_any_name_becomes_a_workload_that_can_be_read() {
     let name = "sd\u{1}\u{7f}ä#\"";
     let text = format!("Device tps kB_read/s kB_wrtn/s kB_dscd/s\n{name} 18.75 430.69 586.18 0\n");
-    let made = rates::workload(&text, Some(name), 1_000_000_000).expect("rates");
+    let made = rates::workload(&text, Some(name), None).expect("rates");
     Workload::from_toml("made", &made.toml).expect("a workload");
     assert!(made.toml.contains(r"sd\u{1}\u{7f}ä#"), "{}", made.toml);
 }
@@ -476,8 +476,17 @@ fn a_drive_of_any_name_becomes_a_workload_that_can_be_read() {
 fn rates_become_a_workload_that_says_it_is_synthetic() {
     // fio was held to 60 reads and 140 writes of 8 KiB a second.
     for name in ["iostat-x.txt", "iostat-x.json", "iostat-d-t.txt"] {
-        let made = rates::workload(&fixture(name), None, 1_000_000_000).expect("rates");
+        let made = rates::workload(&fixture(name), None, None).expect("rates");
         assert_eq!((made.drive.as_str(), made.reports), ("loop0", 3), "{name}");
+        let told = match name {
+            "iostat-d-t.txt" => rates::IntervalFrom::Times,
+            _ => rates::IntervalFrom::Assumed,
+        };
+        assert_eq!(
+            (made.interval_ns, made.interval_from),
+            (1_000_000_000, told),
+            "{name}"
+        );
         assert!(made.toml.starts_with("# SYNTHETIC"), "{}", made.toml);
         let workload = Workload::from_toml(name, &made.toml).expect("a workload");
         assert!(workload.name.starts_with("synthetic"));
@@ -499,11 +508,40 @@ fn rates_become_a_workload_that_says_it_is_synthetic() {
         }
         assert_eq!(workload.streams.len(), 2, "{name}");
     }
-    let none = rates::workload(&fixture("fio-v3.log"), None, 1).expect_err("no rates");
+    let none = rates::workload(&fixture("fio-v3.log"), None, None).expect_err("no rates");
     assert_eq!(none, rates::RatesError::NoReport);
     let other =
-        rates::workload(&fixture("iostat-x.txt"), Some("sdz"), 1).expect_err("no such drive");
+        rates::workload(&fixture("iostat-x.txt"), Some("sdz"), None).expect_err("no such drive");
     assert!(other.to_string().contains("there are: loop0"), "{other}");
+}
+
+#[test]
+fn reports_last_as_long_as_their_times_say_and_a_drive_is_no_loop_device_where_there_is_another() {
+    let mut text = String::new();
+    for time in ["09:59:50 AM", "09:59:55 AM", "10:00:00 AM"] {
+        text += &format!("11/25/26 {time}\nDevice tps kB_read/s kB_wrtn/s kB_dscd/s\n");
+        text += "loop0 5 1 2 0\nzram1 1 1 1 0\nsda 10 40 0 0\nsdb 10 40 0 0\n\n";
+    }
+    let report = |second: &str| {
+        let of = |name| format!("{{\"disk_device\": \"{name}\", \"tps\": 1, \"kB_read/s\": 4}}");
+        let (ram, real) = (of("ram0"), of("sda"));
+        format!("{{\"timestamp\": \"11/25/26 15:00:{second}\", \"disk\": [{ram}, {real}]}}")
+    };
+    let reports = ["40", "45", "50"].map(report).join(",");
+    let json = format!("{{\"sysstat\": {{\"hosts\": [{{\"statistics\": [{reports}]}}]}}}}");
+    for text in [text.as_str(), json.as_str()] {
+        let made = rates::workload(text, None, None).expect("rates");
+        assert_eq!((made.drive.as_str(), made.reports), ("sda", 2));
+        assert_eq!(made.interval_from, rates::IntervalFrom::Times);
+        let workload = Workload::from_toml("made", &made.toml).expect("a workload");
+        assert_eq!(workload.limits.duration, Some(Duration::from_s(10)));
+        let given = rates::workload(text, None, Some(2_000_000_000)).expect("rates");
+        assert_eq!(given.interval_from, rates::IntervalFrom::Given);
+        assert_eq!(given.interval_ns, 2_000_000_000);
+    }
+    let only = "Device tps kB_read/s kB_wrtn/s kB_dscd/s\nloop0 5 1 2 0\n";
+    let made = rates::workload(only, None, None).expect("rates");
+    assert_eq!(made.drive, "loop0");
 }
 
 #[test]

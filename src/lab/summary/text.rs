@@ -8,7 +8,7 @@ use crate::host::account::Latencies;
 use crate::lab::series::{Bucket, Series};
 use crate::profile::quantity::Unit;
 use crate::time::Duration;
-use crate::units::count;
+use crate::units::{count, counted};
 
 /// Rows of the table over time.
 const ROWS_MAX: usize = 25;
@@ -29,8 +29,8 @@ impl fmt::Display for Summary {
         let took = Duration(self.answered_ns);
         writeln!(
             f,
-            "{} requests answered in {took} of model time",
-            self.answered
+            "{} answered in {took} of model time",
+            counted(self.answered, "request")
         )?;
         if let Some(drained_ns) = self.drained_ns {
             let rest = Duration(drained_ns.saturating_sub(self.answered_ns));
@@ -66,8 +66,10 @@ impl Summary {
                 let took = Duration(summary.answered_ns);
                 writeln!(
                     f,
-                    "{}, workload {}: {} requests answered in {took} of model time",
-                    summary.profile, summary.workload, summary.answered
+                    "{}, workload {}: {} answered in {took} of model time",
+                    summary.profile,
+                    summary.workload,
+                    counted(summary.answered, "request")
                 )?;
                 summary.write_latencies(f)
             }

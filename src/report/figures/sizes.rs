@@ -46,9 +46,9 @@ fn told(operation: &OperationUse) -> String {
     let common = sizes.iter().max_by_key(|(_, (requests, _))| *requests);
     let (common, share) = common.map_or((0, 0), |(size, (requests, _))| (*size, *requests));
     format!(
-        "{}: {} requests, the largest share ({}) of {} up to twice that.",
+        "{}: {}, the largest share ({}) of {} up to twice that.",
         operation.word,
-        amount::grouped(operation.count),
+        amount::counted(operation.count, "request"),
         amount::share(share, operation.count),
         amount::size(1 << common),
     )

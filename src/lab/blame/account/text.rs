@@ -6,6 +6,7 @@ use indicatif::BinaryBytes;
 
 use super::{Blame, OfOwner};
 use crate::time::Duration;
+use crate::units::counted;
 
 /// Columns of the table.
 const COLUMNS: &str = "name,start_bytes,end_bytes,bytes,host_written_bytes,staged_bytes,own_ns,\
@@ -50,20 +51,20 @@ impl Blame {
     fn write_words(&self, text: &mut String, top: usize) -> fmt::Result {
         writeln!(
             text,
-            "{} on {}: {} requests, {} written by the host, {} by the head",
+            "{} on {}: {}, {} written by the host, {} by the head",
             self.workload,
             self.profile,
-            self.answered,
+            counted(self.answered, "request"),
             BinaryBytes(self.host_written_bytes),
             BinaryBytes(self.medium_written_bytes)
         )?;
         writeln!(
             text,
-            "{} cleanings ({} given up) took {} of the arm; {} requests waited for them, {} together\n",
-            self.cleanings,
+            "{} ({} given up) took {} of the arm; {} waited for them, {} together\n",
+            counted(self.cleanings, "cleaning"),
             self.given_up,
             Duration(self.cleaning_ns),
-            self.requests_waited,
+            counted(self.requests_waited, "request"),
             Duration(self.waited_ns)
         )?;
         writeln!(
@@ -91,6 +92,14 @@ impl Blame {
             if told.cleanings > 0 || told.waits > 0 {
                 self.write_row(text, told)?;
             }
+        }
+        if self.left_in_cache_bytes > 0 {
+            writeln!(
+                text,
+                "{} still in the write cache at the end are in no figure but what was written: let the run \
+                 end with a flush",
+                BinaryBytes(self.left_in_cache_bytes)
+            )?;
         }
         Ok(())
     }

@@ -124,6 +124,23 @@ fn a_structure_bears_its_part_and_what_no_list_names_the_rest() {
 }
 
 #[test]
+fn what_is_in_the_write_cache_at_the_end_is_told_as_in_no_figure() {
+    let left = |words| {
+        let profile = tiny(&[]);
+        let blame = blamed(&profile, "new", words, bands(&profile));
+        let told = blame
+            .words(20)
+            .contains("still in the write cache at the end");
+        (blame.left_in_cache_bytes, told, blame.host_written_bytes)
+    };
+    let (bytes, told, written) = left("uniform write 4KiB 20-requests 1-deep");
+    assert!(bytes > 0 && bytes <= written && told, "{bytes} {told}");
+    // A write that has to be on the medium when it is answered leaves nothing behind.
+    let (bytes, told, _) = left("uniform fua-write 4KiB 20-requests 1-deep");
+    assert_eq!((bytes, told), (0, false));
+}
+
+#[test]
 fn a_conventional_drive_has_no_cleaning_to_blame_on_anyone() {
     let control = Profile::built_in("control-5tb").unwrap();
     let control = Profile::from_toml("control", control).unwrap();

@@ -9,6 +9,7 @@ use indicatif::BinaryBytes;
 use super::{By, Comparison, Difference, OfRange, Side, Units, Verdict};
 use crate::lab::summary::Unwritten;
 use crate::time::Duration;
+use crate::units::counted;
 
 /// Ranges shown; all of them are in the machine-readable output.
 const RANGES_SHOWN: usize = 10;
@@ -135,8 +136,9 @@ fn write_side(f: &mut fmt::Formatter<'_>, letter: &str, side: &Side) -> fmt::Res
     };
     writeln!(
         f,
-        "{letter}  {}: {} requests{runs}",
-        side.name, side.answered
+        "{letter}  {}: {}{runs}",
+        side.name,
+        counted(side.answered, "request")
     )?;
     if let Some(lag) = &side.lag {
         writeln!(f, "   lag: {lag}")?;

@@ -5,14 +5,16 @@ use std::fmt;
 use super::Report;
 use crate::profile::quantity::Unit;
 use crate::time::Duration;
+use crate::units::counted;
 
 impl fmt::Display for Report {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let span = Duration(self.span_ns);
         writeln!(
             f,
-            "{} lines read, {} requests over {span}",
-            self.lines, self.requests
+            "{} read, {} over {span}",
+            counted(self.lines, "line"),
+            counted(self.requests, "request")
         )?;
         self.write_kinds(f)?;
         writeln!(
@@ -55,10 +57,10 @@ impl fmt::Display for Report {
             }
         }
         for (what, lines) in &self.aside {
-            writeln!(f, "left aside: {lines} lines, {what}")?;
+            writeln!(f, "left aside: {}, {what}", counted(*lines, "line"))?;
         }
         for (why, lines) in &self.bad {
-            writeln!(f, "passed over: {lines} lines, {why}")?;
+            writeln!(f, "passed over: {}, {why}", counted(*lines, "line"))?;
         }
         for bad in &self.first_bad {
             writeln!(f, "  line {}: {}: {}", bad.line, bad.why, bad.text)?;
