@@ -1,7 +1,7 @@
 //! Owns the writing of what a served drive answers to a file: a thread for each recording.
 //!
 //! The file has no end, and cannot be read, before the recording has. A failure to write does not disturb
-//! the session; whoever ends the recording is told.
+//! the session; whoever ends the recording is told, and there is no file.
 
 use std::fs::File;
 use std::io::{BufWriter, ErrorKind};
@@ -59,9 +59,18 @@ fn begin(path: &Path, profile: &str, is_fresh: bool) -> Result<(Recorder, Writin
     let writer =
         RecordingWriter::new(BufWriter::new(file), &about).map_err(|error| failed(words(error)))?;
     let (recorder, told) = Recorder::new();
+    let file = path.to_owned();
     let writing = std::thread::Builder::new()
         .name("imbrex-record".to_owned())
-        .spawn(move || write(writer, &told, is_fresh))
+        .spawn(move || {
+            let outcome = write(writer, &told, is_fresh);
+            if let Err(why) = &outcome {
+                log::error!("the recording {} cannot be written: {why}", file.display());
+                // Without its end nobody can read it, and it would be in the way of another one.
+                let _ = std::fs::remove_file(&file);
+            }
+            outcome
+        })
         .map_err(|error| failed(error.to_string()))?;
     Ok((recorder, writing))
 }
@@ -89,6 +98,15 @@ fn write(mut writer: ToFile, told: &Receiver<Told>, is_fresh: bool) -> Result<He
     Err("the drive never began it".to_owned())
 }
 
+/// The error and what led to it, each cause once: some errors say their cause themselves.
 fn words(error: impl Into<anyhow::Error>) -> String {
-    format!("{:#}", error.into())
+    let mut words = String::new();
+    for cause in error.into().chain() {
+        let cause = cause.to_string();
+        if !words.contains(&cause) {
+            words += if words.is_empty() { "" } else { ": " };
+            words += &cause;
+        }
+    }
+    words
 }

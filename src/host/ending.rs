@@ -31,6 +31,10 @@ impl<M: Machine> EventLoop<M> {
 
     pub(super) fn leave_if_done(&mut self, now: Instant) {
         let moving = self.mover.in_flight() > 0;
+        if self.phase == Phase::Leaving && self.desk.waiting() == 0 {
+            // What the drive does by itself from here on, nobody asked for.
+            self.end_recordings(None, now);
+        }
         match self.phase {
             Phase::Leaving | Phase::Closing if self.power_loss.is_some() => {
                 self.phase = Phase::Over;

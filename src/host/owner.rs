@@ -203,7 +203,6 @@ fn run<M: Machine>(
             Next::Over => break,
         }
     }
-    event_loop.end_recordings(None, event_loop.clock.now());
     let last = Stopped {
         status: event_loop.status(),
         account: event_loop.account(),

@@ -6,6 +6,7 @@ use proptest::prelude::{Just, Strategy, prop, prop_assert_eq, prop_oneof, propte
 use super::obeying::{cut, in_bay, order, stall};
 use super::{CAPACITY, Rig, TAKES, info, plain_rig, read, rig};
 use crate::host::clock::Pace;
+use crate::host::event_loop::Next;
 use crate::host::handle::{Answer, Ask, HostError};
 use crate::host::order::{Order, Outcome};
 use crate::host::recorder::{Answered, Held, Recorder, RecordingId, Told};
@@ -276,6 +277,27 @@ fn moments_count_from_one_at_which_the_platters_stood_as_at_the_start() {
     let (answers, held) = taken(&told);
     assert_eq!(rows(&answers), [(0, 2_500_001, 2_500_001 + TAKES.0)]);
     assert_eq!(held.expect("it has ended").spanned_ns, TAKES.0 + 1);
+}
+
+#[test]
+fn the_end_of_the_server_ends_it_with_the_last_answer_and_not_when_the_drive_has_shut_down() {
+    let mut machine = StandIn::new(TAKES, false);
+    machine.closing_takes = Duration(60_000_000_000);
+    let mut rig = rig(Pace::Real, machine, info(CAPACITY));
+    let told = begin(&mut rig, 1);
+    rig.ask(read(0));
+    rig.settle();
+    rig.event_loop.leave();
+    assert_eq!(rig.settle(), Next::Over);
+    let now = rig.event_loop.clock.now();
+    assert!(
+        now >= Instant(60_000_000_000),
+        "it has shut down at {now:?}"
+    );
+    let (answers, held) = taken(&told);
+    let held = held.expect("it has ended");
+    assert_eq!((answers.len(), held.requests, held.left_out), (1, 1, 0));
+    assert_eq!(held.spanned_ns, TAKES.0);
 }
 
 #[test]

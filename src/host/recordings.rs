@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 
 use super::handle::{Ask, Handle, HostError};
@@ -34,7 +34,7 @@ pub enum ScribeError {
     #[error("{0}")]
     Hidden(String),
     /// The file cannot be made.
-    #[error("cannot create {}: {source}", path.display())]
+    #[error("cannot create {}, as the user that the server runs as: {source}", path.display())]
     Create {
         /// The file.
         path: PathBuf,
@@ -101,6 +101,9 @@ pub struct UnderWay {
     pub file: PathBuf,
     /// Requests in it so far.
     pub requests: u64,
+    /// Why it could not be written, where that is known already.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub unwritten: Option<String>,
 }
 
 /// The recordings of a drive. A clone is the same.
@@ -108,14 +111,18 @@ pub struct UnderWay {
 pub struct Recordings {
     scribe: Scribe,
     known: Arc<Mutex<Known>>,
+    /// Rings when nobody begins one any more.
+    settled: Arc<Condvar>,
 }
 
 #[derive(Default)]
 struct Known {
     /// Numbers given so far.
     given: u64,
-    /// Files that are being made.
+    /// Those that are about to begin, or found that they cannot.
     opening: usize,
+    /// The drive is gone: none begins any more.
+    is_closed: bool,
     under_way: BTreeMap<RecordingId, Arc<Entry>>,
 }
 
@@ -136,49 +143,48 @@ impl Recordings {
         Recordings {
             scribe,
             known: Arc::default(),
+            settled: Arc::default(),
         }
     }
 
-    /// A recorder for the new file `file`, and its number. It begins when the drive has it.
-    pub fn open(&self, file: &Path) -> Result<(RecordingId, Recorder), RecordingsError> {
-        let mut known = self.known();
-        if known.under_way.len() + known.opening >= RECORDINGS_MAX {
-            return Err(RecordingsError::TooMany);
-        }
-        known.opening += 1;
-        drop(known);
-        // However long that takes, nobody else waits for it.
-        let opened = (self.scribe)(file);
-        let mut known = self.known();
-        known.opening -= 1;
-        let (recorder, writing) = opened?;
-        known.given += 1;
-        let id = RecordingId(known.given);
-        let entry = Entry {
-            file: file.to_owned(),
-            requests: recorder.requests(),
-            fate: Mutex::new(Fate::Writing(writing)),
-        };
-        known.under_way.insert(id, Arc::new(entry));
-        Ok((id, recorder.numbered(id)))
+    /// A recorder for the new file `file`, of a drive that takes everything from its start on.
+    pub fn from_the_start(&self, file: &Path) -> Result<Recorder, RecordingsError> {
+        let opening = self.opening()?;
+        let (id, recorder, entry) = opening.open(file)?;
+        self.known().under_way.insert(id, Arc::new(entry));
+        Ok(recorder)
     }
 
     /// Begins a recording of the drive behind `handle` in the new file `file`. If the drive takes none,
     /// there is no file afterwards.
     pub fn begin(&self, handle: &Handle, file: &Path) -> Result<RecordingId, RecordingsError> {
-        let (id, recorder) = self.open(file)?;
+        let opening = self.opening()?;
+        let (id, recorder, entry) = opening.open(file)?;
         match handle.ask(Ask::Record(Box::new(recorder))) {
-            Ok(_) => Ok(id),
+            Ok(_) => {
+                self.known().under_way.insert(id, Arc::new(entry));
+                Ok(id)
+            }
             Err(error) => {
-                let entry = self.known().under_way.remove(&id);
-                if let Some(entry) = entry {
-                    // The recorder went with the question, so that the writing has an end.
-                    let _ = entry.outcome();
-                    entry.remove()?;
-                }
+                // The recorder went with the question, so that the writing has an end.
+                let _ = entry.outcome();
+                entry.remove()?;
                 Err(error.into())
             }
         }
+    }
+
+    /// A place for one more. However long it takes to open its file, nobody else waits for that.
+    fn opening(&self) -> Result<Opening<'_>, RecordingsError> {
+        let mut known = self.known();
+        if known.is_closed {
+            return Err(HostError::Gone.into());
+        }
+        if known.under_way.len() + known.opening >= RECORDINGS_MAX {
+            return Err(RecordingsError::TooMany);
+        }
+        known.opening += 1;
+        Ok(Opening(self))
     }
 
     /// Ends a recording of the drive behind `handle`, and waits until its file is complete. With `discard`
@@ -208,13 +214,22 @@ impl Recordings {
             recording: *id,
             file: entry.file.clone(),
             requests: entry.requests.load(Ordering::Relaxed),
+            unwritten: entry.failure(),
         });
         all.collect()
     }
 
-    /// Waits until all files are complete, once the drive is gone; which of them could not be written.
+    /// Waits until all files are complete, once the drive is gone; which of them could not be written. None
+    /// begins any more.
     pub fn finish(&self) -> Vec<Unwritten> {
-        let all: Vec<Arc<Entry>> = self.known().under_way.values().cloned().collect();
+        let mut known = self.known();
+        known.is_closed = true;
+        while known.opening > 0 {
+            let woken = self.settled.wait(known);
+            known = woken.unwrap_or_else(PoisonError::into_inner);
+        }
+        let all: Vec<Arc<Entry>> = known.under_way.values().cloned().collect();
+        drop(known);
         let outcomes = all.iter().map(|entry| entry.outcome());
         outcomes.filter_map(Result::err).collect()
     }
@@ -225,7 +240,46 @@ impl Recordings {
     }
 }
 
+/// Holds the place of a recording that is about to begin.
+struct Opening<'r>(&'r Recordings);
+
+impl Opening<'_> {
+    fn open(&self, file: &Path) -> Result<(RecordingId, Recorder, Entry), ScribeError> {
+        let (recorder, writing) = (self.0.scribe)(file)?;
+        let mut known = self.0.known();
+        known.given += 1;
+        let id = RecordingId(known.given);
+        let entry = Entry {
+            file: file.to_owned(),
+            requests: recorder.requests(),
+            fate: Mutex::new(Fate::Writing(writing)),
+        };
+        Ok((id, recorder.numbered(id), entry))
+    }
+}
+
+impl Drop for Opening<'_> {
+    fn drop(&mut self) {
+        self.0.known().opening -= 1;
+        self.0.settled.notify_all();
+    }
+}
+
 impl Entry {
+    /// Why it could not be written, if that is known by now.
+    fn failure(&self) -> Option<String> {
+        // Somebody who holds it waits for its end.
+        let fate = self.fate.try_lock().ok()?;
+        let is_over = match &*fate {
+            Fate::Writing(writing) => writing.is_finished(),
+            Fate::Over(_) => true,
+        };
+        drop(fate);
+        is_over
+            .then(|| self.outcome().err())?
+            .map(|unwritten| unwritten.why)
+    }
+
     /// Waits for the end of the file. Whoever asks again is told the same.
     fn outcome(&self) -> Result<Held, Unwritten> {
         let mut fate = self.fate.lock().unwrap_or_else(PoisonError::into_inner);
@@ -352,6 +406,51 @@ mod tests {
     }
 
     #[test]
+    fn one_that_begins_while_the_drive_ends_leaves_no_file_and_is_no_failure() {
+        let folder = tempfile::tempdir().unwrap();
+        let (handle, owner) = drive();
+        // The drive goes away while the file is being made.
+        let plain = recordings();
+        let (making, made) = (crossbeam_channel::bounded(0), crossbeam_channel::bounded(0));
+        let (tell, wait) = (making.0.clone(), made.1.clone());
+        let recordings = Recordings::new(Arc::new(move |path| {
+            tell.send(()).unwrap();
+            wait.recv().unwrap();
+            (plain.scribe)(path)
+        }));
+        let file = folder.path().join("late");
+        let beginning = {
+            let (recordings, handle, file) = (recordings.clone(), handle.clone(), file.clone());
+            std::thread::spawn(move || words(recordings.begin(&handle, &file)))
+        };
+        making.1.recv().unwrap();
+        owner.stop().unwrap();
+        let finishing = {
+            let (recordings, file) = (recordings.clone(), file.clone());
+            std::thread::spawn(move || (recordings.finish(), file.exists()))
+        };
+        made.0.send(()).unwrap();
+        assert_eq!(beginning.join().unwrap(), HostError::Gone.to_string());
+        assert_eq!(finishing.join().unwrap(), (vec![], false));
+        let told = words(recordings.begin(&handle, &file));
+        assert_eq!(told, HostError::Gone.to_string());
+        assert!(!file.exists());
+    }
+
+    #[test]
+    fn a_scribe_that_panics_keeps_no_place() {
+        let (handle, owner) = drive();
+        let recordings = Recordings::new(Arc::new(|_| panic!("a defect")));
+        for _ in 0..=RECORDINGS_MAX {
+            let (recordings, handle) = (recordings.clone(), handle.clone());
+            let begun = std::thread::spawn(move || recordings.begin(&handle, Path::new("f")));
+            assert!(begun.join().is_err());
+        }
+        owner.stop().unwrap();
+        assert_eq!(recordings.finish(), []);
+    }
+
+    #[test]
     fn a_file_without_room_is_told_of_at_its_end_and_harms_no_other() {
         let folder = tempfile::tempdir().unwrap();
         let (full, other) = (folder.path().join("full"), folder.path().join("other"));
@@ -360,6 +459,14 @@ mod tests {
         let one = recordings.begin(&handle, &full).unwrap();
         recordings.begin(&handle, &other).unwrap();
         read(&handle);
+        let unwritten = |of: usize| recordings.under_way()[of].unwritten.clone();
+        while unwritten(0).is_none() {
+            std::thread::yield_now();
+        }
+        assert_eq!(
+            (unwritten(0), unwritten(1)),
+            (Some("no room".to_owned()), None)
+        );
         let told = words(recordings.end(&handle, one, false));
         assert!(
             told.contains("full is incomplete") && told.contains("no room"),

@@ -50,6 +50,9 @@ pub(super) struct StandIn {
     /// Due with the request itself (`false`), or planned when its moment comes (`true`).
     pub(super) late_plans: bool,
     pub(super) background: Option<Instant>,
+    /// How long it takes to shut down.
+    pub(super) closing_takes: Duration,
+    closing: Option<Instant>,
     queue: VecDeque<(Instant, Instant, Request)>,
     effects: Vec<Effect>,
     next_plan: u64,
@@ -65,6 +68,8 @@ impl StandIn {
             takes,
             late_plans,
             background: None,
+            closing_takes: Duration(0),
+            closing: None,
             queue: VecDeque::new(),
             effects: Vec::new(),
             next_plan: 0,
@@ -154,6 +159,7 @@ impl Machine for StandIn {
             let (arrived, due, request) = self.queue.pop_front().expect("seen");
             self.serve(arrived, due, request);
         }
+        self.closing = self.closing.filter(|at| *at > now);
         if self.background.is_some_and(|at| at <= now) {
             self.background = None;
             self.dials.background_runs.fetch_add(1, Ordering::SeqCst);
@@ -169,7 +175,12 @@ impl Machine for StandIn {
             at,
             host_waits: host.is_some(),
         });
-        [host, own].into_iter().flatten().min_by_key(|d| d.at)
+        let closing = self.closing.map(|at| Deadline {
+            at,
+            host_waits: true,
+        });
+        let all = [host, own, closing].into_iter().flatten();
+        all.min_by_key(|d| d.at)
     }
 
     fn drain_effects(&mut self, into: &mut Vec<Effect>) {
@@ -192,10 +203,12 @@ impl Machine for StandIn {
     }
 
     fn idle(&self) -> bool {
-        self.queue.is_empty() && !self.dials.never_rests.load(Ordering::SeqCst)
+        let is_busy = !self.queue.is_empty() || self.closing.is_some();
+        !is_busy && !self.dials.never_rests.load(Ordering::SeqCst)
     }
 
-    fn shut_down(&mut self, _now: Instant) {
+    fn shut_down(&mut self, now: Instant) {
+        self.closing = (self.closing_takes.0 > 0).then(|| now + self.closing_takes);
         self.dials.shut_downs.fetch_add(1, Ordering::SeqCst);
     }
 

@@ -264,7 +264,42 @@ fn a_full_disk_is_told_of_at_the_end_and_disturbs_neither_the_drive_nor_other_re
     // One that nobody has ended is told of by the server.
     let words = served.stop().expect(6);
     assert!(words.contains("left.parquet is incomplete"), "{words}");
+    for file in [full, told, left] {
+        assert!(!file.exists(), "{} is of no use", file.display());
+    }
     drop(mounted);
+}
+
+#[test]
+fn a_command_is_waited_for_although_nothing_can_be_printed() {
+    let rig = Rig::new();
+    let (served, _client) = rig.serve("");
+    let (file, run) = (rig.beside("part.parquet"), rig.beside("run"));
+    let (waits, goes) = (rig.pipe("waits"), rig.pipe("goes"));
+    let script = format!(
+        "echo > {}; read line < {}; touch {}",
+        waits.display(),
+        goes.display(),
+        run.display()
+    );
+    let mut recorder = std::process::Command::new(env!("CARGO_BIN_EXE_imbrex"))
+        .arg("record")
+        .args([&rig.image, std::path::Path::new("-o"), &file])
+        .args(["--for", "1ms", "--", "sh", "-c", &script])
+        .stdout(File::create("/dev/full").expect("it is there"))
+        .stderr(std::process::Stdio::null())
+        .spawn()
+        .expect("it starts");
+    fs::read(&waits).expect("the command runs");
+    while !rig.under_way().is_empty() {
+        std::thread::yield_now();
+    }
+    // The recording is over, and printing failed or is about to.
+    fs::write(&goes, "go\n").expect("the command goes on");
+    let status = recorder.wait().expect("it ends");
+    assert_eq!(status.code(), Some(6));
+    assert!(run.exists(), "the command had ended before");
+    served.stop().success();
 }
 
 /// A filesystem in memory of a few pages, unmounted when dropped.

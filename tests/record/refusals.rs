@@ -50,6 +50,14 @@ fn an_existing_file_is_left_alone_and_one_that_cannot_be_made_is_named() {
     );
     let told = imbrex(&options, &rig.image).expect(4);
     assert!(told.contains("exists and is left alone"), "{told}");
+    // Where nobody could connect nothing is left either, and the corrected command finds its file free.
+    let useless = rig.beside("useless.parquet");
+    let options = format!(
+        "serve {{}} --nbd unix:/nonexistent/socket --record {}",
+        useless.display()
+    );
+    imbrex(&options, &rig.image).expect(6);
+    assert!(!useless.exists());
 }
 
 #[test]

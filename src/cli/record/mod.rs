@@ -34,8 +34,7 @@ first; then what it holds is printed. What the drive was given before is not in 
 answered by the end. The server of IMAGE writes the file, as the user that it runs as.
 
 COMMAND runs as if it were started here, once the recording has begun. It is waited for in any case, and
-SIGTERM is passed on to it. A second Ctrl-C ends at once; the recording then goes on until it is ended by
-`imbrex tell IMAGE end-recording` or the server ends.";
+SIGTERM is passed on to it. A second Ctrl-C does not wait for it: what is recorded by then is complete.";
 
 const EXAMPLES: &str = "\
 Examples:
@@ -50,7 +49,8 @@ Exit codes:
   3  there is no such image
   4  FILE exists, or the drive is sealed
   6  nobody serves the image, the recording cannot be written, or the server was killed in the
-     middle of it";
+     middle of it
+  130  ended at once by a second Ctrl-C";
 
 /// Arguments of `record`.
 #[derive(Debug, clap::Args)]
@@ -93,7 +93,7 @@ impl Why {
 }
 
 pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
-    let asked = signals::catch_which().map_err(rig("catch SIGINT and SIGTERM"))?;
+    let asked = signals::catch_which().map_err(rig("catch SIGINT, SIGTERM and SIGHUP"))?;
     let socket = socket_meant_by(&arguments.image)?;
     let mut way = Way {
         connection: Connection::open(&socket)?,
@@ -127,14 +127,16 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     if why == Why::ServerEnded && outcome.is_ok() {
         output::say("the server has ended, and the recording with it: its file is complete");
     }
-    if let (Ok(held), false) = (&outcome, arguments.json) {
-        output::print(&words(held))?;
-    }
+    let printed = match (&outcome, arguments.json) {
+        (Ok(held), false) => output::print(&words(held)),
+        _ => Ok(()),
+    };
     let failure = job.as_mut().map(Job::outcome).transpose()?.flatten();
     let held = outcome.map_err(|error| match &failure {
         Some(how) => error.context(format!("the command {how}, and its recording failed")),
         None => error,
     })?;
+    printed?;
     if arguments.json {
         output::print_json(&json!({
             "recording": way.id,
@@ -198,7 +200,7 @@ impl Way {
         let held = recording::held(&self.file).ok().flatten();
         let unfinished = || Unwritten {
             file: self.file.clone(),
-            why: "the server went away in the middle of it".to_owned(),
+            why: "the server went away in the middle of it, or says why".to_owned(),
         };
         Ok(held.ok_or_else(unfinished)?)
     }

@@ -64,23 +64,23 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     session.mover = mover.name();
     let recordings = scribe::recordings(&arguments.image, &opened);
     let record = arguments.record.as_deref();
-    let recorder = record.map(|path| recordings.open(path)).transpose()?;
+    let recorder = record.map(|path| recordings.from_the_start(path));
+    let recorder = recorder.transpose()?;
     let begun = Instant::now();
     let bay = ImageBay::new(seat.clone(), file, choice, arguments.read_only);
     let parts = (opened.drive, mover, bay);
-    let (handle, owner) = start(
-        parts,
-        arguments,
-        info,
-        recorder.map(|(_, recorder)| recorder),
-    )
-    .map_err(rig("start the thread of the drive"))?;
+    let (handle, owner) =
+        start(parts, arguments, info, recorder).map_err(rig("start the thread of the drive"))?;
     let attendant = (seat, recordings.clone());
     let end = serve(arguments, &handle, &asked, (&session, attendant, &mut room));
     // In any case: what was acknowledged is made durable before anything is reported.
     let stopped = owner.stop();
     session.real = begun.elapsed();
     let unwritten = recordings.finish();
+    if let (Err(_), Some(path)) = (&end, record) {
+        // Ours, new and useless: nobody could connect.
+        let _ = std::fs::remove_file(path);
+    }
     let (end, control) = end?;
     drop(control);
     let (last, failed) = match stopped {
