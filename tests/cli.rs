@@ -152,7 +152,7 @@ fn an_account_that_cannot_be_written_is_refused_before_the_image_is_opened() {
     let socket = scratch.path("drive.sock");
     let (socket, account) = (socket.display(), account.display());
     let serve = format!("serve {{}} --nbd unix:{socket} --account {account}");
-    let told = imbrex(&serve, &scratch.image).expect(1);
+    let told = imbrex(&serve, &scratch.image).expect(6);
     assert!(told.contains("cannot write the account"), "{told}");
     assert!(scratch.bytes() == before, "the image was opened");
 }
@@ -402,7 +402,7 @@ fn every_problem_of_a_profile_is_told_at_once() {
     ] {
         assert!(told.contains(words), "{words} is missing in {told}");
     }
-    imbrex("create {} --profile ./no/such.toml", &scratch.image).expect(2);
+    imbrex("create {} --profile ./no/such.toml", &scratch.image).expect(3);
     imbrex(
         &format!("create {{}} --profile {}", file.display()),
         &scratch.image,

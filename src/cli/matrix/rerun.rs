@@ -123,8 +123,8 @@ fn no_bundle(folder: &Path) -> String {
     names.truncate(BESIDE_SHOWN);
     let beside = match (names.is_empty(), more) {
         (true, _) => format!("there is no bundle in {}", above.display()),
-        (false, 0) => format!("beside it are {}", names.join(", ")),
-        (false, more) => format!("beside it are {} and {more} more", names.join(", ")),
+        (false, 0) => format!("beside it: {}", names.join(", ")),
+        (false, more) => format!("beside it: {} and {more} more", names.join(", ")),
     };
     format!("{shown} is not there: only cells that failed leave a bundle; {beside}")
 }

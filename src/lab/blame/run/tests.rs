@@ -133,10 +133,10 @@ fn what_is_in_the_write_cache_at_the_end_is_told_as_in_no_figure() {
             .contains("still in the write cache at the end");
         (blame.left_in_cache_bytes, told, blame.host_written_bytes)
     };
-    let (bytes, told, written) = left("uniform write 4KiB 20-requests 1-deep");
+    let (bytes, told, written) = left("uniform write 4KiB 20-requests 1-under-way");
     assert!(bytes > 0 && bytes <= written && told, "{bytes} {told}");
     // A write that has to be on the medium when it is answered leaves nothing behind.
-    let (bytes, told, _) = left("uniform fua-write 4KiB 20-requests 1-deep");
+    let (bytes, told, _) = left("uniform fua-write 4KiB 20-requests 1-under-way");
     assert_eq!((bytes, told), (0, false));
 }
 
