@@ -176,14 +176,7 @@ impl State {
                 slot_sectors,
             } => {
                 self.take_slots(layout, sequence, *at, *slot_sectors);
-                let mut pba = *at;
-                for few in extents.chunks(LOOKED_FOR) {
-                    self.map.bring_near(few);
-                    for extent in few {
-                        self.map_to(layout, sequence, *extent, Target::at(pba));
-                        pba = pba + extent.sectors;
-                    }
-                }
+                self.map_all(layout, sequence, extents, *at);
             }
             Change::Append { band, from, upto } => {
                 let (place, _) = self.home(layout, *band);
@@ -310,6 +303,17 @@ impl State {
     fn release_staging(&mut self, band: BandId) {
         if let Some(used) = self.used.remove(&band) {
             self.slots_used -= used.slots;
+        }
+    }
+
+    /// Maps extents to what lies from `pba` on, one behind the other.
+    fn map_all(&mut self, layout: &Layout, sequence: u64, extents: &[LbaExtent], mut pba: Pba) {
+        for few in extents.chunks(LOOKED_FOR) {
+            self.map.bring_near(few);
+            for extent in few {
+                self.map_to(layout, sequence, *extent, Target::at(pba));
+                pba = pba + extent.sectors;
+            }
         }
     }
 
