@@ -517,11 +517,13 @@ fn rates_become_a_workload_that_says_it_is_synthetic() {
 
 #[test]
 fn reports_last_as_long_as_their_times_say_and_a_drive_is_no_loop_device_where_there_is_another() {
-    let mut text = String::new();
-    for time in ["09:59:50 AM", "09:59:55 AM", "10:00:00 AM"] {
-        text += &format!("11/25/26 {time}\nDevice tps kB_read/s kB_wrtn/s kB_dscd/s\n");
-        text += "loop0 5 1 2 0\nzram1 1 1 1 0\nsda 10 40 0 0\nsdb 10 40 0 0\n\n";
-    }
+    let text = ["09:59:50 AM", "09:59:55 AM", "10:00:00 AM"].map(|time| {
+        format!(
+            "11/25/26 {time}\nDevice tps kB_read/s kB_wrtn/s kB_dscd/s\nloop0 5 1 2 0\nzram1 1 1 1 0\n\
+             sda 10 40 0 0\nsdb 10 40 0 0\n\n"
+        )
+    });
+    let text = text.concat();
     let report = |second: &str| {
         let of = |name| format!("{{\"disk_device\": \"{name}\", \"tps\": 1, \"kB_read/s\": 4}}");
         let (ram, real) = (of("ram0"), of("sda"));
