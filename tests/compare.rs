@@ -212,7 +212,7 @@ fn what_cannot_be_compared_is_refused() {
     assert!(told.contains("is not a recording"), "{told}");
     assert_eq!(
         imbrex("compare {} {}", &folder.path().join("none")).code,
-        Some(2)
+        Some(3)
     );
 }
 
