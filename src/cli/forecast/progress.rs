@@ -4,8 +4,6 @@ use std::io::IsTerminal;
 use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
-use indicatif::HumanDuration;
-
 use crate::cli::{bar, output};
 use crate::lab::forecast::crew::Told;
 use crate::units::count;
@@ -59,12 +57,10 @@ impl Lines {
         }
         self.last = now;
         let gone = now.duration_since(self.begun);
-        let (part, rest) = (u32::try_from(done).ok()?, u32::try_from(all - done).ok()?);
-        let left = match gone.checked_div(part) {
-            Some(each) if rest > 0 && done >= all.div_ceil(ENOUGH) => {
-                format!(" (about {} left)", HumanDuration(each * rest))
-            }
-            _ => String::new(),
+        let left = if done >= all.div_ceil(ENOUGH) {
+            bar::left(gone, count(done), count(all))
+        } else {
+            String::new()
         };
         Some(format!("{done}/{all} runs{left}"))
     }

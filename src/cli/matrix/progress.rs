@@ -3,7 +3,7 @@
 use std::io::IsTerminal;
 use std::time::Instant;
 
-use indicatif::{HumanDuration, ProgressBar};
+use indicatif::ProgressBar;
 
 use crate::cli::{bar, output};
 use crate::lab::matrix::results::Line;
@@ -64,15 +64,7 @@ impl Shown {
 
     /// An estimate from the cells that are done, of which each counts the same.
     fn left(&self) -> String {
-        let rest = self.all - self.done;
-        let (Ok(rest), Ok(done)) = (u32::try_from(rest), u32::try_from(self.done)) else {
-            return String::new();
-        };
-        if rest == 0 {
-            return String::new();
-        }
-        let left = self.begun.elapsed() / done * rest;
-        format!(" (about {} left)", HumanDuration(left))
+        bar::left(self.begun.elapsed(), self.done, self.all)
     }
 }
 
