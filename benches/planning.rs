@@ -4,8 +4,11 @@
 //! `cargo bench --bench planning` prints: the time and the memory of filling the desktop's
 //! staging area and draining it; host operations a second for staged random writes and for reads; and what an
 //! operation costs by how many extents the map holds, how much that has grown, and how much their logarithm.
-//! `cargo bench --bench planning -- extents` prints the last alone.
+//! `cargo bench --bench planning -- extents` prints the last alone: medians of several processes, each of
+//! which fills one drive from the smallest map to the largest (`-- extents-once` is one of them).
 #![allow(missing_docs, clippy::print_stdout)] // a program for people
+
+use std::process::Command;
 
 use imbrex::drive::Drive;
 use imbrex::drive::request::{Effect, Operation, Request};
@@ -21,6 +24,10 @@ use rand_core::{Rng, SeedableRng};
 
 const PAGE: u64 = 4096;
 const UNDER_WAY: usize = 64;
+/// Extents that the map holds when its cost is measured.
+const SIZES: [u64; 5] = [10_000, 100_000, 1_000_000, 3_000_000, 10_000_000];
+/// How often each of them is measured.
+const ROUNDS: usize = 7;
 
 fn desktop() -> Profile {
     let text = Profile::built_in("desktop-5tb").expect("a shipped profile");
@@ -28,7 +35,12 @@ fn desktop() -> Profile {
 }
 
 fn main() {
-    if !std::env::args().any(|word| word == "extents") {
+    let told = |word: &str| std::env::args().any(|given| given == word);
+    if told("extents-once") {
+        extents_once();
+        return;
+    }
+    if !told("extents") {
         fill_and_drain();
         operations_a_second();
     }
@@ -101,44 +113,73 @@ fn simulated(profile: &Profile, words: &str) -> (f64, u64) {
 }
 
 fn cost_by_extents() {
+    println!("staged random writes by extents held, write cache on, medians of {ROUNDS} rounds:");
+    println!(
+        "  {:>12}{:>16}{:>16}{:>12}{:>10}{:>12}",
+        "extents", "ns/operation", "operations/s", "memory MB", "growth", "logarithm"
+    );
+    let rounds: Vec<Vec<[f64; 2]>> = (0..ROUNDS).map(|_| measured_once()).collect();
+    for (at, extents) in SIZES.into_iter().enumerate() {
+        let ns = median(rounds.iter().map(|round| round[at][0]));
+        let memory = median(rounds.iter().map(|round| round[at][1]));
+        let growth = median(rounds.iter().map(|round| round[at][0] / round[0][0]));
+        println!(
+            "  {extents:>12}{ns:>16.0}{:>16.0}{memory:>12.0}{growth:>10.2}{:>12.2}",
+            1e9 / ns,
+            float(extents).ln() / float(SIZES[0]).ln()
+        );
+    }
+}
+
+/// Nanoseconds and megabytes by size, as another process has measured them.
+fn measured_once() -> Vec<[f64; 2]> {
+    let this = std::env::current_exe().expect("a program knows where it is");
+    let output = Command::new(this).arg("extents-once").output();
+    let output = output.expect("what runs can be run");
+    assert!(output.status.success(), "{output:?}");
+    let text = String::from_utf8(output.stdout).expect("figures are text");
+    let figures = |line: &str| {
+        let mut words = line.split(' ').map(|word| word.parse().expect("a figure"));
+        std::array::from_fn(|_| words.next().expect("two figures"))
+    };
+    text.lines().map(figures).collect()
+}
+
+fn extents_once() {
     let mut profile = desktop();
     profile.drive.capacity_bytes = 4_000_000_000_000 / PAGE * PAGE;
     let staging = profile.staging.as_mut().expect("the desktop stages");
     staging.extents = 40_000_000;
     staging.slots = 100_000;
     staging.bytes = 80_000_000_000 / PAGE * PAGE;
-    println!("staged random writes by extents held, write cache on:");
-    println!(
-        "  {:>12}{:>16}{:>16}{:>12}{:>10}{:>12}",
-        "extents", "ns/operation", "operations/s", "memory MB", "growth", "logarithm"
-    );
     let mut loop_ = ClosedLoop::new(&profile);
-    let mut first = None;
-    for extents in [10_000, 100_000, 1_000_000, 3_000_000, 10_000_000] {
+    for extents in SIZES {
         while loop_.extents() < extents {
             loop_.write(1_000);
         }
-        // Nearly each write adds an extent.
-        let measured = (extents / 2).min(100_000);
-        let ns = timed(&mut loop_, measured);
-        let (few, ns_of_few) = *first.get_or_insert((extents, ns));
-        println!(
-            "  {extents:>12}{ns:>16.0}{:>16.0}{:>12}{:>10.2}{:>12.2}",
-            1e9 / ns,
-            peak_kb() / 1000,
-            ns / ns_of_few,
-            float(extents).ln() / float(few).ln()
-        );
+        // Nearly each write adds an extent: a small map does not stay small for long.
+        let ns = timed(&mut loop_, (extents / 5_000).min(32));
+        println!("{ns} {}", peak_kb() / 1000);
     }
 }
 
-/// Nanoseconds that each of so many writes takes. A function of its own, so that what counts instructions
-/// can be told to count these.
+fn median(values: impl Iterator<Item = f64>) -> f64 {
+    let mut sorted: Vec<f64> = values.collect();
+    sorted.sort_unstable_by(f64::total_cmp);
+    sorted[sorted.len() / 2]
+}
+
+/// Nanoseconds that a write takes, from one entry of the staging area to another, so many further on: most
+/// of the time goes into entries, each of which holds the writes of a while. A function of its own, so that
+/// what counts instructions can be told to count these.
 #[inline(never)]
-fn timed(loop_: &mut ClosedLoop, writes: u64) -> f64 {
-    let begun = processor_s();
-    loop_.write(writes);
-    (processor_s() - begun) * 1e9 / float(writes)
+fn timed(loop_: &mut ClosedLoop, entries: u64) -> f64 {
+    loop_.write_an_entry();
+    let (begun, written) = (processor_s(), loop_.requests);
+    for _ in 0..entries {
+        loop_.write_an_entry();
+    }
+    (processor_s() - begun) * 1e9 / float(loop_.requests - written)
 }
 
 /// Keeps writes under way on a drive, without any account of them.
@@ -169,6 +210,14 @@ impl ClosedLoop {
         self.drive
             .translation()
             .map_or(0, Translation::extents_used)
+    }
+
+    /// Writes until the map has got another entry.
+    fn write_an_entry(&mut self) {
+        let before = self.extents();
+        while self.extents() == before {
+            self.write(1);
+        }
     }
 
     fn write(&mut self, count: u64) {
