@@ -6,8 +6,11 @@
 mod runs;
 
 pub use self::runs::Run;
-use self::runs::{Runs, Spot};
+use self::runs::{Near, Runs, Spot};
 use crate::units::{Lba, Pba, Sectors, count};
+
+/// Insertions whose places are looked for together: what they look at in a large map fits the nearest cache.
+const LOOKED_FOR: usize = if cfg!(test) { 3 } else { 16 };
 
 /// A half-open, non-empty run of sectors from `start` on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -205,10 +208,32 @@ impl<V: Along> ExtentMap<V> {
     /// Sets all of `range`; what was held there is handed to `removed` first. Joins with
     /// neighbours whose values continue.
     pub fn insert(&mut self, range: LbaExtent, value: V, removed: impl FnMut(LbaExtent, V)) {
-        let mut before = self.last_before(range.end());
+        self.insert_near(None, range, value, removed);
+    }
+
+    /// Sets each of `pieces`, as [`ExtentMap::insert`] does, one after the other. In a large map each would
+    /// wait for far memory; here they wait together.
+    pub fn insert_all(&mut self, pieces: &[(LbaExtent, V)], mut removed: impl FnMut(LbaExtent, V)) {
+        for few in pieces.chunks(LOOKED_FOR) {
+            let near = self.runs.look_for(few.iter().map(|(range, _)| range.end()));
+            for (at, (range, value)) in few.iter().enumerate() {
+                let near = near.get(at).copied().flatten();
+                self.insert_near(near, *range, *value, &mut removed);
+            }
+        }
+    }
+
+    fn insert_near(
+        &mut self,
+        near: Option<Near>,
+        range: LbaExtent,
+        value: V,
+        removed: impl FnMut(LbaExtent, V),
+    ) {
+        let mut before = self.last_before(near, range.end());
         if before.is_some_and(|(_, run)| run.extent().end() > range.start) {
             self.remove(range, removed);
-            before = self.last_before(range.start);
+            before = self.last_before(None, range.start);
         }
         let behind = before.map_or(Spot::FIRST, |(spot, _)| self.runs.next(spot));
         let after = self.runs.get(behind);
@@ -240,21 +265,16 @@ impl<V: Along> ExtentMap<V> {
         }
     }
 
-    /// Gets ready for insertions of `ranges`, which are quicker after it in a large map. Changes nothing.
-    pub fn bring_near(&self, ranges: &[LbaExtent]) {
-        self.runs.bring_near(ranges.iter().map(Extent::end));
-    }
-
-    /// The last run that begins before `end`.
-    fn last_before(&self, end: Lba) -> Option<(Spot, Run<V>)> {
-        let spot = self.runs.last_before(end)?;
+    /// The last run that begins before `end`, which may be near what is told.
+    fn last_before(&self, near: Option<Near>, end: Lba) -> Option<(Spot, Run<V>)> {
+        let spot = self.runs.last_before(near, end)?;
         Some((spot, self.runs.get(spot)?))
     }
 
     /// The first run that overlaps `range`: one look, and back over the others that do.
     fn first_overlapping(&self, range: LbaExtent) -> Option<Spot> {
         let overlaps = |&(_, run): &(Spot, Run<V>)| run.extent().end() > range.start;
-        let mut first = self.last_before(range.end()).filter(overlaps)?;
+        let mut first = self.last_before(None, range.end()).filter(overlaps)?;
         while first.1.start > range.start
             && let Some(spot) = self.runs.before(first.0)
             && let Some(before) = self.runs.get(spot).map(|run| (spot, run)).filter(overlaps)
@@ -265,7 +285,7 @@ impl<V: Along> ExtentMap<V> {
     }
 
     fn whole_from(&self, lba: Lba) -> impl Iterator<Item = (LbaExtent, V)> + '_ {
-        let first = match self.last_before(lba) {
+        let first = match self.last_before(None, lba) {
             None => Spot::FIRST,
             Some((spot, run)) if run.extent().end() > lba => spot,
             Some((spot, _)) => self.runs.next(spot),
@@ -339,7 +359,6 @@ mod tests {
             for (start, length, value, insert) in ops {
                 let range = extent(start, length.min(SPACE - start));
                 let mut removed = vec![];
-                map.bring_near(&[range, extent(SPACE - 1, 1)]);
                 if insert {
                     map.insert(range, value, |e, v| removed.push((e, v)));
                 } else {
@@ -363,6 +382,30 @@ mod tests {
                     let joins = pair[0].0.end() == pair[1].0.start && pair[0].1 + pair[0].0.sectors.0 == pair[1].1;
                     prop_assert!(!joins, "neighbours that continue are one extent: {:?}", pair);
                 }
+            }
+        }
+    }
+
+    proptest! {
+        /// Neighbours in the order of addresses, so that one cuts the chunk in which the next was found.
+        #[test]
+        fn many_at_once_are_set_as_one_after_another(batches in prop::collection::vec(prop::collection::vec((0..SPACE, prop_oneof![8 => 1..3u64, 1 => 1..60u64], 0..1000u64), 1..40), 1..20), ascending in any::<bool>()) {
+            let mut at_once = ExtentMap::default();
+            let mut singly = ExtentMap::default();
+            for mut batch in batches {
+                if ascending {
+                    batch.sort_unstable();
+                }
+                let batch: Vec<_> = batch.into_iter()
+                    .map(|(start, length, value)| (extent(start, length.min(SPACE - start)), value)).collect();
+                let (mut removed_at_once, mut removed_singly) = (vec![], vec![]);
+                at_once.insert_all(&batch, |e, v| removed_at_once.push((e, v)));
+                for (range, value) in batch {
+                    singly.insert(range, value, |e, v| removed_singly.push((e, v)));
+                }
+                at_once.runs.check();
+                prop_assert_eq!(removed_at_once, removed_singly);
+                prop_assert!(at_once.iter().eq(singly.iter()));
             }
         }
     }

@@ -8,7 +8,7 @@
 
 use smallvec::SmallVec;
 
-use super::Along;
+use super::{Along, LOOKED_FOR};
 use crate::units::{Lba, Sectors};
 
 /// Runs of a chunk before it is cut. Few in unit tests, so that small maps have many chunks.
@@ -49,6 +49,13 @@ impl Spot {
     };
 }
 
+/// A chunk in which a run was, or will be, unless the list has changed too much since.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Near {
+    group: usize,
+    chunk: usize,
+}
+
 /// The list.
 #[derive(Clone, Debug)]
 pub(super) struct Runs<V: Along> {
@@ -78,9 +85,10 @@ impl<V: Along> Runs<V> {
         self.len
     }
 
-    /// The last run that begins before `end`.
-    pub(super) fn last_before(&self, end: Lba) -> Option<Spot> {
-        let (group, chunk) = self.chunk_before(end)?;
+    /// The last run that begins before `end`; in `near`, if that is still the chunk to look in.
+    pub(super) fn last_before(&self, near: Option<Near>, end: Lba) -> Option<Spot> {
+        let near = near.filter(|near| self.is_last_below(*near, end));
+        let Near { group, chunk } = near.or_else(|| self.chunk_before(end))?;
         let runs = &self.groups[group].chunks[chunk];
         Some(Spot {
             group,
@@ -89,23 +97,37 @@ impl<V: Along> Runs<V> {
         })
     }
 
-    /// The last group and chunk that begin before `end`.
-    fn chunk_before(&self, end: Lba) -> Option<(usize, usize)> {
+    /// The last chunk that begins before `end`.
+    fn chunk_before(&self, end: Lba) -> Option<Near> {
         let group = last_below(&self.firsts, end)?;
         let chunk = last_below(&self.groups[group].firsts, end)?;
-        Some((group, chunk))
+        Some(Near { group, chunk })
     }
 
-    /// Brings near the processor what insertions that end at `ends` will look for. In a long list each of
-    /// them waits for far memory; here they wait at the same time, because no look depends on another.
-    pub(super) fn bring_near(&self, ends: impl Iterator<Item = Lba>) {
+    /// Whether it is the last chunk that begins before `end`.
+    fn is_last_below(&self, Near { group, chunk }: Near, end: Lba) -> bool {
+        let firsts = self.groups.get(group).map(|group| group.firsts.as_slice());
+        let firsts = firsts.unwrap_or_default();
+        let behind = firsts.get(chunk + 1).or(self.firsts.get(group + 1));
+        firsts.get(chunk).is_some_and(|first| *first < end)
+            && behind.is_none_or(|first| *first >= end)
+    }
+
+    /// Where the last runs are that begin before each of `ends`, which are near the processor after it.
+    /// In a long list each look waits for far memory; here they wait at the same time, because none depends
+    /// on another. In a short list there is nothing to be won, and nothing is told.
+    pub(super) fn look_for(
+        &self,
+        ends: impl Iterator<Item = Lba>,
+    ) -> SmallVec<[Option<Near>; LOOKED_FOR]> {
         if self.groups.len() < 2 {
-            return;
+            return SmallVec::new();
         }
-        let chunks = ends.filter_map(|end| self.chunk_before(end));
-        let chunks: SmallVec<[&[V::Kept]; 64]> = chunks
-            .map(|(group, chunk)| self.groups[group].chunks[chunk].as_slice())
-            .collect();
+        let found: SmallVec<[Option<Near>; LOOKED_FOR]> =
+            ends.map(|end| self.chunk_before(end)).collect();
+        let chunks = found.iter().flatten();
+        let chunks = chunks.map(|near| self.groups[near.group].chunks[near.chunk].as_slice());
+        let chunks: SmallVec<[&[V::Kept]; LOOKED_FOR]> = chunks.collect();
         let mut seen = 0;
         for runs in chunks {
             for run in runs.iter().step_by(STRIDE) {
@@ -113,6 +135,7 @@ impl<V: Along> Runs<V> {
             }
         }
         std::hint::black_box(seen);
+        found
     }
 
     pub(super) fn get(&self, spot: Spot) -> Option<Run<V>> {

@@ -16,9 +16,6 @@ use crate::medium::area::{Area, AreaKind};
 use crate::medium::layout::Layout;
 use crate::units::{BandId, HomeBand, Lba, Pba, Sectors};
 
-/// Pieces of an entry that are looked for together: their parts of a large map fit the nearest cache.
-const LOOKED_FOR: usize = 16;
-
 /// A pass over a spare that will take the place of a home band.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Pass {
@@ -308,13 +305,14 @@ impl State {
 
     /// Maps extents to what lies from `pba` on, one behind the other.
     fn map_all(&mut self, layout: &Layout, sequence: u64, extents: &[LbaExtent], mut pba: Pba) {
-        for few in extents.chunks(LOOKED_FOR) {
-            self.map.bring_near(few);
-            for extent in few {
-                self.map_to(layout, sequence, *extent, Target::at(pba));
-                pba = pba + extent.sectors;
+        let mut pieces = Vec::with_capacity(extents.len());
+        for extent in extents {
+            for piece in split_by_band(layout, *extent) {
+                pieces.push((piece, Target::at(pba)));
+                pba = pba + piece.sectors;
             }
         }
+        self.map_pieces(layout, sequence, &pieces);
     }
 
     pub(super) fn map_to(
@@ -324,25 +322,30 @@ impl State {
         range: LbaExtent,
         target: Target,
     ) {
-        for piece in split_by_band(layout, range) {
-            let target = target.along(piece.start - range.start);
-            let mut dropped = Vec::new();
-            self.map.insert(piece, target, |part, former| {
-                dropped.push((part.sectors, former));
-            });
-            // The new target counts before the old ones go, so that a band which is in use all
-            // the time never looks free in between.
-            self.count(layout, sequence, piece, target);
-            self.uncount(layout, piece, &dropped);
+        let pieces = split_by_band(layout, range);
+        let pieces = pieces.map(|piece| (piece, target.along(piece.start - range.start)));
+        self.map_pieces(layout, sequence, &pieces.collect::<Vec<_>>());
+    }
+
+    /// Maps pieces that cross no border of a band.
+    fn map_pieces(&mut self, layout: &Layout, sequence: u64, pieces: &[(LbaExtent, Target)]) {
+        // The new targets count before the old ones go, so that a band which is in use all the time
+        // never looks free in between.
+        for (piece, target) in pieces {
+            self.count(layout, sequence, *piece, *target);
         }
+        let mut dropped = Vec::new();
+        self.map
+            .insert_all(pieces, |part, former| dropped.push((part, former)));
+        self.uncount(layout, &dropped);
     }
 
     fn unmap(&mut self, layout: &Layout, range: LbaExtent) {
         for piece in split_by_band(layout, range) {
             let mut dropped = Vec::new();
             self.map
-                .remove(piece, |part, former| dropped.push((part.sectors, former)));
-            self.uncount(layout, piece, &dropped);
+                .remove(piece, |part, former| dropped.push((part, former)));
+            self.uncount(layout, &dropped);
         }
     }
 
@@ -361,12 +364,10 @@ impl State {
         }
     }
 
-    fn uncount(&mut self, layout: &Layout, piece: LbaExtent, dropped: &[(Sectors, Target)]) {
-        if dropped.is_empty() {
-            return;
-        }
-        let (band, _) = layout.home_of(piece.start);
-        for &(sectors, target) in dropped {
+    /// Takes parts from the counts; none of them crosses a border of a band.
+    fn uncount(&mut self, layout: &Layout, dropped: &[(LbaExtent, Target)]) {
+        for &(LbaExtent { start, sectors }, target) in dropped {
+            let (band, _) = layout.home_of(start);
             let Some(pba) = target.pba() else {
                 self.dirty.drop_hole(band, sectors);
                 continue;
