@@ -252,7 +252,7 @@ fn what_cannot_be_reached_is_refused_with_its_numbers() {
     check("--dirty-bands 40", "has 39");
     check("--filled 1%", "hold data already");
     check("--merge-in 9", "every 8 entries");
-    check("--staging 95% --dirty-bands 1", "1 bands are to take");
+    check("--staging 95% --dirty-bands 1", "1 band to take");
     assert!(content_of(&scratch.image) == content, "nothing was lost");
     imbrex("check {} --data", &scratch.image).success();
     let conventional = scratch.folder.path().join("conventional.img");

@@ -260,6 +260,27 @@ fn what_became_worse_than_the_baseline_is_named() {
 }
 
 #[test]
+fn cells_whose_reads_meet_nothing_written_are_named() {
+    let matrix = "[matrix]\nname = \"cold\"\nstarts = [\"new\", \"formatted\"]\n\
+        [[drive]]\nprofile = \"tiny\"\n[[work]]\nname = \"reads\"\nworkload = \"uniform read 4KiB 200-requests\"\n";
+    let folder = Folder::with(matrix);
+    let told = folder.run("{}/m.toml -o {}/r").success();
+    let unwritten = |line: &Value| line["figures"]["reads_unwritten"].as_u64();
+    let lines = folder.lines("r");
+    let of_start = |start: &str| {
+        let mut found = lines.iter().filter(|line| line["start"] == start);
+        found.next().expect("it was run")
+    };
+    assert_eq!(unwritten(of_start("new")), Some(200));
+    assert_eq!(unwritten(of_start("formatted")), Some(0));
+    let cold = format!(
+        "in 1 cell ({}) reads met nothing written",
+        of_start("new")["cell"]
+    );
+    assert!(told.contains(&cold), "{told}");
+}
+
+#[test]
 fn results_that_never_end_are_refused() {
     let folder = Folder::with(&format!("{QUICK}{WORK}{EASY}"));
     for arguments in [

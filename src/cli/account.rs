@@ -15,6 +15,7 @@ use super::exit::OutputError;
 use crate::drive::request::Counters;
 use crate::host::account::Account;
 use crate::host::owner::Stopped;
+use crate::lab::summary::Unwritten;
 use crate::medium::movement::Purpose;
 use crate::time::Duration;
 use crate::translation::recovery::Report;
@@ -122,8 +123,12 @@ pub(super) fn words(session: &Session, stopped: &Stopped) -> String {
     let tally = &stopped.tally;
     let _ = writeln!(
         text,
-        "image file  {} reads, {} writes, {} ranges zeroed, {} syncs ({})",
-        tally.reads, tally.writes, tally.zeroes, tally.syncs, session.mover
+        "image file  {}, {}, {} zeroed, {} ({})",
+        counted(tally.reads, "read"),
+        counted(tally.writes, "write"),
+        counted(tally.zeroes, "range"),
+        counted(tally.syncs, "sync"),
+        session.mover
     );
     write_faults(&mut text, &stopped.account);
     write_limits(&mut text, &stopped.account);
@@ -239,6 +244,9 @@ fn write_host(text: &mut String, counters: &Counters) {
         counted(counters.host_trims, "trim"),
         counted(counters.host_zeroes, "zeroing")
     );
+    if let Some(words) = Unwritten::of(counters).told() {
+        let _ = writeln!(text, "            {words}");
+    }
 }
 
 fn write_medium(text: &mut String, counters: &Counters) {

@@ -15,7 +15,7 @@ use crate::medium::area::BandKind;
 use crate::profile::quantity::Unit;
 use crate::time::Instant;
 use crate::translation::lifetime::Lifetime;
-use crate::units::{SECTOR_BYTES, Sectors, count};
+use crate::units::{SECTOR_BYTES, Sectors, count, counted};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -108,8 +108,8 @@ fn lifetime(opened: &Opened) -> Option<Lifetime> {
     Some(translation.state().lifetime())
 }
 
-fn bytes(counted: Sectors) -> u64 {
-    counted.0.saturating_mul(SECTOR_BYTES)
+fn bytes(sectors: Sectors) -> u64 {
+    sectors.0.saturating_mul(SECTOR_BYTES)
 }
 
 fn words(opened: &Opened, status: &Status, written: Option<&Written>) -> String {
@@ -166,10 +166,10 @@ fn words(opened: &Opened, status: &Status, written: Option<&Written>) -> String 
         rows.push((
             "since it was made",
             format!(
-                "{} log entries with {} of the host; {} bands written anew (cleaned, or whole by the host): {}",
+                "log entries: {} with {} of the host; {} written anew (cleaned, or whole by the host): {}",
                 lifetime.entries,
                 BinaryBytes(bytes(lifetime.staged)),
-                lifetime.bands_renewed,
+                counted(lifetime.bands_renewed, "band"),
                 BinaryBytes(bytes(lifetime.rewritten)),
             ),
         ));

@@ -279,7 +279,7 @@ fn inside(material: &Material) -> Option<String> {
     if let (Some((slots, dirty)), Some(all)) = (last, material.about.staging_slots) {
         let _ = write!(
             text,
-            " At the end {} of the staging area was in use and {} bands were dirty.",
+            " At the end {} of the staging area was in use; dirty bands: {}.",
             amount::share(slots, all),
             amount::grouped(dirty)
         );

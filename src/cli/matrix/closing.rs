@@ -11,10 +11,14 @@ use crate::cli::exit::{Code, OutputError};
 use crate::cli::output;
 use crate::lab::matrix::baseline::{self, Comparison};
 use crate::lab::matrix::junit;
+use crate::lab::matrix::measured::unwritten_in;
 use crate::lab::matrix::plan::Plan;
 use crate::lab::matrix::results::{Found, Header, Line};
 use crate::lab::matrix::verdict::Outcome;
 use crate::units::{count, counted};
+
+/// Cells with reads of nothing that are named.
+const COLD_NAMED_MAX: usize = 20;
 
 /// Tells what came out, and the code for it.
 pub(super) fn close(
@@ -31,6 +35,7 @@ pub(super) fn close(
         let complaint = line.complaint();
         let _ = writeln!(text, "cell {} {word}: {words}: {complaint}", line.cell);
     }
+    text += &cold(&lines);
     let _ = writeln!(text, "{}", counts(&lines));
     let mut code = code_of(&lines);
     if let Some(before) = before {
@@ -76,6 +81,29 @@ pub(super) fn check_places(arguments: &RunArguments) -> anyhow::Result<()> {
         fs::remove_file(&probe).map_err(cannot())?;
     }
     Ok(())
+}
+
+/// Of which cells the reads were too quick, and what to do about it; nothing where there are none.
+fn cold(lines: &[Line]) -> String {
+    let cold = lines
+        .iter()
+        .filter(|line| unwritten_in(&line.figures).matters());
+    let mut cells: Vec<String> = cold.map(|line| line.cell.to_string()).collect();
+    let all = count(cells.len());
+    if all == 0 {
+        return String::new();
+    }
+    cells.truncate(COLD_NAMED_MAX);
+    let more = match all - count(cells.len()) {
+        0 => String::new(),
+        more => format!(" and {more} more"),
+    };
+    format!(
+        "in {} ({}{more}) reads met nothing written and took no time of the mechanism: begin with drives that \
+         hold data where they go (starts formatted, filled 60% and the like)\n",
+        counted(all, "cell"),
+        cells.join(", ")
+    )
 }
 
 /// How many cells had which outcome.

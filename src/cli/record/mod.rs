@@ -25,6 +25,7 @@ use crate::host::recorder::{Held, RecordingId};
 use crate::host::recordings::Unwritten;
 use crate::lab::recording;
 use crate::time;
+use crate::units::counted;
 
 const LONG: &str = "\
 Record what a served drive is asked and answers, from now on, in a new file (Parquet, see docs/events.md).
@@ -236,9 +237,11 @@ pub(super) fn words(held: &Held) -> String {
         ..
     } = held;
     format!(
-        "recorded    {requests} requests in {spanned} of the drive's time\n\
+        "recorded    {} in {spanned} of the drive's time\n\
          lag         {lag}\n\
-         left out    {left_out} requests still under way at the end, {failed} that failed\n"
+         left out    {} still under way at the end, {failed} that failed\n",
+        counted(*requests, "request"),
+        counted(*left_out, "request")
     )
 }
 

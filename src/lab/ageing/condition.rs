@@ -2,6 +2,7 @@
 //! the way of it, with the numbers.
 
 use crate::medium::mover::MoverError;
+use crate::units::counted;
 
 /// The condition that an image is to be in.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -89,7 +90,8 @@ pub enum AgeError {
     },
     /// More bands dirty than wanted.
     #[error(
-        "{dirty} bands are dirty already, and {wanted} are asked for: the drive has nothing more to clean by itself, ask for more or make a new image"
+        "{} dirty already, and {wanted} asked for: the drive has nothing more to clean by itself, ask for more or make a new image",
+        counted(*.dirty, "band")
     )]
     DirtyAlready {
         /// Bands asked for.
@@ -155,7 +157,8 @@ pub enum AgeError {
     },
     /// The chosen bands are too small.
     #[error(
-        "{bands} bands are to take {pieces} pieces of {sectors} sectors, and the smallest has room for {room}: ask for more dirty bands or a smaller share of the staging area"
+        "{} to take {pieces} pieces of {sectors} sectors, and the smallest has room for {room}: ask for more dirty bands or a smaller share of the staging area",
+        counted(*.bands, "band")
     )]
     BandsTooSmall {
         /// Bands that share the pieces.

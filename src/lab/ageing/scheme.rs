@@ -347,11 +347,7 @@ mod tests {
         check(start(), ask(None, Some(31), None), "the drive has 30");
         check(start(), ask(None, None, Some(9)), "every 8 entries");
         check(start(), ask(Some(0), Some(3), None), "0 more staging slots");
-        check(
-            start(),
-            ask(Some(95), Some(1), None),
-            "1 bands are to take 60",
-        );
+        check(start(), ask(Some(95), Some(1), None), "1 band to take 60");
         check(
             start(),
             ask(Some(2), Some(30), None),
@@ -362,7 +358,7 @@ mod tests {
             slots_used: 20,
             ..start()
         };
-        check(dirty, ask(None, Some(3), None), "5 bands are dirty already");
+        check(dirty, ask(None, Some(3), None), "5 bands dirty already");
         check(
             dirty,
             ask(Some(10), None, None),

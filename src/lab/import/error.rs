@@ -5,6 +5,7 @@ use super::importer::SENSELESS_BYTES_MAX;
 use super::lines::PASSED_OVER_MAX;
 use super::report::BadLine;
 use crate::lab::recording::RecordingError;
+use crate::units::counted;
 
 /// Why a trace cannot be imported.
 #[derive(Debug, thiserror::Error)]
@@ -35,10 +36,9 @@ pub enum ImportError {
     },
     /// Nothing of a long beginning makes sense.
     #[error(
-        "nothing in the first {lines} lines ({} MiB) makes sense as this kind of text{}; if it is of \
+        "nothing in the first {} ({} MiB) makes sense as this kind of text{}; if it is of \
          another kind, say which with --as",
-        SENSELESS_BYTES_MAX >> 20,
-        first(.first_bad)
+        counted(*.lines, "line"), SENSELESS_BYTES_MAX >> 20, first(.first_bad)
     )]
     Senseless {
         /// Lines read.
@@ -50,7 +50,7 @@ pub enum ImportError {
     #[error("line {}: {}: {}; --bad-lines skip counts such lines and goes on", .0.line, .0.why, .0.text)]
     BadLine(BadLine),
     /// Nothing is in it.
-    #[error("there is no request{} in {lines} lines{}", of(.drive.as_deref(), .drives), first(.first_bad))]
+    #[error("there is no request{} in {}{}", of(.drive.as_deref(), .drives), counted(*.lines, "line"), first(.first_bad))]
     Empty {
         /// Lines read.
         lines: u64,

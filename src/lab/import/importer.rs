@@ -20,6 +20,7 @@ use crate::host::recorder::Answered;
 use crate::lab::recording::RecordingWriter;
 use crate::medium::movement::RequestId;
 use crate::time::{Duration, Instant};
+use crate::units::counted;
 
 /// What a trace looks like.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -332,9 +333,9 @@ fn warnings(report: &Report, order: &Order, parser: &Parser) -> Vec<String> {
     }
     if order.turned > 0 {
         warnings.push(format!(
-            "{} lines stood behind later ones and were put in order of time; {} of them by more than \
-             can be put right, and these follow at once",
-            order.turned, order.late
+            "{} behind later ones, put in order of time; {} of them by more than can be put right, and \
+             these follow at once",
+            counted(order.turned, "line"), order.late
         ));
     }
     warnings

@@ -238,7 +238,7 @@ fn the_layout_with_hosts_and_disks_is_read_in_order_of_time() {
     assert_eq!(essence(&requests), expected);
     let took: Vec<u64> = requests.iter().map(|r| r.due.since(r.arrived).0).collect();
     assert_eq!(took, [41_300, 90_000, 151_000]);
-    assert!(report.answers_known && report.warnings[0].contains("1 lines stood behind"));
+    assert!(report.answers_known && report.warnings[0].contains("1 line behind later ones"));
     assert_eq!(report.bad["its operation is not known"], 1);
     let drives = [("pool.0".to_owned(), 1), ("pool.1".to_owned(), 3)];
     assert_eq!(report.drives, drives);

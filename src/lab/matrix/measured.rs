@@ -6,7 +6,10 @@ use std::collections::BTreeMap;
 use super::demand::Rank;
 use crate::host::account::{Lag, Latencies};
 use crate::host::time_limits::Tripped;
-use crate::lab::summary::{Emptied, Summary};
+use crate::lab::summary::{Emptied, Summary, Unwritten};
+
+/// The figure of reads that met nothing written.
+const READS_UNWRITTEN: &str = "reads_unwritten";
 
 /// What is known of a cell.
 #[derive(Clone, Debug, Default)]
@@ -17,6 +20,8 @@ pub struct Measured {
     pub busy_ns: u64,
     /// Latencies by operation.
     pub operations: Vec<Latencies>,
+    /// Reads that met nothing written.
+    pub reads_unwritten: Unwritten,
     /// Bytes that the host read.
     pub read_bytes: u64,
     /// Bytes that the host wrote.
@@ -64,6 +69,7 @@ impl From<&Summary> for Measured {
             answered: summary.answered,
             busy_ns: summary.answered_ns,
             operations: summary.operations.clone(),
+            reads_unwritten: summary.reads_unwritten,
             read_bytes: summary.status.counters.host_read_bytes,
             written_bytes: summary.host_written_bytes,
             write_amplification_milli: summary.write_amplification_milli,
@@ -106,6 +112,9 @@ impl Measured {
                 put(&name, at_rank(kind, rank));
             }
         }
+        if self.reads_unwritten.reads > 0 {
+            put(READS_UNWRITTEN, self.reads_unwritten.unwritten);
+        }
         put("read_bytes", self.read_bytes);
         put("written_bytes", self.written_bytes);
         put("read_bytes_per_s", self.rate(self.read_bytes));
@@ -128,6 +137,15 @@ impl Measured {
             put("lag_longest_ns", lag.longest.0);
         }
         figures
+    }
+}
+
+/// Reads that met nothing written, by the figures of a cell.
+pub fn unwritten_in(figures: &BTreeMap<String, u64>) -> Unwritten {
+    let figure = |name: &str| figures.get(name).copied().unwrap_or(0);
+    Unwritten {
+        reads: figure("read_count"),
+        unwritten: figure(READS_UNWRITTEN),
     }
 }
 

@@ -4,7 +4,7 @@
 use super::measured::{Beside, Measured};
 use crate::host::owner::Stopped;
 use crate::host::recorder::Answered;
-use crate::lab::summary;
+use crate::lab::summary::{self, Unwritten};
 use crate::medium::movement::Purpose;
 
 /// Gathers when requests came and were answered.
@@ -39,6 +39,7 @@ impl Session {
             answered: stopped.account.answered(),
             busy_ns: last.unwrap_or(0) - first.unwrap_or(0),
             operations: stopped.account.kinds.clone(),
+            reads_unwritten: Unwritten::of(counters),
             read_bytes: counters.host_read_bytes,
             written_bytes: counters.host_written_bytes,
             write_amplification_milli: milli.and_then(|milli| u64::try_from(milli).ok()),

@@ -191,16 +191,16 @@ fn write_end(f: &mut fmt::Formatter<'_>, status: &Status) -> fmt::Result {
     }
     writeln!(
         f,
-        "\nat the end {} of {} slots and {} of {} extents are in use, {} bands are dirty",
+        "\nat the end {} of {} slots and {} of {} extents are in use, {}",
         status.staging_slots_used,
         status.staging_slots,
         status.extents_used,
         status.extents,
-        status.dirty_bands
+        counted(status.dirty_bands, "dirty band")
     )?;
     writeln!(
         f,
-        "{} entries, {} merges of the map, {} bands cleaned ({} while a request waited)",
+        "log entries {}, merges of the map {}, bands cleaned {} ({} while a request waited)",
         counters.entries,
         counters.merges,
         counters.bands_cleaned,

@@ -4,6 +4,7 @@
 use serde::Serialize;
 
 use crate::drive::request::Counters;
+use crate::units::counted;
 
 /// Reads of a run, and those of nothing but what was never written or was discarded.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
@@ -35,17 +36,30 @@ impl Unwritten {
         }
     }
 
-    /// What that means for the figures; nothing where they are too few to matter.
-    pub fn words(self) -> Option<String> {
+    /// Whether they are so many that figures of reads are not those of a drive in use.
+    pub fn matters(self) -> bool {
         let worth = u128::from(self.reads) * u128::from(WORTH_PERCENT);
-        let matters = self.unwritten > 0 && u128::from(self.unwritten) * 100 >= worth;
-        matters.then(|| {
+        self.unwritten > 0 && u128::from(self.unwritten) * 100 >= worth
+    }
+
+    /// What they were; nothing where they are too few to matter.
+    pub fn told(self) -> Option<String> {
+        self.matters().then(|| {
             format!(
-                "{} of {} reads met nothing written and took no time of the mechanism: begin with a drive that \
-                 holds data where they go (--start formatted, or 'filled 60%' and the like)",
-                self.unwritten, self.reads
+                "{} of {} met nothing written and took no time of the mechanism",
+                self.unwritten,
+                counted(self.reads, "read")
             )
         })
+    }
+
+    /// What they were, and how to begin a run that has none.
+    pub fn words(self) -> Option<String> {
+        let told = self.told()?;
+        Some(format!(
+            "{told}: begin with a drive that holds data where they go (--start formatted, or 'filled 60%' and the \
+             like)"
+        ))
     }
 }
 

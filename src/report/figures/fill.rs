@@ -48,10 +48,10 @@ pub(super) fn figure(material: &Material) -> Option<Figure> {
             amount::time(levels.steps.width())
         ),
         told: format!(
-            "At most {} slots{of_all} were in use and {} bands dirty; at the end {} slots and {} bands.",
+            "Slots in use{of_all}: at most {}, at the end {}. Dirty bands: at most {}, at the end {}.",
             amount::grouped(fullest),
-            amount::grouped(dirtiest),
             amount::grouped(last.slots),
+            amount::grouped(dirtiest),
             amount::grouped(last.dirty),
         ),
         drawing: drawing(&levels),
