@@ -123,10 +123,20 @@ pub fn count(value: usize) -> u64 {
     u64::try_from(value).expect("memory lengths fit in 64 bits")
 }
 
-/// So many of something that has a plain plural, in words: `1 request`, `2 requests`.
+/// So many of something that has a plain plural, in words: `1 request`, `2 requests`, `2 entries`.
 pub fn counted(number: u64, one: &str) -> String {
-    match number {
-        1 => format!("1 {one}"),
-        number => format!("{number} {one}s"),
+    format!("{number} {}", named(number, one))
+}
+
+/// The word for so many of something that has a plain plural: `request`, `requests`, `entries`.
+pub fn named(number: u64, one: &str) -> String {
+    let stem = one.strip_suffix('y');
+    match (
+        number,
+        stem.filter(|stem| !stem.ends_with(['a', 'e', 'o', 'u'])),
+    ) {
+        (1, _) => one.to_owned(),
+        (_, Some(stem)) => format!("{stem}ies"),
+        (_, None) => format!("{one}s"),
     }
 }

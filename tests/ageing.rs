@@ -239,6 +239,38 @@ fn a_drive_goes_on_from_the_condition_it_was_brought_to() {
     assert_eq!(near, far + 1);
 }
 
+/// An opening writes the map and knows of the entries before it, which the next opening does not.
+#[test]
+fn a_merge_of_a_drive_used_before_is_as_far_as_the_next_opening_counts() {
+    for (staging, dirty) in [("10%", None), ("30%", None), ("30%", Some(30))] {
+        for wanted in 1..=MERGE_EVERY {
+            let scratch = Scratch::new();
+            age(&scratch.image, &format!("--staging {staging}"));
+            let dirty = dirty.map_or(String::new(), |bands| format!(" --dirty-bands {bands}"));
+            let wish = format!("age {{}} --merge-in {wanted}{dirty} --json");
+            let told = imbrex(&wish, &scratch.image).json();
+            assert_eq!(number(&told, "entries_to_merge"), wanted, "{wish}: {told}");
+            let seen = imbrex("inspect {} --json", &scratch.image).json();
+            assert_eq!(
+                number(&seen["status"], "entries_to_merge"),
+                wanted,
+                "{wish}"
+            );
+            // What is printed is true of what follows.
+            let more = imbrex("age {} --filled 20% --json", &scratch.image).json();
+            let seen = imbrex("inspect {} --json", &scratch.image).json();
+            let is = number(&seen["status"], "entries_to_merge");
+            assert_eq!(number(&more, "entries_to_merge"), is, "{more}");
+        }
+    }
+    let scratch = Scratch::new();
+    age(&scratch.image, "--staging 10%");
+    age(&scratch.image, "--merge-in 1");
+    let run = "simulate {} uniform,fua-write,4KiB,1-requests --start as-it-is --json";
+    let told = imbrex(run, &scratch.image).json();
+    assert_eq!(number(&told["status"]["counters"], "merges"), 1, "{told}");
+}
+
 #[test]
 fn what_cannot_be_reached_is_refused_with_its_numbers() {
     let (scratch, content) = Scratch::used();

@@ -166,10 +166,7 @@ fn words(arguments: &Arguments, reached: &Reached) -> String {
     share("map extents", reached.extents_used, reached.extents);
     let dirty = reached.dirty_bands;
     let _ = writeln!(text, "  {:<16}{dirty}", "dirty bands");
-    let entries = match reached.entries_to_merge {
-        1 => "1 entry".to_owned(),
-        many => format!("{many} entries"),
-    };
+    let entries = counted(reached.entries_to_merge, "entry");
     let _ = writeln!(text, "  {:<16}in {entries}", "a map merge");
     let (requests, time) = (
         counted(reached.requests, "request"),

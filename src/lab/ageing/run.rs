@@ -7,17 +7,18 @@
 use std::collections::BTreeMap;
 
 use super::bench::{Bench, Unsynced};
-use super::condition::{AgeError, FillOrder, Reached, Wanted};
+use super::condition::{AgeError, Reached, Wanted};
 use super::scatter::{Walk, some_of};
-use super::scheme::{Scheme, Start, scheme};
+use super::scheme::{Merge, Scheme, Start, scheme};
+use super::survey::{Holds, Survey, layout};
 use crate::drive::Drive;
-use crate::drive::request::Whereabouts;
+use crate::drive::request::Status;
 use crate::extent::LbaExtent;
 use crate::lab::dice::Dice;
 use crate::medium::layout::Layout;
 use crate::medium::store::Store;
 use crate::profile::Staging;
-use crate::units::{BandId, HomeBand, SECTOR_BYTES, count, index};
+use crate::units::{BandId, SECTOR_BYTES, count};
 
 /// The map takes no entry when it has fewer extents left than a piece may need.
 const EXTENTS_SPARE: u64 = 2;
@@ -75,84 +76,7 @@ pub fn run(
     }
     bench.flush()?;
     image.synced.sync().map_err(AgeError::Sync)?;
-    Ok(reached(&bench))
-}
-
-/// Which bands hold what.
-struct Survey {
-    /// Home bands by what is there: nothing, something at home, something staged.
-    bands: Vec<(HomeBand, LbaExtent, Holds)>,
-}
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Holds {
-    Nothing,
-    Data,
-    Staged,
-}
-
-impl Survey {
-    fn of(drive: &Drive) -> Survey {
-        let layout = layout(drive);
-        let bands = (0..layout.home_bands()).map(HomeBand).map(|band| {
-            let extent = layout.home_extent(band);
-            (band, extent, holds(drive, extent))
-        });
-        Survey {
-            bands: bands.collect(),
-        }
-    }
-
-    fn filled(&self) -> u64 {
-        let filled = self.bands.iter().filter(|band| band.2 != Holds::Nothing);
-        count(filled.count())
-    }
-
-    /// The bands to be filled, in the order in which that is done.
-    fn to_fill(&self, wanted: &Wanted) -> Result<Vec<LbaExtent>, AgeError> {
-        let Some(percent) = wanted.filled_percent else {
-            return Ok(Vec::new());
-        };
-        let (home_bands, filled_bands) = (count(self.bands.len()), self.filled());
-        let wanted_bands = (home_bands * percent).div_ceil(100);
-        let Some(more) = wanted_bands.checked_sub(filled_bands) else {
-            return Err(AgeError::FilledAlready {
-                wanted: percent,
-                wanted_bands,
-                filled_bands,
-                home_bands,
-            });
-        };
-        let empty = self.bands.iter().filter(|band| band.2 == Holds::Nothing);
-        let empty = empty.map(|band| band.1);
-        Ok(match wanted.order {
-            FillOrder::Sequential => empty.take(index(more)).collect(),
-            FillOrder::Scattered => some_of(&mut Dice::new(wanted.seed), empty.collect(), more),
-        })
-    }
-}
-
-fn holds(drive: &Drive, extent: LbaExtent) -> Holds {
-    let mut held = Holds::Nothing;
-    let (mut at, mut left) = (Bench::byte_of(extent.start), extent.sectors.bytes());
-    let end = drive.profile().drive.capacity_bytes;
-    left = left.min(end - at);
-    while left > 0 {
-        for (bytes, place) in drive.whereabouts(at, left) {
-            match place {
-                Whereabouts::Staged | Whereabouts::Cached => return Holds::Staged,
-                Whereabouts::Home => held = Holds::Data,
-                Whereabouts::Nowhere => {}
-            }
-            (at, left) = (at + bytes, left - bytes);
-        }
-    }
-    held
-}
-
-fn layout(drive: &Drive) -> &Layout {
-    let translation = drive.translation();
-    translation.expect("it stages, so it translates").layout()
+    Ok(reached(&bench, &staging))
 }
 
 fn stage(
@@ -166,7 +90,6 @@ fn stage(
     let scheme = scheme(&start, wanted)?;
     let mut dice = Dice::of_stream(wanted.seed, 1);
     let mut targets = Targets::choose(&mut dice, layout(&bench.drive), &survey, &scheme);
-    let every = start.merge_every;
     let mut status = bench.drive.status(bench.now);
     let first_entry = status.counters.entries;
     loop {
@@ -179,7 +102,7 @@ fn stage(
         if left == 0 {
             break;
         }
-        let long = scheme.is_long(left, u64::from(status.entries_to_merge), every);
+        let long = scheme.is_long(left, merge(&status, staging));
         let ranges = targets.entry(&scheme, long);
         bench.rewrite(&ranges)?;
         let before = status.counters.entries;
@@ -192,7 +115,24 @@ fn stage(
             progress(written, scheme.entries);
         }
     }
-    verify(bench, &scheme)
+    verify(bench, staging, &scheme)
+}
+
+/// How far the next merge of the map is, for this drive and for the next opening of its image.
+fn merge(status: &Status, staging: &Staging) -> Merge {
+    let every = u64::from(staging.merge_every_entries);
+    let due = u64::from(status.entries_to_merge);
+    // This opening has written the map, without forgetting the entries before it; the next one does.
+    let counted = match status.counters.merges {
+        0 => every.saturating_sub(status.counters.entries),
+        _ => due,
+    };
+    let due = due.max(1);
+    Merge {
+        every,
+        due,
+        counted: counted.max(due),
+    }
 }
 
 fn start(bench: &Bench, staging: &Staging, survey: &Survey) -> Start {
@@ -226,8 +166,7 @@ fn start(bench: &Bench, staging: &Staging, survey: &Survey) -> Start {
         slot_sectors,
         entry_slots: (entry_sectors / slot_sectors).max(1),
         entry_pieces: sharing.min(entry_sectors).max(1),
-        merge_every: u64::from(staging.merge_every_entries),
-        entries_to_merge: u64::from(status.entries_to_merge.max(1)),
+        merge: merge(&status, staging),
         bands_cleaned: status.counters.bands_cleaned,
     }
 }
@@ -339,10 +278,10 @@ impl Region {
     }
 }
 
-fn verify(bench: &Bench, scheme: &Scheme) -> Result<(), AgeError> {
+fn verify(bench: &Bench, staging: &Staging, scheme: &Scheme) -> Result<(), AgeError> {
     let status = bench.drive.status(bench.now);
     let (slots, dirty) = (status.staging_slots_used, status.dirty_bands);
-    let entries = u64::from(status.entries_to_merge);
+    let entries = merge(&status, staging).counted;
     let wanted_slots = scheme.slots_used.unwrap_or(slots);
     let wanted_entries = scheme.entries_to_merge.unwrap_or(entries);
     let wanted_dirty = scheme.dirty_bands.unwrap_or(dirty);
@@ -359,7 +298,7 @@ fn verify(bench: &Bench, scheme: &Scheme) -> Result<(), AgeError> {
     })
 }
 
-fn reached(bench: &Bench) -> Reached {
+fn reached(bench: &Bench, staging: &Staging) -> Reached {
     let survey = Survey::of(&bench.drive);
     let status = bench.drive.status(bench.now);
     Reached {
@@ -370,7 +309,7 @@ fn reached(bench: &Bench) -> Reached {
         extents_used: status.extents_used,
         extents: status.extents,
         dirty_bands: status.dirty_bands,
-        entries_to_merge: u64::from(status.entries_to_merge),
+        entries_to_merge: merge(&status, staging).counted,
         requests: bench.requests,
         model_ns: bench.now.0,
     }
