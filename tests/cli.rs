@@ -5,6 +5,8 @@
 mod image;
 mod nbd_client;
 mod program;
+#[path = "cli/said.rs"]
+mod said;
 
 use std::fs;
 use std::path::Path;

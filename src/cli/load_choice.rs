@@ -6,6 +6,7 @@
 use std::path::PathBuf;
 
 use super::beginning::Beginning;
+use super::exit::UsageError;
 use super::replay_choice::ReplayChoice;
 use super::workload_source;
 use crate::lab::playback::Playback;
@@ -49,6 +50,13 @@ impl LoadChoice {
     pub(super) fn chosen(&self) -> anyhow::Result<Chosen> {
         if let Some(path) = &self.replay {
             return Ok(Chosen::Recording(Playback::open(path)?));
+        }
+        if let Some(option) = self.choice.given() {
+            let what = format!(
+                "{option} says how a recording is replayed, and none is named: give --replay FILE instead of a \
+                 workload, or leave {option} out"
+            );
+            return Err(UsageError(what).into());
         }
         let mut workload = workload_source::load(self.workload.as_deref().unwrap_or_default())?;
         workload.seed = self.seed.unwrap_or(workload.seed);

@@ -101,7 +101,7 @@ pub(super) struct RunArguments {
     #[arg(long, value_name = "FILE")]
     baseline: Option<PathBuf>,
     /// How far a figure may be off from the baseline.
-    #[arg(long, value_name = "PERCENT", default_value = "5%", value_parser = parse_percent)]
+    #[arg(long, value_name = "PERCENT", default_value = "5%", requires = "baseline", value_parser = parse_percent)]
     tolerance: u64,
     /// Count what became worse than the baseline as a failure.
     #[arg(long, requires = "baseline")]
