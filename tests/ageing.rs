@@ -272,11 +272,15 @@ fn a_merge_of_a_drive_used_before_is_as_far_as_the_next_opening_counts() {
 }
 
 #[test]
-fn what_cannot_be_reached_is_refused_with_its_numbers() {
+fn what_cannot_be_reached_is_refused_with_its_numbers_and_changes_nothing() {
     let (scratch, content) = Scratch::used();
+    // Filling, and what the drive cleans when idle, would come before staging.
+    let before = fs::read(&scratch.image).expect("readable");
     let check = |wish: &str, words: &str| {
         let told = imbrex(&format!("age {{}} {wish}"), &scratch.image).expect(2);
         assert!(told.contains(words), "{wish}: {told}");
+        let now = fs::read(&scratch.image).expect("readable");
+        assert!(now == before, "{wish}: refused, and the image was changed");
     };
     check("--seed 2", "give --filled, --staging");
     check("--staging 101%", "0% to 100%");
@@ -285,6 +289,10 @@ fn what_cannot_be_reached_is_refused_with_its_numbers() {
     check("--filled 1%", "hold data already");
     check("--merge-in 9", "every 8 entries");
     check("--staging 95% --dirty-bands 1", "1 band to take");
+    check(
+        "--filled 100% --staging 2% --dirty-bands 39",
+        "39 dirty bands take at least",
+    );
     assert!(content_of(&scratch.image) == content, "nothing was lost");
     imbrex("check {} --data", &scratch.image).success();
     let conventional = scratch.folder.path().join("conventional.img");

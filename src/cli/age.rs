@@ -110,13 +110,15 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         carried: Box::new(store()?),
         synced: &store()?,
     };
-    let bar = bar::new("ageing {bar:30} {percent:>3} %  {elapsed}", 1);
-    let mut progress = |done, all| {
-        bar.set_length(all);
-        bar.set_position(done);
-    };
-    let reached = run::run(opened.drive, image, &wanted, &mut progress);
-    bar.finish_and_clear();
+    let reached = shown(
+        "rehearsing {bar:30} {percent:>3} %  {elapsed}",
+        |progress| run::rehearse(&opened.drive, &wanted, progress),
+    );
+    let reached = reached.and_then(|()| {
+        shown("ageing {bar:30} {percent:>3} %  {elapsed}", |progress| {
+            run::run(opened.drive, image, &wanted, progress)
+        })
+    });
     if sealed {
         return tell_discreetly(arguments, reached.err());
     }
@@ -127,6 +129,17 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         output::print(&words(arguments, &reached))?;
     }
     Ok(Code::Ok)
+}
+
+/// Does something with its progress shown.
+fn shown<T>(template: &'static str, act: impl FnOnce(&mut run::Progress<'_>) -> T) -> T {
+    let bar = bar::new(template, 1);
+    let done = act(&mut |done, all| {
+        bar.set_length(all);
+        bar.set_position(done);
+    });
+    bar.finish_and_clear();
+    done
 }
 
 /// Numbers of bands and slots, asked for or reached, tell what a sealed drive hides.

@@ -36,29 +36,71 @@ pub struct Image<'a> {
 /// Told from time to time how many steps of how many are done.
 pub type Progress<'a> = dyn FnMut(u64, u64) + 'a;
 
+/// Goes through all that [`run`] would do, without an image: says what cannot be reached before anything
+/// is changed. The drive never knows what the bytes are, so [`run`] meets the same.
+///
+/// # Errors
+/// See [`AgeError`].
+pub fn rehearse(
+    drive: &Drive,
+    wanted: &Wanted,
+    progress: &mut Progress<'_>,
+) -> Result<(), AgeError> {
+    if !stages(wanted) {
+        // What is wrong with filling is found before the first write.
+        return Ok(());
+    }
+    let staging = staging_of(drive)?;
+    carry_out(
+        &mut Bench::rehearsal(drive.clone()),
+        &staging,
+        wanted,
+        progress,
+    )
+}
+
 /// Brings the drive of an image that was just opened to the condition that is wanted.
 ///
 /// # Errors
-/// See [`AgeError`]. What cannot be reached is refused before the first write, as far as it can be
-/// told then; filling may be done when staging is refused.
+/// See [`AgeError`]. Where staging is refused filling is done, and so is what the drive cleans when
+/// idle: [`rehearse`] finds that out beforehand.
 pub fn run(
     drive: Drive,
     image: Image<'_>,
     wanted: &Wanted,
     progress: &mut Progress<'_>,
 ) -> Result<Reached, AgeError> {
-    let Some(staging) = drive.profile().staging.clone() else {
-        return Err(AgeError::Conventional);
-    };
-    let survey = Survey::of(&drive);
-    let fills = survey.to_fill(wanted)?;
-    let empty = survey.filled() == 0;
+    let staging = staging_of(&drive)?;
+    let empty = Survey::of(&drive).filled() == 0;
     let store: Box<dyn Store> = if empty {
         Box::new(Unsynced(image.carried))
     } else {
         image.carried
     };
     let mut bench = Bench::new(drive, store);
+    carry_out(&mut bench, &staging, wanted, progress)?;
+    image.synced.sync().map_err(AgeError::Sync)?;
+    Ok(reached(&bench, &staging))
+}
+
+fn staging_of(drive: &Drive) -> Result<Staging, AgeError> {
+    let staging = drive.profile().staging.clone();
+    staging.ok_or(AgeError::Conventional)
+}
+
+fn stages(wanted: &Wanted) -> bool {
+    wanted.staging_percent.is_some()
+        || wanted.dirty_bands.is_some()
+        || wanted.entries_to_merge.is_some()
+}
+
+fn carry_out(
+    bench: &mut Bench,
+    staging: &Staging,
+    wanted: &Wanted,
+    progress: &mut Progress<'_>,
+) -> Result<(), AgeError> {
+    let fills = Survey::of(&bench.drive).to_fill(wanted)?;
     let all = count(fills.len());
     for (at, extent) in (0..).zip(fills) {
         bench.zero(Bench::byte_of(extent.start), extent.sectors.bytes())?;
@@ -68,15 +110,10 @@ pub fn run(
     }
     bench.flush()?;
     bench.leave_alone()?;
-    let stages = wanted.staging_percent.is_some()
-        || wanted.dirty_bands.is_some()
-        || wanted.entries_to_merge.is_some();
-    if stages {
-        stage(&mut bench, &staging, wanted, progress)?;
+    if stages(wanted) {
+        stage(bench, staging, wanted, progress)?;
     }
-    bench.flush()?;
-    image.synced.sync().map_err(AgeError::Sync)?;
-    Ok(reached(&bench, &staging))
+    bench.flush()
 }
 
 fn stage(
