@@ -45,3 +45,6 @@ fn options_of_a_replay_are_refused_where_nothing_is_replayed() {
         &["--baseline"],
     );
 }
+
+/// Requests that no test waits for.
+const ONE: &str = "uniform write 4KiB 1-requests";
