@@ -6,6 +6,7 @@ use std::path::Path;
 
 use super::exit::{SealedError, UsageError};
 use super::image_file;
+use super::output;
 use super::profile_source;
 use crate::drive::Drive;
 use crate::lab::recording;
@@ -132,6 +133,10 @@ impl Beginning {
             Some(Begins::Made(start)) => start,
             _ => Start::AsItComes,
         };
+        start.check(profile)?;
+        if let Some(words) = start.not_known([profile]) {
+            output::say(&words);
+        }
         Ok(start.drive(profile)?)
     }
 

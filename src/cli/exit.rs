@@ -203,7 +203,14 @@ fn is_usage(cause: &(dyn std::error::Error + 'static)) -> bool {
     cause.is::<UsageError>()
         || cause.is::<ScaleError>()
         || cause.is::<MatrixError>()
-        || matches!(cause.downcast_ref(), Some(StartError::Word { .. }))
+        || matches!(
+            cause.downcast_ref(),
+            Some(
+                StartError::Word { .. }
+                    | StartError::Twice { .. }
+                    | StartError::Conventional { .. }
+            )
+        )
         || matches!(cause.downcast_ref(), Some(NoDrive::Capacity(_)))
         || matches!(cause.downcast_ref(), Some(ForecastError::Control { .. }))
         || matches!(

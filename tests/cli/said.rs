@@ -1,9 +1,10 @@
 //! What is said on a command line counts, or is refused with what to do: no option is passed over in
 //! silence, and every refusal has the exit code that `docs/cli.md` promises.
 
+use std::fs;
 use std::process::Command;
 
-use super::program::Ended;
+use super::program::{Ended, imbrex};
 
 /// Runs the program with arguments that may hold blanks.
 fn run(arguments: &[&str]) -> Ended {
@@ -48,3 +49,111 @@ fn options_of_a_replay_are_refused_where_nothing_is_replayed() {
 
 /// Requests that no test waits for.
 const ONE: &str = "uniform write 4KiB 1-requests";
+
+#[test]
+fn a_start_that_says_a_thing_twice_is_refused() {
+    let start = "staging 10%, staging 20%";
+    let said = ["says again", "staging 10%", "staging 20%"];
+    refused(&["simulate", "tiny", ONE, "--start", start], 2, &said);
+}
+
+#[test]
+fn a_start_that_takes_a_staging_area_is_refused_for_a_drive_without_one() {
+    for start in ["staging 50%", "filled 60%, dirty-bands 4", "merge-in 1"] {
+        let given = ["--start", start];
+        for command in [
+            &["simulate", "control-5tb", ONE][..],
+            &["blame", "control-5tb", ONE],
+            &["compare", ONE, ONE, "--profile", "control-5tb"],
+            &[
+                "forecast",
+                ONE,
+                "--deadline",
+                "1h",
+                "--profile",
+                "control-5tb",
+            ],
+            &[
+                "forecast",
+                "rebuild",
+                "--deadline",
+                "24h",
+                "--profile",
+                "control-5tb",
+            ],
+        ] {
+            refused(
+                &[command, &given].concat(),
+                2,
+                &["control-5tb is conventional"],
+            );
+        }
+    }
+}
+
+#[test]
+fn a_drive_that_is_not_in_the_state_of_the_others_is_named() {
+    let words = "counts as written at the start whatever was asked for: control-5tb\n";
+    let forecast = [
+        "forecast",
+        ONE,
+        "--deadline",
+        "1h",
+        "--vary",
+        "none",
+        "--no-advice",
+        "--start",
+        "staging 50%",
+        "--profile",
+        "tiny",
+        "--profile",
+        "control-5tb",
+    ];
+    let told = run(&forecast);
+    assert_eq!(told.code, Some(0), "{told:#?}");
+    assert!(told.stderr.contains(words), "{told:#?}");
+    let folder = tempfile::tempdir().expect("a folder");
+    let matrix = "[matrix]\nname = \"m\"\nstarts = [\"new\", \"staging 50%\"]\n[[drive]]\nprofile = \"tiny\"\n\
+                  [[drive]]\nprofile = \"control-5tb\"\n[[work]]\nworkload = \"uniform write 4KiB 1-requests\"\n";
+    fs::write(folder.path().join("m.toml"), matrix).expect("written");
+    let told = imbrex("matrix {}/m.toml -o {}/results", folder.path());
+    assert_eq!(told.code, Some(0), "{told:#?}");
+    assert_eq!(told.stderr.matches(words).count(), 1, "{told:#?}");
+}
+
+#[test]
+fn numbers_out_of_range_are_told_the_range() {
+    let jobs = ["--deadline", "1h", "--jobs", "0"];
+    refused(
+        &[&["forecast", ONE][..], &jobs].concat(),
+        2,
+        &["at least 1"],
+    );
+    refused(
+        &[&["forecast", "rebuild"][..], &jobs].concat(),
+        2,
+        &["at least 1"],
+    );
+    refused(
+        &["matrix", "m.toml", "--list", "--jobs", "0"],
+        2,
+        &["at least 1"],
+    );
+    let count = ["simulate", "tiny", ONE, "--count", "0"];
+    refused(&count, 2, &["give a whole number from 1 to 1000000000000"]);
+    let beyond = ["simulate", "tiny", ONE, "--count", "1000000000001"];
+    refused(&beyond, 2, &["give a whole number from 1 to 1000000000000"]);
+    let merge = ["age", "nowhere.img", "--merge-in", "0"];
+    refused(&merge, 2, &["give a whole number from 1 to "]);
+    let piece = [
+        "forecast",
+        "rebuild",
+        "--profile",
+        "tiny",
+        "--deadline",
+        "1h",
+        "--piece",
+        "16MiB",
+    ];
+    refused(&piece, 2, &["16 MiB are more", "which is 8 MiB"]);
+}

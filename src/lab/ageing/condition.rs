@@ -21,6 +21,15 @@ pub struct Wanted {
     pub entries_to_merge: Option<u64>,
 }
 
+impl Wanted {
+    /// Whether it takes a staging area or a map to be in this condition.
+    pub fn stages(&self) -> bool {
+        self.staging_percent.is_some()
+            || self.dirty_bands.is_some()
+            || self.entries_to_merge.is_some()
+    }
+}
+
 /// Which bands are filled.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum FillOrder {

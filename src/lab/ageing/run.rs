@@ -46,7 +46,7 @@ pub fn rehearse(
     wanted: &Wanted,
     progress: &mut Progress<'_>,
 ) -> Result<(), AgeError> {
-    if !stages(wanted) {
+    if !wanted.stages() {
         // What is wrong with filling is found before the first write.
         return Ok(());
     }
@@ -88,12 +88,6 @@ fn staging_of(drive: &Drive) -> Result<Staging, AgeError> {
     staging.ok_or(AgeError::Conventional)
 }
 
-fn stages(wanted: &Wanted) -> bool {
-    wanted.staging_percent.is_some()
-        || wanted.dirty_bands.is_some()
-        || wanted.entries_to_merge.is_some()
-}
-
 fn carry_out(
     bench: &mut Bench,
     staging: &Staging,
@@ -110,7 +104,7 @@ fn carry_out(
     }
     bench.flush()?;
     bench.leave_alone()?;
-    if stages(wanted) {
+    if wanted.stages() {
         stage(bench, staging, wanted, progress)?;
     }
     bench.flush()
