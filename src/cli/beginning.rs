@@ -141,7 +141,15 @@ impl Beginning {
     }
 
     fn held(&self, named: Option<&str>) -> anyhow::Result<Drive> {
-        let path = Path::new(named.unwrap_or_default());
+        let named = named.unwrap_or_default();
+        let path = Path::new(named);
+        if Profile::built_in(named).is_some() && !path.exists() {
+            let what = format!(
+                "--start {AS_IT_IS} begins with an image, and {named} is a profile that comes with imbrex: give \
+                 the path of an image instead"
+            );
+            return Err(UsageError(what).into());
+        }
         if self.capacity.is_some() || !self.set.is_empty() {
             let what = format!(
                 "--start {AS_IT_IS} takes the image as it is: without --capacity and --set"

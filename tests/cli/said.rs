@@ -122,6 +122,25 @@ fn a_drive_that_is_not_in_the_state_of_the_others_is_named() {
 }
 
 #[test]
+fn a_profile_that_comes_with_imbrex_is_no_image_to_begin_with() {
+    let given = ["--start", "as-it-is"];
+    for command in [
+        &["simulate", "tiny", ONE][..],
+        &["blame", "tiny", ONE],
+        &["compare", ONE, ONE, "--profile", "tiny"],
+    ] {
+        let words = "tiny is a profile that comes with imbrex";
+        refused(&[command, &given].concat(), 2, &[words, "path of an image"]);
+    }
+    // What is neither is not there.
+    refused(
+        &["simulate", "/nowhere.img", ONE, "--start", "as-it-is"],
+        3,
+        &["does not exist"],
+    );
+}
+
+#[test]
 fn numbers_out_of_range_are_told_the_range() {
     let jobs = ["--deadline", "1h", "--jobs", "0"];
     refused(
