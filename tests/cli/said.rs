@@ -4,6 +4,7 @@
 use std::fs;
 use std::process::Command;
 
+use super::image::Scratch;
 use super::program::{Ended, imbrex};
 
 /// Runs the program with arguments that may hold blanks.
@@ -175,4 +176,67 @@ fn numbers_out_of_range_are_told_the_range() {
         "16MiB",
     ];
     refused(&piece, 2, &["16 MiB are more", "which is 8 MiB"]);
+}
+
+#[test]
+fn what_is_no_image_ends_with_3_whatever_it_is() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let folder = folder.path().to_str().expect("plain");
+    for path in [folder, "/dev/null"] {
+        for command in ["check", "inspect"] {
+            refused(&[command, path], 3, &["an image is a regular file"]);
+        }
+        refused(
+            &["age", path, "--staging", "5%"],
+            3,
+            &["an image is a regular file"],
+        );
+        refused(
+            &["serve", path, "--nbd", "tcp:127.0.0.1:0"],
+            3,
+            &["an image is a regular file"],
+        );
+    }
+}
+
+#[test]
+fn parts_of_two_matrices_are_protected_from_each_other() {
+    let folder = tempfile::tempdir().expect("a folder");
+    for (name, seed) in [("a", 1), ("b", 2)] {
+        let matrix = format!(
+            "[matrix]\nname = \"m\"\nseeds = [{seed}]\n[[drive]]\nprofile = \"tiny\"\n[[work]]\nworkload = {ONE:?}\n"
+        );
+        fs::write(folder.path().join(format!("{name}.toml")), matrix).expect("written");
+        let run = format!("matrix {{}}/{name}.toml -o {{}}/{name}");
+        imbrex(&run, folder.path()).success();
+    }
+    let told = imbrex("matrix join {}/a {}/b -o {}/both", folder.path()).expect(4);
+    assert!(told.contains("only parts of one matrix"), "{told}");
+    assert!(!folder.path().join("both").exists(), "it was made");
+}
+
+#[test]
+fn places_that_cannot_be_served_on_are_refused_before_the_image_is_opened() {
+    let scratch = Scratch::tiny();
+    let before = scratch.bytes();
+    let folder = scratch
+        .image
+        .parent()
+        .expect("a folder")
+        .display()
+        .to_string();
+    for (options, code, words) in [
+        ("--nbd tcp:0.0.0.0:0".to_owned(), 4, "--allow-remote"),
+        (format!("--fuse {folder}"), 6, "not empty"),
+        (format!("--fuse {folder}/nowhere"), 6, "does not exist"),
+        (
+            "--nbd tcp:127.0.0.1:0 --tls-certificate nowhere.pem --tls-key nowhere.key".to_owned(),
+            6,
+            "nowhere",
+        ),
+    ] {
+        let told = imbrex(&format!("serve {{}} {options}"), &scratch.image).expect(code);
+        assert!(told.contains(words), "{options}: {told}");
+        assert!(scratch.bytes() == before, "{options}: the image was opened");
+    }
 }
