@@ -142,6 +142,20 @@ fn a_profile_that_comes_with_imbrex_is_no_image_to_begin_with() {
 }
 
 #[test]
+fn words_are_a_workload_that_can_be_checked() {
+    let told = run(&["workload", "check", ONE]).success();
+    assert!(told.contains("a valid workload"), "{told}");
+    let told = run(&["workload", "check", "database-commit"]).success();
+    assert!(told.contains("a valid workload"), "{told}");
+    let told = run(&["profile", "check", "tiny"]).success();
+    assert!(told.contains("a valid profile"), "{told}");
+    let wrong = ["workload", "check", "uniform writes 4KiB 1-requests"];
+    refused(&wrong, 3, &["writes: not known"]);
+    let nothing = ["workload", "check", "mine.toml"];
+    refused(&nothing, 3, &["mine.toml is not a file"]);
+}
+
+#[test]
 fn numbers_out_of_range_are_told_the_range() {
     let jobs = ["--deadline", "1h", "--jobs", "0"];
     refused(
