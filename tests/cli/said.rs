@@ -156,6 +156,59 @@ fn words_are_a_workload_that_can_be_checked() {
 }
 
 #[test]
+fn of_words_and_keys_on_the_command_line_no_lines_are_told() {
+    let share = "uniform 50%write 4KiB 1-requests";
+    for (words, told) in [
+        (
+            "uniform write 4KiB 0-requests",
+            "\": count = 0: not allowed",
+        ),
+        (
+            "uniform write 100B 1-requests",
+            "\": request = \"100B\": not allowed",
+        ),
+        (
+            share,
+            "\": the words: read, write, fua_write, flush, trim and zero must add up",
+        ),
+    ] {
+        let said = run(&["simulate", "tiny", words]).expect(3);
+        assert!(said.contains(told) && !said.contains("line "), "{said}");
+    }
+    let set = ["simulate", "tiny", ONE, "--set", "staging.bytes=1"];
+    let said = run(&set).expect(3);
+    let told = "with staging.bytes=1: staging.bytes = 1: wrong type";
+    assert!(said.contains(told) && !said.contains("line "), "{said}");
+}
+
+#[test]
+fn what_is_wrong_with_a_file_is_told_in_whole_sentences() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = |name: &str| folder.path().join(name).to_str().expect("plain").to_owned();
+    let workload = path("w.toml");
+    fs::write(&workload, "x = 1\n").expect("written");
+    let sections = "remove it (sections: workload, phase, stream)";
+    refused(&["workload", "check", &workload], 3, &[sections]);
+    let matrix = path("m.toml");
+    let text = "x = 1\n[matrix]\nname = \"m\"\nstarts = [\"filled 200%\", \"seed 1, seed 2\"]\n\
+                [[drive]]\nprofile = \"tiny\"\n[[change]]\nset = [\"staging.bytes\"]\n\
+                [[work]]\ncommand = \"true\"\npace = \"fast\"\n[[demand]]\ntrips_none_of = [\"never\"]\n";
+    fs::write(&matrix, text).expect("written");
+    let told = run(&["matrix", &matrix, "--list"]).expect(2);
+    for sentence in [
+        "x = 1: no such key; remove it (sections: matrix, drive,",
+        "starts[0] = \"filled 200%\": \"filled 200%\" is no state of a drive to start from; give as-it-comes",
+        "starts[1] = \"seed 1, seed 2\": \"seed 2\" says again what \"seed 1\" has said: say it once\n",
+        "set[0] = \"staging.bytes\": \"staging.bytes\" is no change; give KEY=VALUE",
+        "pace = \"fast\": give real, off, or a factor",
+        "trips_none_of[0] = \"never\": there is no limit \"never\"; there are",
+    ] {
+        assert!(told.contains(sentence), "{sentence}: {told}");
+    }
+    assert!(!told.contains("give give"), "{told}");
+}
+
+#[test]
 fn numbers_out_of_range_are_told_the_range() {
     let jobs = ["--deadline", "1h", "--jobs", "0"];
     refused(
