@@ -246,6 +246,18 @@ fn numbers_out_of_range_are_told_the_range() {
 }
 
 #[test]
+fn what_tell_does_not_know_is_told_what_it_knows() {
+    let known = ["\"nosuch\" is no command", "status, account,", "restore"];
+    refused(&["tell", "d.img", "nosuch"], 2, &known);
+    refused(&["tell", "d.img", "nosuch", "--json", "4"], 2, &known);
+    refused(
+        &["tell", "d.img", "stall", "1"],
+        2,
+        &["such as 40s", "forever"],
+    );
+}
+
+#[test]
 fn what_is_no_image_ends_with_3_whatever_it_is() {
     let folder = tempfile::tempdir().expect("a folder");
     let folder = folder.path().to_str().expect("plain");

@@ -5,6 +5,7 @@
 
 mod amounts;
 
+use std::ffi::OsString;
 use std::fmt::Write as _;
 use std::path::PathBuf;
 
@@ -12,7 +13,7 @@ use clap::{Subcommand, ValueEnum};
 use serde_json::{Map, Value};
 
 use self::amounts::{StallTime, bytes, factor, lasts, purpose, stall_time, time};
-use super::exit::{Code, RigError};
+use super::exit::{Code, UsageError};
 use super::output;
 use super::record::{self, absolute, socket_meant_by};
 use crate::control::client;
@@ -167,6 +168,9 @@ enum What {
         /// The file.
         file: PathBuf,
     },
+    /// What is no command, so that it can be said which there are.
+    #[command(external_subcommand)]
+    Unknown(Vec<OsString>),
 }
 
 #[derive(Clone, Copy, Debug, ValueEnum)]
@@ -207,11 +211,24 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     Ok(Code::Ok)
 }
 
-fn command(what: &What) -> Result<Command, RigError> {
+/// What is said of a word that is no command.
+fn no_such(words: &[OsString]) -> UsageError {
+    let word = words.first().map(|word| word.to_string_lossy());
+    let all = What::augment_subcommands(clap::Command::new("tell"));
+    let names: Vec<&str> = all.get_subcommands().map(clap::Command::get_name).collect();
+    UsageError(format!(
+        "{:?} is no command; there are {}",
+        word.unwrap_or_default(),
+        names.join(", ")
+    ))
+}
+
+fn command(what: &What) -> anyhow::Result<Command> {
     let switch = |to: &OnOff| Switch {
         on: matches!(to, OnOff::On),
     };
     Ok(match what {
+        What::Unknown(words) => return Err(no_such(words).into()),
         What::Status => Command::Status,
         What::Account => Command::Account,
         What::Faults => Command::Faults,
