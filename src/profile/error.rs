@@ -90,7 +90,9 @@ impl ProfileError {
     /// The same of a text that nobody wrote: without its lines.
     pub(crate) fn without_lines(mut self) -> ProfileError {
         if let ProfileError::Invalid { problems, .. } = &mut self {
-            problems.iter_mut().for_each(|problem| problem.line = None);
+            for problem in problems {
+                problem.line = None;
+            }
         }
         self
     }

@@ -11,14 +11,11 @@ pub(super) struct StallTime(pub(super) Option<u64>);
 
 /// Bytes: a plain number, or a size such as 1MiB.
 pub(super) fn bytes(text: &str) -> Result<u64, String> {
-    match text.parse() {
-        Ok(bytes) => Ok(bytes),
-        Err(_) => {
-            let bytes = Unit::Bytes.parse(text);
-            bytes
-                .map_err(|error| format!("{error}; give a number of bytes, or a size such as 1MiB"))
-        }
+    if let Ok(bytes) = text.parse() {
+        return Ok(bytes);
     }
+    let bytes = Unit::Bytes.parse(text);
+    bytes.map_err(|error| format!("{error}; give a number of bytes, or a size such as 1MiB"))
 }
 
 /// Nanoseconds of a time such as 40s.

@@ -199,6 +199,33 @@ enum OnOff {
     Off,
 }
 
+impl OnWord {
+    fn commands(self) -> Commands {
+        match self {
+            OnWord::Reads => Commands::Reads,
+            OnWord::Writes => Commands::Writes,
+        }
+    }
+}
+
+impl PlaceWord {
+    fn whereabouts(self) -> Whereabouts {
+        match self {
+            PlaceWord::Anywhere => Whereabouts::Anywhere,
+            PlaceWord::Home => Whereabouts::Home,
+            PlaceWord::Staged => Whereabouts::Staged,
+        }
+    }
+}
+
+impl OnOff {
+    fn switch(self) -> Switch {
+        Switch {
+            on: matches!(self, OnOff::On),
+        }
+    }
+}
+
 pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let command = command(&arguments.what)?;
     let socket = socket_meant_by(&arguments.image)?;
@@ -224,9 +251,6 @@ fn no_such(words: &[OsString]) -> UsageError {
 }
 
 fn command(what: &What) -> anyhow::Result<Command> {
-    let switch = |to: &OnOff| Switch {
-        on: matches!(to, OnOff::On),
-    };
     Ok(match what {
         What::Unknown(words) => return Err(no_such(words).into()),
         What::Status => Command::Status,
@@ -274,8 +298,8 @@ fn command(what: &What) -> anyhow::Result<Command> {
             commands: *commands,
             after_bands_cleaned: *after_bands_cleaned,
         })),
-        What::WriteCache { to } => Command::Impose(Fault::WriteCache(switch(to))),
-        What::ReadOnly { to } => Command::Impose(Fault::ReadOnly(switch(to))),
+        What::WriteCache { to } => Command::Impose(Fault::WriteCache(to.switch())),
+        What::ReadOnly { to } => Command::Impose(Fault::ReadOnly(to.switch())),
         What::MediaError {
             offset,
             bytes,
@@ -286,16 +310,9 @@ fn command(what: &What) -> anyhow::Result<Command> {
         } => Command::Impose(Fault::MediaError(MediaError {
             offset: *offset,
             bytes: *bytes,
-            on: match on {
-                OnWord::Reads => Commands::Reads,
-                OnWord::Writes => Commands::Writes,
-            },
+            on: on.commands(),
             lasts: *lasts,
-            place: match place {
-                PlaceWord::Anywhere => Whereabouts::Anywhere,
-                PlaceWord::Home => Whereabouts::Home,
-                PlaceWord::Staged => Whereabouts::Staged,
-            },
+            place: place.whereabouts(),
             tries_ns: *tries,
         })),
     })

@@ -181,9 +181,9 @@ impl Bench {
                     self.pending.insert(key, completion);
                 }
                 (Effect::Release(buffer), Some(_)) => self.buffers.release(buffer),
-                (Effect::Move(_) | Effect::Release(_), None) => {}
-                // They come of faults on request, and nobody requests any here.
-                (Effect::Hold { .. } | Effect::Resume { .. } | Effect::Note(_), _) => {}
+                // In a rehearsal; and what comes of faults on request, of which there are none here.
+                (Effect::Move(_) | Effect::Release(_), None)
+                | (Effect::Hold { .. } | Effect::Resume { .. } | Effect::Note(_), _) => {}
             }
         }
         let mut finished = Vec::new();
