@@ -329,7 +329,7 @@ mod tests {
         let start = Start::from_words("staging 95%").unwrap();
         assert!(start.drive(&control).unwrap().profile().drive.formatted);
         let told = start.not_known([&control, &tiny()]).unwrap();
-        assert!(told.ends_with(": control"), "{told}");
+        assert!(told.ends_with(": control-5tb"), "{told}");
         assert_eq!(Start::Formatted.not_known([&control]), None);
         assert_eq!(start.not_known([&tiny()]), None);
         let refused = start.check(&control).unwrap_err().to_string();
