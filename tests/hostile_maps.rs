@@ -3,9 +3,10 @@
 
 #![allow(clippy::unwrap_used)] // a test asserts
 
+use imbrex::drive::Drive;
 use imbrex::drive::request::{Operation, Request};
 use imbrex::extent::Extent;
-use imbrex::image::open;
+use imbrex::image::open::{self, OpenError};
 use imbrex::medium::layout::Layout;
 use imbrex::medium::memory_store::MemoryStore;
 use imbrex::medium::movement::RequestId;
@@ -137,10 +138,14 @@ fn write(store: &MemoryStore, at: Pba, mut record: Vec<u8>) {
     store.write_at(&record, at.0 * 4096).unwrap();
 }
 
-/// Opens an image with this map and these records after it, and uses the drive for a while.
-fn use_it(map: &MapState, changes: &[Change], counters: [u64; 3]) {
+fn tiny() -> Profile {
+    Profile::from_toml("tiny", Profile::built_in("tiny").unwrap()).unwrap()
+}
+
+/// Opens an image with this map and these records after it.
+fn opened(map: &MapState, changes: &[Change], counters: [u64; 3]) -> Result<Drive, OpenError> {
     let [epoch, generation, last] = counters;
-    let profile = Profile::from_toml("tiny", Profile::built_in("tiny").unwrap()).unwrap();
+    let profile = tiny();
     let layout = Layout::new(&profile).unwrap();
     let store = MemoryStore::new(open::image_bytes(&profile).unwrap());
     open::make(&store, &profile, [7; 16]).unwrap();
@@ -167,11 +172,15 @@ fn use_it(map: &MapState, changes: &[Change], counters: [u64; 3]) {
         write(&store, next, encode_journal(&header, &[], changes).0);
         next = next + sectors;
     }
-    let Ok(opened) = open::open(&store, false) else {
+    Ok(open::open(&store, false)?.drive)
+}
+
+/// Uses the drive of such an image for a while, if it is not refused.
+fn use_it(map: &MapState, changes: &[Change], counters: [u64; 3]) {
+    let Ok(mut drive) = opened(map, changes, counters) else {
         return;
     };
-    let mut drive = opened.drive;
-    let capacity = profile.drive.capacity_bytes;
+    let capacity = drive.profile().drive.capacity_bytes;
     let mut now = Instant::default();
     for id in 1..40u64 {
         let operation = match id % 4 {
@@ -209,11 +218,10 @@ proptest! {
 #[test]
 fn the_maps_are_not_all_refused() {
     // A map of nothing, and one of a single run in a staging band that is in use.
-    let profile = Profile::from_toml("tiny", Profile::built_in("tiny").unwrap()).unwrap();
-    let layout = Layout::new(&profile).unwrap();
+    let layout = Layout::new(&tiny()).unwrap();
     let staging = BandId(layout.regions()[0].bands.start);
     let mut map = MapState::default();
-    use_it(&map, &[], [1, 1, 5]);
+    assert!(opened(&map, &[], [1, 1, 5]).is_ok());
     map.ages.push(BandAge {
         band: staging,
         age: 3,
@@ -225,6 +233,35 @@ fn the_maps_are_not_all_refused() {
     let run = Extent::new(Lba(3), Sectors(2));
     map.extents
         .push((run, Target::At(layout.band(staging).start)));
+    assert!(opened(&map, &[], [1, 1, 5]).is_ok());
     use_it(&map, &[], [1, 1, 5]);
     assert!(layout.bands() <= BANDS, "{}", layout.bands());
+}
+
+#[test]
+fn a_run_in_a_staging_band_that_is_not_in_use_is_refused() {
+    let layout = Layout::new(&tiny()).unwrap();
+    let at = layout.band(BandId(layout.regions()[0].bands.start)).start;
+    let (lost, staged) = (extent_of(3), extent_of(100));
+    let map = MapState {
+        extents: vec![(lost, Target::At(at + Sectors(8)))],
+        ..MapState::default()
+    };
+    // An entry takes the band into use; then both runs leave it, of which one was counted.
+    let changes = [
+        Change::Stage {
+            extents: vec![staged],
+            at,
+            slot_sectors: Sectors(8),
+        },
+        Change::Trim { extent: staged },
+        Change::Trim { extent: lost },
+    ];
+    let refused = opened(&map, &changes, [1, 1, 5]).map(drop).unwrap_err();
+    let why = format!("{:#}", anyhow::Error::from(refused));
+    assert!(why.contains("which is not in use"), "{why}");
+}
+
+fn extent_of(start: u64) -> Extent<Lba> {
+    Extent::new(Lba(start), Sectors(2))
 }

@@ -79,7 +79,22 @@ impl State {
                 .map_or(0, |used| used.age);
             state.map_to(layout, age, extent, target);
         }
+        state.check_live(layout)?;
         Ok(state)
+    }
+
+    /// Whether every staging band with mapped sectors is in use: otherwise they count as staged only when
+    /// they leave.
+    fn check_live(&self, layout: &Layout) -> Result<(), String> {
+        let mut live = self.live.iter();
+        let lost = live.find(|(band, _)| {
+            staging_region(layout, **band).is_ok() && !self.used.contains_key(band)
+        });
+        lost.map_or(Ok(()), |(band, sectors)| {
+            Err(format!(
+                "{sectors} sectors mapped to staging band {band}, which is not in use"
+            ))
+        })
     }
 
     fn restore_free(&mut self, layout: &Layout) -> Result<(), String> {
