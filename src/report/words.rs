@@ -15,6 +15,7 @@ use super::gather::requests::{Requests, Slow};
 use super::gather::told::{Told, Tripped};
 use crate::host::account::lag_words;
 use crate::host::time_limits::TimeLimit;
+use crate::lab::recording::Took;
 
 /// A sentence or two under a word.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -102,7 +103,12 @@ fn amounts(material: &Material) -> Option<String> {
                 found.map_or(0, |one| one.bytes)
             };
             let written = bytes("write").saturating_add(bytes("write-zeroes"));
-            flowed(requests.answered(), took, (bytes("read"), written))
+            let done = if material.timed().is_some() {
+                "answered"
+            } else {
+                "asked"
+            };
+            flowed((requests.answered(), done), took, (bytes("read"), written))
         }
         (None, Some(told)) => {
             let sum = |of: fn(&super::gather::told::Bucket) -> u64| {
@@ -116,7 +122,7 @@ fn amounts(material: &Material) -> Option<String> {
                 sum(|bucket| bucket.read_bytes),
                 sum(|bucket| bucket.written_bytes),
             );
-            flowed(told.answered, told.answered_ns, bytes)
+            flowed((told.answered, "answered"), told.answered_ns, bytes)
         }
         (None, None) => String::new(),
     };
@@ -135,10 +141,10 @@ fn amounts(material: &Material) -> Option<String> {
     (!text.is_empty()).then(|| text.to_owned())
 }
 
-fn flowed(answered: u64, took_ns: u64, (read, written): (u64, u64)) -> String {
+fn flowed((requests, done): (u64, &str), took_ns: u64, (read, written): (u64, u64)) -> String {
     let mut text = format!(
-        "{} answered in {} of model time",
-        amount::counted(answered, "request"),
+        "{} {done} in {} of model time",
+        amount::counted(requests, "request"),
         amount::time(took_ns)
     );
     for (bytes, word) in [(read, "read"), (written, "written")] {
@@ -150,7 +156,14 @@ fn flowed(answered: u64, took_ns: u64, (read, written): (u64, u64)) -> String {
     text + "."
 }
 
+/// What is said of times that are not known.
+const UNTIMED: &str = "How long requests took is not known: the trace that was imported does not tell it, so \
+                       neither what was slow nor what a host would have thought of it is told here.";
+
 fn slow(material: &Material) -> Option<String> {
+    if material.is_untimed() {
+        return Some(UNTIMED.to_owned());
+    }
     let flow = Flow::of(material)?;
     let mut sentences: Vec<String> = slowest(material).into_iter().collect();
     let told = material.told.as_ref();
@@ -167,7 +180,7 @@ fn slow(material: &Material) -> Option<String> {
 
 /// The slowest request.
 fn slowest(material: &Material) -> Option<String> {
-    let slow = match (&material.requests, &material.told) {
+    let slow = match (material.timed(), &material.told) {
         (Some(requests), _) => requests.slowest.first()?.clone(),
         (None, Some(told)) => told.slowest.first().map(|slow| Slow {
             operation: slow.operation.clone(),
@@ -221,7 +234,7 @@ fn slow_times(flow: &Flow) -> String {
 }
 
 fn why(material: &Material) -> Option<String> {
-    let mut parts: Vec<(Cause, u64)> = match (&material.requests, &material.told) {
+    let mut parts: Vec<(Cause, u64)> = match (material.timed(), &material.told) {
         (Some(requests), _) => of_requests(requests),
         (None, Some(told)) => of_told(told),
         (None, None) => return None,
@@ -290,7 +303,7 @@ fn inside(material: &Material) -> Option<String> {
 
 fn limits(material: &Material) -> Option<String> {
     let told = material.told.as_ref().map(|told| &told.host_limits);
-    let trips: Vec<(String, u64, u64)> = match (told, &material.requests) {
+    let trips: Vec<(String, u64, u64)> = match (told, material.timed()) {
         (Some(limits), _) if !limits.is_empty() => {
             let of = |told: &Tripped| (told.limit.clone(), told.limit_ns, told.trips);
             limits.iter().map(of).collect()
@@ -322,7 +335,9 @@ fn limits(material: &Material) -> Option<String> {
 
 /// What is to be said of lag, and whether it affects the figures.
 fn lag(material: &Material) -> (Option<String>, bool) {
-    if let Some(requests) = &material.requests {
+    // Nobody measured by how much the answers of another drive were late.
+    let requests = material.requests.as_ref();
+    if let Some(requests) = requests.filter(|requests| requests.took == Took::Parts) {
         let mut text = lag_words(&requests.lag);
         if let Some(first) = text.get(..1) {
             text = first.to_uppercase() + &text[1..];

@@ -17,7 +17,7 @@ use super::report::{BadLine, Gatherer, Parsed, Report, Skip};
 use super::table::{Columns, Table};
 use crate::drive::request::{Breakdown, Completion, Operation};
 use crate::host::recorder::Answered;
-use crate::lab::recording::RecordingWriter;
+use crate::lab::recording::{RecordingWriter, TOOK, Took};
 use crate::medium::movement::RequestId;
 use crate::time::{Duration, Instant};
 use crate::units::counted;
@@ -271,8 +271,14 @@ impl<W: Write + Send> Importer<'_, W> {
                 first_bad: self.said.first_bad,
             });
         }
-        self.to.finish()?;
         let mut report = self.gatherer.finish();
+        let took = if report.answers_known {
+            Took::Whole
+        } else {
+            Took::Unknown
+        };
+        let mark = took.mark().map(|mark| (TOOK, mark.to_owned()));
+        self.to.finish_with(mark.as_slice())?;
         report.lines = self.said.lines;
         report.aside = self.said.aside;
         report.bad = self.said.bad;

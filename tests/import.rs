@@ -1,0 +1,250 @@
+//! `imbrex import` as a program: what it refuses, what it tells, and what others make of its recordings.
+
+mod nbd_client;
+mod program;
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use program::{Ended, tool};
+use tempfile::TempDir;
+
+fn imbrex(arguments: &[&str]) -> Ended {
+    tool(env!("CARGO_BIN_EXE_imbrex"), arguments.iter().copied())
+}
+
+fn shown(path: &Path) -> &str {
+    path.to_str().expect("a plain path")
+}
+
+/// A folder with a text in it.
+struct Bench {
+    folder: TempDir,
+}
+
+impl Bench {
+    fn new() -> Bench {
+        let folder = TempDir::new().expect("a folder");
+        Bench { folder }
+    }
+
+    fn path(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    fn text(&self, name: &str, text: &str) -> PathBuf {
+        let path = self.path(name);
+        fs::write(&path, text).expect("room");
+        path
+    }
+
+    /// Imports a text into a new recording.
+    fn import(&self, text: &str, options: &[&str]) -> (Ended, PathBuf) {
+        let from = self.text("trace", text);
+        let to = self.path("trace.parquet");
+        let fixed = ["import", shown(&from), "-o", shown(&to)];
+        (imbrex(&[&fixed[..], options].concat()), to)
+    }
+
+    /// The recording of a text that can be imported.
+    fn recording(&self, text: &str, options: &[&str]) -> PathBuf {
+        let (ended, to) = self.import(text, options);
+        ended.success();
+        to
+    }
+
+    /// The words of a report, and the names of the files with its data.
+    fn report(&self, files: &[&Path]) -> (String, Vec<String>) {
+        let (page, data) = (self.path("page.html"), self.path("data"));
+        let files: Vec<&str> = files.iter().map(|path| shown(path)).collect();
+        let to = ["-o", shown(&page), "--data", shown(&data), "--replace"];
+        let _ = fs::remove_dir_all(&data);
+        imbrex(&[&["report"], &files[..], &to].concat()).success();
+        let entries = fs::read_dir(&data).expect("a folder of data");
+        let names = entries.map(|entry| {
+            let name = entry.expect("it can be listed").file_name();
+            name.into_string().expect("a plain name")
+        });
+        let mut names: Vec<String> = names.collect();
+        names.sort();
+        (fs::read_to_string(page).expect("a page"), names)
+    }
+}
+
+const COLUMNS: [&str; 4] = [
+    "--as",
+    "csv",
+    "--columns",
+    "time=when:ms,op=kind,offset=at,bytes=size",
+];
+const COLUMNS_TOOK: [&str; 4] = [
+    "--as",
+    "csv",
+    "--columns",
+    "time=when:ms,op=kind,offset=at,bytes=size,took=lat:ms",
+];
+
+/// A hundred reads, 10 ms apart, each of which took so many milliseconds.
+fn rows(took_ms: u64) -> String {
+    let row = |n: u64| format!("{},R,{},4096,{took_ms}\n", n * 10, n * 8192);
+    let rows: Vec<String> = (0..100).map(row).collect();
+    format!("when,kind,at,size,lat\n{}", rows.concat())
+}
+
+#[test]
+fn a_report_of_a_trace_without_times_tells_no_latency_and_why() {
+    let bench = Bench::new();
+    let recording = bench.recording(&rows(7), &COLUMNS);
+    let (page, data) = bench.report(&[&recording]);
+    assert!(
+        page.contains("How long requests took is not known"),
+        "{page}"
+    );
+    for wrong in [
+        "The slowest request",
+        "No limit of a host was tripped",
+        "<dt>Lag</dt>",
+        "Latency",
+        "took no longer",
+        "answered in",
+    ] {
+        assert!(!page.contains(wrong), "{wrong}: {page}");
+    }
+    assert_eq!(data, ["over-time.csv", "places.csv"]);
+    let data = fs::read_to_string(bench.path("data").join("over-time.csv")).expect("data");
+    let mut lines = data.lines().map(|line| line.split(',').collect::<Vec<_>>());
+    let head = lines.next().expect("a head");
+    let at = |name: &str| {
+        head.iter()
+            .position(|column| *column == name)
+            .expect("it is there")
+    };
+    let mut asked = 0;
+    for row in lines {
+        asked += row[at("answered")].parse::<u64>().expect("a number");
+        for time in ["p50_ns", "p99_ns", "slowest_ns", "slowest_cause"] {
+            assert_eq!(row[at(time)], "", "{row:?}");
+        }
+    }
+    assert_eq!(asked, 100);
+}
+
+#[test]
+fn a_summary_of_the_replay_tells_the_times_that_a_trace_does_not() {
+    let bench = Bench::new();
+    let recording = bench.recording(&rows(7), &COLUMNS);
+    let replayed = imbrex(&["simulate", "tiny", "--replay", shown(&recording), "--json"]).success();
+    let summary = bench.text("summary.json", &replayed);
+    let (page, data) = bench.report(&[&recording, &summary]);
+    assert!(page.contains("The slowest request took"), "{page}");
+    assert!(data.contains(&"latency.csv".to_owned()), "{data:?}");
+}
+
+#[test]
+fn a_trace_with_times_has_latencies_and_no_parts() {
+    let bench = Bench::new();
+    let recording = bench.recording(&rows(7), &COLUMNS_TOOK);
+    let (page, data) = bench.report(&[&recording]);
+    assert!(page.contains("The slowest request took 7 ms"), "{page}");
+    assert!(!page.contains("<dt>Lag</dt>"), "{page}");
+    assert!(data.contains(&"latency.csv".to_owned()), "{data:?}");
+    let other = bench.path("faster.parquet");
+    fs::rename(&recording, &other).expect("the same folder");
+    let recording = bench.recording(&rows(9), &COLUMNS_TOOK);
+    let told = imbrex(&["compare", shown(&other), shown(&recording), "--json"]);
+    assert_eq!(told.code, Some(1), "{told:?}");
+    let told = told.json();
+    let all = &told["operations"][0];
+    assert_eq!(all["mean_ns"]["difference"], 2_000_000);
+    assert_eq!(all["total_ns"]["difference"], 200_000_000);
+    assert_eq!(told["parts"], serde_json::json!([]));
+    let ranges = told["ranges"].as_array().expect("a list");
+    let total = ranges.iter().map(|range| {
+        assert_eq!(range["mostly"], serde_json::Value::Null);
+        range["total_ns"]["difference"].as_i64().expect("a number")
+    });
+    assert_eq!(total.sum::<i64>(), 200_000_000);
+    let words = imbrex(&["compare", shown(&other), shown(&recording)]).stdout;
+    let why = "where the time went is not known of A and B";
+    assert!(words.contains(why), "{words}");
+}
+
+#[test]
+fn a_comparison_with_a_trace_without_times_gives_no_verdict_and_says_why() {
+    let bench = Bench::new();
+    let untimed = bench.path("untimed.parquet");
+    fs::rename(bench.recording(&rows(7), &COLUMNS), &untimed).expect("the same folder");
+    let timed = bench.recording(&rows(7), &COLUMNS_TOOK);
+    for (a, b, who) in [
+        (&untimed, &untimed, "A and B"),
+        (&untimed, &timed, "A"),
+        (&timed, &untimed, "B"),
+    ] {
+        let words = imbrex(&["compare", shown(a), shown(b)]).success();
+        let why = format!("how long requests took is not known of {who}:");
+        assert!(words.contains(&why), "{words}");
+        for wrong in [
+            "0 ns",
+            "told apart",
+            "faster than",
+            "slower than",
+            "addresses",
+        ] {
+            assert!(!words.contains(wrong), "{wrong}: {words}");
+        }
+        let told = imbrex(&["compare", shown(a), shown(b), "--json"]).json();
+        assert_eq!(told["verdict"], "not-known");
+        for all in told["operations"].as_array().expect("a list") {
+            assert_eq!(all["verdict"], "not-known");
+            assert_eq!(
+                (&all["count"]["a"], &all["count"]["b"]),
+                (&100.into(), &100.into())
+            );
+            for figure in [
+                "mean_ns",
+                "p50_ns",
+                "p99_ns",
+                "max_ns",
+                "total_ns",
+                "bytes_per_s",
+            ] {
+                let of = |path: &PathBuf, side: &str| {
+                    let known = !all[figure][side].is_null();
+                    assert_eq!(known, *path == timed, "{figure} of {side}: {all}");
+                };
+                of(a, "a");
+                of(b, "b");
+                assert!(all[figure]["difference"].is_null(), "{figure}: {all}");
+            }
+        }
+    }
+    // What both take on the same drive is known.
+    let words = imbrex(&[
+        "compare",
+        shown(&untimed),
+        shown(&timed),
+        "--profile",
+        "tiny",
+    ])
+    .success();
+    assert!(
+        words.contains("B cannot be told apart from A by the mean"),
+        "{words}"
+    );
+}
+
+#[test]
+fn a_recording_without_the_mark_counts_as_known() {
+    let bench = Bench::new();
+    let recording = bench.path("run.parquet");
+    let words = "uniform read 4KiB 100-requests";
+    imbrex(&["simulate", "tiny", words, "--record", shown(&recording)]).success();
+    let (page, data) = bench.report(&[&recording]);
+    assert!(page.contains("The slowest request took"), "{page}");
+    assert!(page.contains("<dt>Lag</dt>"), "{page}");
+    assert!(data.contains(&"sizes.csv".to_owned()), "{data:?}");
+    let told = imbrex(&["compare", shown(&recording), shown(&recording), "--json"]).json();
+    assert_eq!(told["verdict"], "cannot-be-told-apart");
+    assert_eq!(told["a"]["took"], "parts");
+    assert_eq!(told["operations"][0]["mean_ns"]["difference"], 0);
+}
