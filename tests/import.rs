@@ -248,3 +248,58 @@ fn a_recording_without_the_mark_counts_as_known() {
     assert_eq!(told["a"]["took"], "parts");
     assert_eq!(told["operations"][0]["mean_ns"]["difference"], 0);
 }
+
+#[test]
+fn options_of_other_formats_are_refused() {
+    let bench = Bench::new();
+    let log = "fio version 2 iolog\nf add\nf open\nf read 0 4096\n";
+    let reports = "Device tps kB_read/s kB_wrtn/s kB_dscd/s\nsda 1 4 0 0\n";
+    let host_disk = "131000000000000000,pool,1,Read,734003200,16384,413\n";
+    for (text, kind, option) in [
+        (log, "fio-log", "--columns a=b"),
+        (log, "fio-log", "--event issued"),
+        (log, "fio-log", "--interval 5s"),
+        (host_disk, "host-disk", "--time-unit ms"),
+        (
+            host_disk,
+            "host-disk",
+            "--columns time=a:us,op=b,offset=c,bytes=d",
+        ),
+        (host_disk, "host-disk", "--event queued"),
+        (reports, "iostat", "--event queued"),
+        (reports, "iostat", "--time-unit us"),
+        (reports, "iostat", "--bad-lines skip"),
+        (reports, "iostat", "--show-bad 5"),
+        (reports, "iostat", "--hide-offsets 4TB --key 1"),
+        (log, "fio-log", "--piece 16MiB"),
+    ] {
+        let more: Vec<&str> = option.split(' ').collect();
+        let (ended, to) = bench.import(text, &[&["--as", kind], &more[..]].concat());
+        let said = ended.expect(2);
+        let named = match more[0] {
+            // What it takes is named.
+            "--piece" => "--hide-offsets",
+            option => option,
+        };
+        assert!(said.contains(named), "{said}");
+        assert!(!to.exists(), "{option}");
+        // Without the option it is imported.
+        let (ended, to) = bench.import(text, &["--as", kind]);
+        ended.success();
+        fs::remove_file(to).expect("it is there");
+    }
+}
+
+#[test]
+fn a_drive_is_chosen_only_where_the_trace_tells_drives_apart() {
+    let bench = Bench::new();
+    let text = "when,kind,at,size,disk\n0,R,0,512,foo\n1,R,4096,512,bar\n2,R,8192,512,foo\n";
+    let (ended, to) = bench.import(text, &[&COLUMNS[..], &["--device", "foo"]].concat());
+    let said = ended.expect(2);
+    assert!(said.contains("add device=COLUMN to --columns"), "{said}");
+    assert!(!to.exists());
+    let columns = format!("{},device=disk", COLUMNS[3]);
+    let named = [&COLUMNS[..3], &[&columns, "--device", "foo", "--json"]].concat();
+    let told = bench.import(text, &named).0.json();
+    assert_eq!(told["requests"], 2, "{told}");
+}
