@@ -303,3 +303,34 @@ fn a_drive_is_chosen_only_where_the_trace_tells_drives_apart() {
     let told = bench.import(text, &named).0.json();
     assert_eq!(told["requests"], 2, "{told}");
 }
+
+#[test]
+fn pieces_that_do_not_fit_are_told_in_sizes_and_no_key_is_ever_shown() {
+    let bench = Bench::new();
+    for (options, words) in [
+        (
+            "--hide-offsets 4KiB",
+            "a drive of 4 KiB has no 1 to 16777216 pieces of 256 MiB",
+        ),
+        (
+            "--hide-offsets 1TiB --piece 512B",
+            "a drive of 1 TiB has no 1 to 16777216 pieces of 512 B",
+        ),
+    ] {
+        let more = format!("{options} --key 987654321");
+        let more: Vec<&str> = more.split(' ').collect();
+        let (ended, to) = bench.import(&rows(7), &[&COLUMNS[..], &more].concat());
+        let said = ended.expect(2);
+        assert!(said.contains(words), "{said}");
+        assert!(!said.contains("987654321") && !said.contains('{'), "{said}");
+        assert!(!to.exists());
+    }
+    let more = ["--hide-offsets", "1TiB", "--key", "987654321x"];
+    let (ended, to) = bench.import(&rows(7), &[&COLUMNS[..], &more].concat());
+    let said = ended.expect(2);
+    assert!(
+        said.contains("--key") && !said.contains("987654321"),
+        "{said}"
+    );
+    assert!(!to.exists());
+}

@@ -204,6 +204,7 @@ fn is_usage(cause: &(dyn std::error::Error + 'static)) -> bool {
         || cause.is::<ScaleError>()
         || cause.is::<MatrixError>()
         || matches!(cause.downcast_ref(), Some(StartError::Word { .. }))
+        || matches!(cause.downcast_ref(), Some(ImportError::Pieces { .. }))
         || matches!(cause.downcast_ref(), Some(NoDrive::Capacity(_)))
         || matches!(cause.downcast_ref(), Some(ForecastError::Control { .. }))
         || matches!(

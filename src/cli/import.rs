@@ -1,5 +1,6 @@
 //! `imbrex import`: makes a recording of a trace of another tool, or a workload of rates.
 
+use std::convert::Infallible;
 use std::fs::File;
 use std::io::{Read, Write as _};
 use std::os::unix::fs::FileTypeExt as _;
@@ -14,7 +15,9 @@ use super::simulate::new_file;
 use super::{output, profile_source};
 use crate::lab::import::rates::IntervalFrom;
 use crate::lab::import::table::Columns;
-use crate::lab::import::{BadLines, Event, Format, Hide, Lines, Options, TimeUnit, import, rates};
+use crate::lab::import::{
+    BadLines, Event, Format, Hide, Key, Lines, Options, TimeUnit, import, rates,
+};
 use crate::lab::recording::RecordingWriter;
 use crate::profile::quantity::Unit;
 use crate::units::counted;
@@ -75,8 +78,8 @@ pub(super) struct Arguments {
     #[arg(long, value_name = "SIZE", value_parser = profile_source::parse_capacity, requires = "key")]
     hide_offsets: Option<u64>,
     /// Decides which piece goes where; whoever has it can turn it back.
-    #[arg(long, value_name = "NUMBER", requires = "hide_offsets")]
-    key: Option<u64>,
+    #[arg(long, value_name = "NUMBER", requires = "hide_offsets", value_parser = take_key)]
+    key: Option<GivenKey>,
     /// Size of such a piece; 256 MiB where not given.
     #[arg(long, value_name = "SIZE", value_parser = profile_source::parse_capacity, requires = "hide_offsets")]
     piece: Option<u64>,
@@ -93,6 +96,15 @@ pub(super) struct Arguments {
 const BAD_SHOWN: usize = 5;
 /// About a band.
 const PIECE_BYTES: u64 = 1 << 28;
+
+/// A key as it was given; nothing if it is none.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct GivenKey(Option<Key>);
+
+/// Takes anything, since clap repeats what it refuses, and a key is not shown.
+fn take_key(text: &str) -> Result<GivenKey, Infallible> {
+    Ok(GivenKey(text.parse().ok().map(Key::new)))
+}
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 enum Kind {
@@ -163,6 +175,25 @@ impl Arguments {
         )))
     }
 
+    /// Whether and how offsets are hidden.
+    fn hide(&self) -> Result<Option<Hide>, UsageError> {
+        let Some((drive_bytes, key)) = self.hide_offsets.zip(self.key) else {
+            return Ok(None);
+        };
+        let key = key.0.ok_or_else(|| {
+            UsageError(format!(
+                "--key: what was given is no whole number from 0 to {} (it is not repeated here: who has it can undo \
+                 the hiding)",
+                u64::MAX
+            ))
+        })?;
+        Ok(Some(Hide {
+            drive_bytes,
+            piece_bytes: self.piece.unwrap_or(PIECE_BYTES),
+            key,
+        }))
+    }
+
     /// What a trace of requests looks like; nothing where there are only rates.
     fn format_of_requests(&self) -> Result<Option<Format>, UsageError> {
         Ok(Some(match self.format {
@@ -215,11 +246,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
             Some(Bad::Stop) => BadLines::Stop,
         },
         bad_shown: arguments.show_bad.unwrap_or(BAD_SHOWN),
-        hide: arguments.hide_offsets.map(|drive_bytes| Hide {
-            drive_bytes,
-            piece_bytes: arguments.piece.unwrap_or(PIECE_BYTES),
-            key: arguments.key.unwrap_or(0),
-        }),
+        hide: arguments.hide()?,
     };
     let shown = path.display();
     let mut lines = Lines::of(from).with_context(|| format!("cannot read {shown}"))?;

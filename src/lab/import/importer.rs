@@ -73,7 +73,13 @@ pub fn import<W: Write + Send>(
     to: RecordingWriter<W>,
 ) -> Result<Report, ImportError> {
     let hide = match options.hide {
-        Some(hide) => Some(Places::new(hide).ok_or(ImportError::Pieces(hide))?),
+        Some(hide) => {
+            let places = Places::new(hide);
+            Some(places.ok_or(ImportError::Pieces {
+                drive_bytes: hide.drive_bytes,
+                piece_bytes: hide.piece_bytes,
+            })?)
+        }
         None => None,
     };
     let devices = Devices::new(options.device.clone());
