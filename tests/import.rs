@@ -334,3 +334,34 @@ fn pieces_that_do_not_fit_are_told_in_sizes_and_no_key_is_ever_shown() {
     );
     assert!(!to.exists());
 }
+
+#[test]
+fn each_drive_of_a_trace_is_told_with_the_requests_that_an_import_of_it_has() {
+    let bench = Bench::new();
+    // A line for no bytes and one beyond all bounds of each drive, among others.
+    let row = |drive: u64, n: u64, size: u64| {
+        let (time, offset) = (131_000_000_000_000_000 + n * 10_000_000, n * 8192);
+        format!("{time},web,{drive},Read,{offset},{size},413\n")
+    };
+    let mut text = row(0, 0, 0);
+    for n in 1..10 {
+        text += &row(n % 2, n, 4096);
+        text += &row(n % 2, n, if n < 3 { 0 } else { 4096 });
+    }
+    let as_table = ["--as", "host-disk", "--json"];
+    let told = bench.import(&text, &as_table).0.json();
+    assert_eq!(
+        told["drive"], "web.1",
+        "the first of which a request is taken"
+    );
+    let drives = told["drives"].as_array().expect("a list").clone();
+    assert_eq!(drives.len(), 2, "{drives:?}");
+    for drive in drives {
+        let name = drive[0].as_str().expect("a name");
+        fs::remove_file(bench.path("trace.parquet")).expect("it is there");
+        let chosen = [&as_table[..], &["--device", name]].concat();
+        let told = bench.import(&text, &chosen).0.json();
+        assert_eq!(told["requests"], drive[1], "{name}");
+        assert_eq!(told["bad"]["a request for no bytes"], 3, "{told}");
+    }
+}

@@ -20,7 +20,7 @@ use crate::host::recorder::Answered;
 use crate::lab::recording::{RecordingWriter, TOOK, Took};
 use crate::medium::movement::RequestId;
 use crate::time::{Duration, Instant};
-use crate::units::counted;
+use crate::units::{count, counted};
 
 /// What a trace looks like.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -175,37 +175,31 @@ impl<W: Write + Send> Importer<'_, W> {
         }
     }
 
-    /// Requests as they will be in the recording, if they make sense.
+    /// Requests as they will be in the recording, if they make sense and are of the drive that is taken.
     fn settle(&mut self, found: &mut [Parsed]) -> Result<(), Skip> {
-        for parsed in found {
+        found.iter().try_for_each(sensible)?;
+        let wanted = self.parser.devices_mut().is_wanted();
+        // What other drives have for times is nothing to this one.
+        for parsed in found.iter().filter(|_| wanted) {
             let first_ns = *self.first_ns.get_or_insert(parsed.at_ns);
             if parsed.at_ns.abs_diff(first_ns) > FROM_FIRST_MAX_NS {
                 return Err(Skip::Bad("a time more than 50 years from the first"));
             }
-            if parsed.operation == Operation::Flush {
-                continue;
-            }
-            let carries = !matches!(
-                parsed.operation,
-                Operation::Trim | Operation::WriteZeroes { .. }
-            );
-            if parsed.bytes == 0 {
-                return Err(Skip::Bad("a request for no bytes"));
-            }
-            if carries && parsed.bytes > BYTES_MAX {
-                return Err(Skip::Bad("a request for more than 1 GiB"));
-            }
-            let end = parsed.offset.checked_add(parsed.bytes);
-            if end.is_none_or(|end| end > END_MAX) {
-                return Err(Skip::Bad("an offset beyond all bounds"));
-            }
-            if let Some(places) = &self.hide {
+        }
+        // The size that was given is that of the drive that is taken.
+        if let Some(places) = self.hide.as_ref().filter(|_| wanted) {
+            for parsed in found.iter_mut().filter(|p| p.operation != Operation::Flush) {
                 let place = places.place(parsed.offset, parsed.bytes);
                 let beyond = Skip::Bad("beyond the size of the drive that was given");
                 parsed.offset = place.ok_or(beyond)?;
             }
         }
-        Ok(())
+        self.parser.devices_mut().count(count(found.len()));
+        if wanted {
+            Ok(())
+        } else {
+            Err(Skip::Aside("of another drive"))
+        }
     }
 
     fn note(&mut self, line: u64, text: &str, skip: Skip) -> Result<(), ImportError> {
@@ -298,12 +292,42 @@ impl<W: Write + Send> Importer<'_, W> {
     }
 }
 
+/// Insists that a request is one that a drive could be given.
+fn sensible(request: &Parsed) -> Result<(), Skip> {
+    if request.operation == Operation::Flush {
+        return Ok(());
+    }
+    let carries = !matches!(
+        request.operation,
+        Operation::Trim | Operation::WriteZeroes { .. }
+    );
+    if request.bytes == 0 {
+        return Err(Skip::Bad("a request for no bytes"));
+    }
+    if carries && request.bytes > BYTES_MAX {
+        return Err(Skip::Bad("a request for more than 1 GiB"));
+    }
+    let end = request.offset.checked_add(request.bytes);
+    if end.is_none_or(|end| end > END_MAX) {
+        return Err(Skip::Bad("an offset beyond all bounds"));
+    }
+    Ok(())
+}
+
 impl Parser {
     fn line(&mut self, text: &str, out: &mut Vec<Parsed>) -> Result<(), Skip> {
         match self {
             Parser::Blkparse(parser) => parser.line(text, out),
             Parser::FioLog(parser) => parser.line(text, out),
             Parser::Table(parser) => parser.line(text, out),
+        }
+    }
+
+    fn devices_mut(&mut self) -> &mut Devices {
+        match self {
+            Parser::Blkparse(parser) => &mut parser.devices,
+            Parser::FioLog(parser) => &mut parser.devices,
+            Parser::Table(parser) => &mut parser.devices,
         }
     }
 

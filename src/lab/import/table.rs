@@ -196,10 +196,10 @@ impl Table {
         let parsed = self.columns.request(places, &fields)?;
         match places.device[..] {
             [] => {}
-            [only] => self.devices.take(fields[only])?,
+            [only] => self.devices.note(fields[only]),
             _ => {
                 let parts: Vec<&str> = places.device.iter().map(|at| fields[*at]).collect();
-                self.devices.take(&parts.join("."))?;
+                self.devices.note(&parts.join("."));
             }
         }
         out.push(parsed);
