@@ -365,3 +365,12 @@ fn each_drive_of_a_trace_is_told_with_the_requests_that_an_import_of_it_has() {
         assert_eq!(told["bad"]["a request for no bytes"], 3, "{told}");
     }
 }
+
+#[test]
+fn the_first_line_without_sense_is_told_in_whole_words() {
+    let bench = Bench::new();
+    let (ended, _) = bench.import("1,2,3,4,5,6,7\n", &["--as", "volume"]);
+    let said = ended.expect(3);
+    let words = "line 1: it has more fields than there are columns: 1,2,3,4,5,6,7";
+    assert!(said.contains(words), "{said}");
+}

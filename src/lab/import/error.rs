@@ -85,7 +85,7 @@ fn size(bytes: u64) -> String {
 
 fn first(bad: &[BadLine]) -> String {
     bad.first().map_or_else(String::new, |bad| {
-        format!("; line {} is {}: {}", bad.line, bad.why, bad.text)
+        format!("; line {}: {}: {}", bad.line, bad.why, bad.text)
     })
 }
 
