@@ -196,7 +196,13 @@ fn write_ranges(f: &mut fmt::Formatter<'_>, what: &str, ranges: &[OfRange]) -> f
     if ranges.is_empty() {
         return Ok(());
     }
-    let mut sorted: Vec<&OfRange> = ranges.iter().collect();
+    let differ = ranges
+        .iter()
+        .filter(|range| range.total_ns.difference != Some(0));
+    let mut sorted: Vec<&OfRange> = differ.collect();
+    if sorted.is_empty() {
+        return writeln!(f, "\n{what}: none differs in its total time");
+    }
     sorted.sort_by_key(|range| {
         let apart = range.total_ns.difference.unwrap_or(0).unsigned_abs();
         (std::cmp::Reverse(apart), range.range.start_bytes)
