@@ -125,8 +125,11 @@ pub fn count(value: usize) -> u64 {
 
 /// So many of something that has a plain plural, in words: `1 request`, `2 requests`.
 pub fn counted(number: u64, one: &str) -> String {
-    match number {
-        1 => format!("1 {one}"),
-        number => format!("{number} {one}s"),
-    }
+    counted_as(&number.to_string(), number, one)
+}
+
+/// The same with the number written as `shown`: `1,234 requests`.
+pub fn counted_as(shown: &str, number: u64, one: &str) -> String {
+    let ending = if number == 1 { "" } else { "s" };
+    format!("{shown} {one}{ending}")
 }

@@ -374,3 +374,34 @@ fn the_first_line_without_sense_is_told_in_whole_words() {
     let words = "line 1: it has more fields than there are columns: 1,2,3,4,5,6,7";
     assert!(said.contains(words), "{said}");
 }
+
+#[test]
+fn what_there_is_one_of_is_told_as_one() {
+    let bench = Bench::new();
+    let text = "131000000000000000,a,0,Read,0,4096,413\n131000000000000100,b,0,Read,0,4096,413\n\
+                131000000200000000,b,0,Read,4096,4096,413\n";
+    let options = ["--as", "host-disk", "--device", "b.0"];
+    let told = bench.import(text, &options).0.success();
+    assert!(
+        told.contains("1 request\n") && told.contains("2 requests\n"),
+        "{told}"
+    );
+    assert!(told.contains("10 ms or more: 1 time, "), "{told}");
+    assert!(
+        !told.contains("1 times") && !told.contains("1 requests"),
+        "{told}"
+    );
+    fs::remove_file(bench.path("trace.parquet")).expect("it is there");
+    let report = "Device tps kB_read/s kB_wrtn/s kB_dscd/s\nsda 1 4 0 0\n";
+    let (ended, made) = bench.import(report, &["--as", "iostat"]);
+    ended.success();
+    let made = fs::read_to_string(made).expect("a workload");
+    assert!(made.contains("from 1 report of iostat for sda"), "{made}");
+    let idle = "Device tps kB_read/s kB_wrtn/s kB_dscd/s\nsda 0 0 0 0\n";
+    fs::remove_file(bench.path("trace.parquet")).expect("it is there");
+    let said = bench.import(idle, &["--as", "iostat"]).0.expect(3);
+    assert!(
+        said.contains("nothing was asked of sda in 1 report ("),
+        "{said}"
+    );
+}

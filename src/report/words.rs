@@ -16,6 +16,7 @@ use super::gather::told::{Told, Tripped};
 use crate::host::account::lag_words;
 use crate::host::time_limits::TimeLimit;
 use crate::lab::recording::Took;
+use crate::units::count;
 
 /// A sentence or two under a word.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -350,9 +351,9 @@ fn lag(material: &Material) -> (Option<String>, bool) {
     match &told.agreement {
         Some(agreement) if agreement.late > 0 => {
             let latest = amount::time(agreement.lag_ns_max);
-            let late = amount::grouped(agreement.late);
+            let late = amount::counted(agreement.late, "late answer");
             let text = format!(
-                "None here, in virtual time; but the session that was replayed had {late} late answers, \
+                "None here, in virtual time; but the session that was replayed had {late}, \
                  the latest by {latest}."
             );
             (Some(text), true)
@@ -370,8 +371,8 @@ fn of_matrix(matrix: &Matrix) -> String {
         .iter()
         .map(|(outcome, count)| format!("{count} {outcome}"))
         .collect();
-    let cells = amount::grouped(u64::try_from(matrix.cells.len()).unwrap_or(u64::MAX));
-    let mut text = format!("{cells} cells: {}.", counted.join(", "));
+    let cells = amount::counted(count(matrix.cells.len()), "cell");
+    let mut text = format!("{cells}: {}.", counted.join(", "));
     let failed = matrix.cells.iter().filter(|cell| cell.outcome == "failed");
     let failed: Vec<String> = failed.map(|cell| cell.number.to_string()).collect();
     if let Some(more) = failed.len().checked_sub(FAILED_NAMED_MAX + 1) {
