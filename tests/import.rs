@@ -405,3 +405,31 @@ fn what_there_is_one_of_is_told_as_one() {
         "{said}"
     );
 }
+
+#[test]
+fn what_exists_is_left_alone_by_every_command_which_says_what_to_do() {
+    let bench = Bench::new();
+    let there = bench.text("there", "of somebody");
+    let there = shown(&there);
+    let trace = bench.text("rows.csv", &rows(7));
+    let import = [&["import", shown(&trace), "-o", there], &COLUMNS[..]].concat();
+    let run = ["simulate", "tiny", "uniform write 4KiB 1-requests"];
+    let mut commands = vec![import];
+    for option in ["--events", "--record", "--report"] {
+        commands.push([&run[..], &[option, there]].concat());
+    }
+    let image = bench.path("disk.img");
+    let image = shown(&image);
+    imbrex(&["create", image, "--profile", "tiny"]).success();
+    let socket = format!("unix:{}", shown(&bench.path("nbd")));
+    commands.push(vec!["serve", image, "--nbd", &socket, "--record", there]);
+    for command in commands {
+        let said = imbrex(&command).expect(4);
+        let words = format!("{there} exists and is left alone; name another file or remove it");
+        assert!(said.contains(&words), "{command:?}: {said}");
+    }
+    assert_eq!(
+        fs::read_to_string(there).expect("it is there"),
+        "of somebody"
+    );
+}

@@ -115,7 +115,10 @@ pub(super) struct ProtectedError(pub(super) String);
 impl ProtectedError {
     /// A file is there that would be lost, and no option says that it may be.
     pub(super) fn exists(path: &std::path::Path) -> ProtectedError {
-        ProtectedError(format!("{} exists and is left alone", path.display()))
+        let shown = path.display();
+        ProtectedError(format!(
+            "{shown} exists and is left alone; name another file or remove it"
+        ))
     }
 }
 
@@ -147,7 +150,7 @@ impl SealedError {
 
 /// A file is there that would be lost, unless `--replace` is given.
 #[derive(Debug, thiserror::Error)]
-#[error("{} exists and is left alone", .0.display())]
+#[error("{} exists and is left alone; name another file, or say that it may be replaced", .0.display())]
 pub(super) struct FileExistsError(pub(super) PathBuf);
 
 /// The drive failed while it was served.
