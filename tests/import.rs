@@ -17,6 +17,14 @@ fn shown(path: &Path) -> &str {
     path.to_str().expect("a plain path")
 }
 
+/// What a page says in words; all of it would be long.
+fn said(page: &str) -> &str {
+    let words = page
+        .split_once("In words</h2>")
+        .map_or(page, |(_, words)| words);
+    words.split_once("</dl>").map_or(words, |(words, _)| words)
+}
+
 /// A folder with a text in it.
 struct Bench {
     folder: TempDir,
@@ -108,7 +116,7 @@ fn a_report_of_a_trace_without_times_tells_no_latency_and_why() {
         "took no longer",
         "answered in",
     ] {
-        assert!(!page.contains(wrong), "{wrong}: {page}");
+        assert!(!page.contains(wrong), "{wrong}: {}", said(&page));
     }
     assert_eq!(data, ["over-time.csv", "places.csv"]);
     let data = fs::read_to_string(bench.path("data").join("over-time.csv")).expect("data");
@@ -130,13 +138,29 @@ fn a_report_of_a_trace_without_times_tells_no_latency_and_why() {
 }
 
 #[test]
+fn a_report_of_a_trace_without_any_times_tells_no_rate() {
+    let bench = Bench::new();
+    let log = "fio version 2 iolog\nf add\nf open\nf read 0 4096\nf write 8192 4096\n";
+    let recording = bench.recording(log, &["--as", "fio-log"]);
+    let (page, data) = bench.report(&[&recording]);
+    let words = "<dd>2 requests asked; 4.1 kB read; 4.1 kB written.</dd>";
+    assert!(page.contains(words), "{}", said(&page));
+    assert_eq!(data, ["places.csv"]);
+}
+
+#[test]
 fn a_summary_of_the_replay_tells_the_times_that_a_trace_does_not() {
     let bench = Bench::new();
     let recording = bench.recording(&rows(7), &COLUMNS);
     let replayed = imbrex(&["simulate", "tiny", "--replay", shown(&recording), "--json"]).success();
     let summary = bench.text("summary.json", &replayed);
     let (page, data) = bench.report(&[&recording, &summary]);
-    assert!(page.contains("The slowest request took"), "{page}");
+    assert!(page.contains("The slowest request took"), "{}", said(&page));
+    assert!(
+        !page.contains("The slowest request took 0 s"),
+        "{}",
+        said(&page)
+    );
     assert!(data.contains(&"latency.csv".to_owned()), "{data:?}");
 }
 
@@ -145,8 +169,12 @@ fn a_trace_with_times_has_latencies_and_no_parts() {
     let bench = Bench::new();
     let recording = bench.recording(&rows(7), &COLUMNS_TOOK);
     let (page, data) = bench.report(&[&recording]);
-    assert!(page.contains("The slowest request took 7 ms"), "{page}");
-    assert!(!page.contains("<dt>Lag</dt>"), "{page}");
+    assert!(
+        page.contains("The slowest request took 7 ms"),
+        "{}",
+        said(&page)
+    );
+    assert!(!page.contains("<dt>Lag</dt>"), "{}", said(&page));
     assert!(data.contains(&"latency.csv".to_owned()), "{data:?}");
     let other = bench.path("faster.parquet");
     fs::rename(&recording, &other).expect("the same folder");
@@ -240,8 +268,8 @@ fn a_recording_without_the_mark_counts_as_known() {
     let words = "uniform read 4KiB 100-requests";
     imbrex(&["simulate", "tiny", words, "--record", shown(&recording)]).success();
     let (page, data) = bench.report(&[&recording]);
-    assert!(page.contains("The slowest request took"), "{page}");
-    assert!(page.contains("<dt>Lag</dt>"), "{page}");
+    assert!(page.contains("The slowest request took"), "{}", said(&page));
+    assert!(page.contains("<dt>Lag</dt>"), "{}", said(&page));
     assert!(data.contains(&"sizes.csv".to_owned()), "{data:?}");
     let told = imbrex(&["compare", shown(&recording), shown(&recording), "--json"]).json();
     assert_eq!(told["verdict"], "cannot-be-told-apart");
@@ -310,11 +338,11 @@ fn pieces_that_do_not_fit_are_told_in_sizes_and_no_key_is_ever_shown() {
     for (options, words) in [
         (
             "--hide-offsets 4KiB",
-            "a drive of 4 KiB has no 1 to 16777216 pieces of 256 MiB",
+            "a drive of 4 KiB cannot be hidden in pieces of 256 MiB: there would be 0, and 1 to 16777216",
         ),
         (
             "--hide-offsets 1TiB --piece 512B",
-            "a drive of 1 TiB has no 1 to 16777216 pieces of 512 B",
+            "a drive of 1 TiB cannot be hidden in pieces of 512 B: there would be 2147483648, and 1 to",
         ),
     ] {
         let more = format!("{options} --key 987654321");

@@ -78,7 +78,7 @@ impl Flow {
         match (material.timed(), &material.told) {
             (Some(requests), _) => Some(Flow::of_requests(requests)),
             (None, Some(told)) => Flow::of_summary(told),
-            (None, None) => material.requests.as_ref().map(Flow::without_times),
+            (None, None) => Flow::without_times(material.requests.as_ref()?),
         }
     }
 
@@ -107,13 +107,17 @@ impl Flow {
         }
     }
 
-    /// How much was asked for when, and nothing of how long it took.
-    fn without_times(requests: &Requests) -> Flow {
+    /// How much was asked for when, and nothing of how long it took; nothing if all of it came in one moment,
+    /// as of a trace without any times.
+    fn without_times(requests: &Requests) -> Option<Flow> {
+        if requests.from_ns == requests.to_ns {
+            return None;
+        }
         let mut flow = Flow::of_requests(requests);
         for point in &mut flow.points {
             (point.p50_ns, point.p99_ns, point.slowest) = (None, None, None);
         }
-        flow
+        Some(flow)
     }
 
     fn of_summary(told: &Told) -> Option<Flow> {

@@ -143,15 +143,18 @@ fn amounts(material: &Material) -> Option<String> {
 }
 
 fn flowed((requests, done): (u64, &str), took_ns: u64, (read, written): (u64, u64)) -> String {
-    let mut text = format!(
-        "{} {done} in {} of model time",
-        amount::counted(requests, "request"),
-        amount::time(took_ns)
-    );
+    let mut text = format!("{} {done}", amount::counted(requests, "request"));
+    // All in one moment, as of a trace that tells no times: there is no rate.
+    let timed = took_ns > 0;
+    if timed {
+        let _ = write!(text, " in {} of model time", amount::time(took_ns));
+    }
     for (bytes, word) in [(read, "read"), (written, "written")] {
         if bytes > 0 {
-            let (all, rate) = (amount::bytes(bytes), amount::rate(bytes, took_ns));
-            let _ = write!(text, "; {all} {word} ({rate})");
+            let _ = write!(text, "; {} {word}", amount::bytes(bytes));
+        }
+        if bytes > 0 && timed {
+            let _ = write!(text, " ({})", amount::rate(bytes, took_ns));
         }
     }
     text + "."

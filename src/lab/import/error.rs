@@ -64,9 +64,9 @@ pub enum ImportError {
     },
     /// The drive cannot be cut into pieces like that.
     #[error(
-        "a drive of {} has no 1 to {PIECES_MAX} pieces of {}, in which it could be hidden: give --hide-offsets the \
-         size of the traced drive, and --piece that of a piece",
-        size(*.drive_bytes), size(*.piece_bytes)
+        "a drive of {} cannot be hidden in pieces of {}: there would be {}, and 1 to {PIECES_MAX} are possible; \
+         give --hide-offsets the size of the traced drive, and --piece that of a piece",
+        size(*.drive_bytes), size(*.piece_bytes), drive_bytes.checked_div(*.piece_bytes).unwrap_or(0)
     )]
     Pieces {
         /// Bytes of the drive.
