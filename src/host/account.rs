@@ -11,6 +11,7 @@ use super::time_limits::Tripped;
 use crate::drive::fault::Note;
 use crate::drive::request::{Completion, Operation};
 use crate::time::Duration;
+use crate::units::counted;
 
 /// An answer that is later than this is counted as late. Below it are timers and other threads of
 /// a machine that keeps up.
@@ -98,17 +99,15 @@ pub fn lag_words(lag: &Lag) -> String {
         sum,
     } = lag;
     if *late == 0 {
-        let came = match answered {
-            1 => "the one answer there was".to_owned(),
-            answered => format!("each of {answered} answers"),
-        };
-        return format!("none: {came} came within {LAG_NOTICED} of its moment");
+        let answers = counted(*answered, "answer");
+        return format!("none: each of {answers} came within {LAG_NOTICED} of its moment");
     }
     let milli = u128::from(*late) * 100_000 / u128::from((*answered).max(1));
     let (whole, rest) = (milli / 1000, milli % 1000);
     let mean = Duration(sum.0 / late);
+    let answers = counted(*answered, "answer");
     format!(
-        "RESULTS ARE AFFECTED: {late} of {answered} answers ({whole}.{rest:03} %) came late, by {mean} \
+        "RESULTS ARE AFFECTED: {late} of {answers} ({whole}.{rest:03} %) came late, by {mean} \
          on average, the latest by {longest}: this machine is too slow for the pace, the drive is not \
          to blame"
     )

@@ -577,7 +577,8 @@ fn what_a_page_tells_one_of_is_not_in_the_plural() {
         for plural in [
             "requests", "tracks", "parts", "cells", "answers", "times", "files",
         ] {
-            let before = page.split(&format!(" {plural}"));
+            let plural = format!(" {plural}");
+            let before = page.split(&plural);
             // All but the last are followed by it.
             let mut before: Vec<&str> = before.collect();
             before.pop();
@@ -585,7 +586,7 @@ fn what_a_page_tells_one_of_is_not_in_the_plural() {
                 let number = words
                     .rsplit(|c: char| !c.is_ascii_digit() && c != ',')
                     .next();
-                assert_ne!(number, Some("1"), "1 {plural}");
+                assert_ne!(number, Some("1"), "1{plural}");
             }
         }
     }
