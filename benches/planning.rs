@@ -24,8 +24,8 @@ use rand_core::{Rng, SeedableRng};
 
 const PAGE: u64 = 4096;
 const UNDER_WAY: usize = 64;
-/// Extents that the map holds when its cost is measured.
-const SIZES: [u64; 5] = [10_000, 100_000, 1_000_000, 3_000_000, 10_000_000];
+/// Extents that the map holds at least when the measurement begins; the smallest reaches ten thousand in it.
+const SIZES: [u64; 5] = [6_000, 100_000, 1_000_000, 3_000_000, 10_000_000];
 /// How often each of them is measured.
 const ROUNDS: usize = 7;
 
@@ -118,21 +118,22 @@ fn cost_by_extents() {
         "  {:>12}{:>16}{:>16}{:>12}{:>10}{:>12}",
         "extents", "ns/operation", "operations/s", "memory MB", "growth", "logarithm"
     );
-    let rounds: Vec<Vec<[f64; 2]>> = (0..ROUNDS).map(|_| measured_once()).collect();
-    for (at, extents) in SIZES.into_iter().enumerate() {
-        let ns = median(rounds.iter().map(|round| round[at][0]));
-        let memory = median(rounds.iter().map(|round| round[at][1]));
-        let growth = median(rounds.iter().map(|round| round[at][0] / round[0][0]));
+    let rounds: Vec<Vec<[f64; 3]>> = (0..ROUNDS).map(|_| measured_once()).collect();
+    let of_rounds =
+        |size: usize, figure: usize| median(rounds.iter().map(|round| round[size][figure]));
+    for size in 0..SIZES.len() {
+        let (extents, ns, memory) = (of_rounds(size, 0), of_rounds(size, 1), of_rounds(size, 2));
+        let growth = median(rounds.iter().map(|round| round[size][1] / round[0][1]));
         println!(
-            "  {extents:>12}{ns:>16.0}{:>16.0}{memory:>12.0}{growth:>10.2}{:>12.2}",
+            "  {extents:>12.0}{ns:>16.0}{:>16.0}{memory:>12.0}{growth:>10.2}{:>12.2}",
             1e9 / ns,
-            float(extents).ln() / float(SIZES[0]).ln()
+            extents.ln() / of_rounds(0, 0).ln()
         );
     }
 }
 
-/// Nanoseconds and megabytes by size, as another process has measured them.
-fn measured_once() -> Vec<[f64; 2]> {
+/// Extents, nanoseconds and megabytes by size, as another process has measured them.
+fn measured_once() -> Vec<[f64; 3]> {
     let this = std::env::current_exe().expect("a program knows where it is");
     let output = Command::new(this).arg("extents-once").output();
     let output = output.expect("what runs can be run");
@@ -140,7 +141,7 @@ fn measured_once() -> Vec<[f64; 2]> {
     let text = String::from_utf8(output.stdout).expect("figures are text");
     let figures = |line: &str| {
         let mut words = line.split(' ').map(|word| word.parse().expect("a figure"));
-        std::array::from_fn(|_| words.next().expect("two figures"))
+        std::array::from_fn(|_| words.next().expect("three figures"))
     };
     text.lines().map(figures).collect()
 }
@@ -154,12 +155,23 @@ fn extents_once() {
     staging.bytes = 80_000_000_000 / PAGE * PAGE;
     let mut loop_ = ClosedLoop::new(&profile);
     for extents in SIZES {
-        while loop_.extents() < extents {
-            loop_.write(1_000);
-        }
-        // Nearly each write adds an extent: a small map does not stay small for long.
-        let ns = timed(&mut loop_, (extents / 5_000).min(32));
-        println!("{ns} {}", peak_kb() / 1000);
+        // Nearly each write adds an extent: a small map does not stay small for long, so several are timed.
+        let entries = (extents / 3_000).min(32);
+        let drives = 32 / entries;
+        let timings: Vec<[f64; 2]> = (0..drives)
+            .map(|drive| {
+                if drive > 0 {
+                    loop_ = ClosedLoop::new(&profile);
+                }
+                while loop_.extents() < extents {
+                    loop_.write(1_000);
+                }
+                timed(&mut loop_, entries)
+            })
+            .collect();
+        let [extents, ns] =
+            [0, 1].map(|figure| median(timings.iter().map(|timing| timing[figure])));
+        println!("{extents} {ns} {}", peak_kb() / 1000);
     }
 }
 
@@ -169,17 +181,18 @@ fn median(values: impl Iterator<Item = f64>) -> f64 {
     sorted[sorted.len() / 2]
 }
 
-/// Nanoseconds that a write takes, from one entry of the staging area to another, so many further on: most
-/// of the time goes into entries, each of which holds the writes of a while. A function of its own, so that
-/// what counts instructions can be told to count these.
+/// Extents held and nanoseconds that a write takes, from one entry of the staging area to another, so many
+/// further on: most of the time goes into entries, each of which holds the writes of a while. A function of its
+/// own, so that what counts instructions can be told to count these.
 #[inline(never)]
-fn timed(loop_: &mut ClosedLoop, entries: u64) -> f64 {
+fn timed(loop_: &mut ClosedLoop, entries: u64) -> [f64; 2] {
     loop_.write_an_entry();
-    let (begun, written) = (processor_s(), loop_.requests);
+    let (begun, held, written) = (processor_s(), loop_.extents(), loop_.requests);
     for _ in 0..entries {
         loop_.write_an_entry();
     }
-    (processor_s() - begun) * 1e9 / float(loop_.requests - written)
+    let ns = (processor_s() - begun) * 1e9 / float(loop_.requests - written);
+    [float(held.midpoint(loop_.extents())), ns]
 }
 
 /// Keeps writes under way on a drive, without any account of them.

@@ -315,11 +315,11 @@ fn write_limits(text: &mut String, account: &Account) {
         });
         let _ = writeln!(
             text,
-            "{:<12}{} ({}) tripped {} times{dropped}{first}",
+            "{:<12}{} ({}) tripped {}{dropped}{first}",
             if turn == 0 { "host limits" } else { "" },
             limit.limit,
             Duration(limit.limit_ns),
-            limit.trips
+            counted(limit.trips, "time")
         );
     }
 }

@@ -15,6 +15,7 @@ use crate::image::check::{self, CheckReport};
 use crate::image::envelope::Envelope;
 use crate::image::open::OpenError;
 use crate::image::superblock;
+use crate::units::counted;
 
 const LONG: &str = "\
 Check every structure of an image without writing to it: both copies of the superblock, both halves
@@ -136,17 +137,17 @@ fn words(arguments: &Arguments, report: &CheckReport) -> String {
     }
     let _ = write!(
         text,
-        "{}: {} map deltas, {} journal records looked at",
+        "{}: {}, {} looked at",
         arguments.image.display(),
-        report.deltas,
-        report.journal_records
+        counted(report.deltas, "map delta"),
+        counted(report.journal_records, "journal record")
     );
     if arguments.data {
         let read = BinaryBytes(report.data_bytes);
         let _ = write!(
             text,
-            ", {read} of data read, {} payloads compared",
-            report.payloads
+            ", {read} of data read, {} compared",
+            counted(report.payloads, "payload")
         );
     }
     match report.findings.len() {

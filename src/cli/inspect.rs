@@ -154,7 +154,10 @@ fn words(opened: &Opened, status: &Status, written: Option<&Written>) -> String 
             ("map up to record", opened.report.map_sequence.to_string()),
             (
                 "next map merge",
-                format!("in {} entries", status.entries_to_merge),
+                match status.entries_to_merge {
+                    1 => "in 1 entry".to_owned(),
+                    many => format!("in {many} entries"),
+                },
             ),
             (
                 "bands written",

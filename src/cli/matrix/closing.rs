@@ -143,8 +143,8 @@ fn write_junit(path: &Path, header: &Header, lines: &[Line]) -> anyhow::Result<(
 
 fn words(comparison: &Comparison, tolerance: u64) -> String {
     let mut text = format!(
-        "baseline: {} cells compared, {} worse and {} better by more than {tolerance}%\n",
-        comparison.compared,
+        "baseline: {} compared, {} worse and {} better by more than {tolerance}%\n",
+        counted(comparison.compared, "cell"),
         comparison.worse.len(),
         comparison.better.len()
     );

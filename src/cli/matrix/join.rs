@@ -8,6 +8,7 @@ use crate::cli::exit::{Code, OutputError, UnusableError};
 use crate::cli::output;
 use crate::cli::simulate::new_file;
 use crate::lab::matrix::joining::join;
+use crate::units::counted;
 
 /// Numbers of cells that are told one by one.
 const SHOWN: usize = 20;
@@ -46,9 +47,9 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     if joined.missing.is_empty() {
         return Ok(closing::code_of(&joined.lines));
     }
-    let (missing, all) = (joined.missing.len(), joined.header.cells);
+    let (missing, all) = (joined.missing.len(), counted(joined.header.cells, "cell"));
     let cells = numbers(&joined.missing);
-    output::say(&format!("{missing} of {all} cells are missing: {cells}"));
+    output::say(&format!("missing {missing} of {all}: {cells}"));
     Ok(Code::Failure)
 }
 

@@ -8,6 +8,7 @@ use super::verdict_words::what_fits;
 use super::window::{Dropped, HostLimits};
 use super::words::{CAUTION, Lines, ratio, sized, spoken};
 use crate::host::time_limits::TimeLimit;
+use crate::units::counted;
 
 impl fmt::Display for Rebuild {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -118,8 +119,8 @@ fn write_hosts(lines: &mut Lines<'_, '_>, piece: &Piece) -> fmt::Result {
     let figures = &piece.member.figures;
     let array = TimeLimit::ArrayRecovery;
     let limit = spoken(array.duration().0);
-    let trips = figures.trips(array);
-    let beyond = format!("{trips} operations above {limit} (array-recovery)");
+    let trips = counted(figures.trips(array), "operation");
+    let beyond = format!("{trips} above {limit} (array-recovery)");
     lines.line("array error recovery", &beyond)?;
     let judged = piece.miss.and_then(|miss| miss.dropped);
     match judged.or_else(|| HostLimits::all().dropped(figures)) {

@@ -10,6 +10,7 @@ use super::measured::{Beside, Measured, at_rank};
 use super::spec::Served;
 use crate::profile::quantity::Unit;
 use crate::time::Duration;
+use crate::units::counted;
 
 /// What became of a cell.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
@@ -120,7 +121,7 @@ fn judged(demand: &Demand, measured: &Measured) -> Assertion {
             let tripped = measured.host_limits.iter();
             let tripped = tripped.filter(|one| one.trips > 0 && limits.contains(&one.limit));
             let words: Vec<String> = tripped
-                .map(|one| format!("{} tripped {} times", one.limit, one.trips))
+                .map(|one| format!("{} tripped {}", one.limit, counted(one.trips, "time")))
                 .collect();
             match words.as_slice() {
                 [] if measured.answered == 0 => nothing(),

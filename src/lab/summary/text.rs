@@ -139,8 +139,8 @@ impl Summary {
     fn write_limits(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         for tripped in self.host_limits.iter().filter(|each| each.trips > 0) {
             let limit = Duration(tripped.limit_ns);
-            let (name, trips) = (tripped.limit, tripped.trips);
-            writeln!(f, "limit of hosts {name} ({limit}): tripped {trips} times")?;
+            let (name, times) = (tripped.limit, counted(tripped.trips, "time"));
+            writeln!(f, "limit of hosts {name} ({limit}): tripped {times}")?;
         }
         Ok(())
     }

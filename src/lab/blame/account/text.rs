@@ -60,7 +60,7 @@ impl Blame {
         )?;
         writeln!(
             text,
-            "{} ({} given up) took {} of the arm; {} waited for them, {} together\n",
+            "{} ({} given up) took {} of the arm; {} waited for cleaning, {} together\n",
             counted(self.cleanings, "cleaning"),
             self.given_up,
             Duration(self.cleaning_ns),
