@@ -390,7 +390,9 @@ fn each_drive_of_a_trace_is_told_with_the_requests_that_an_import_of_it_has() {
         let chosen = [&as_table[..], &["--device", name]].concat();
         let told = bench.import(&text, &chosen).0.json();
         assert_eq!(told["requests"], drive[1], "{name}");
-        assert_eq!(told["bad"]["a request for no bytes"], 3, "{told}");
+        // What is wrong with lines of the other one is nothing to this one.
+        let senseless = if name == "web.0" { 2 } else { 1 };
+        assert_eq!(told["bad"]["a request for no bytes"], senseless, "{told}");
     }
 }
 

@@ -11,8 +11,9 @@ const NAMES_MAX: usize = 1000;
 #[derive(Debug, Default)]
 pub(super) struct Devices {
     wanted: Option<String>,
-    /// The drive of the line that is read; nothing where lines name none.
-    current: Option<String>,
+    /// The drive of the line that is read, if it names one.
+    current: String,
+    named: bool,
     seen: BTreeMap<String, u64>,
 }
 
@@ -24,34 +25,39 @@ impl Devices {
         }
     }
 
+    /// The next line is read, which names no drive so far.
+    pub(super) fn begin_line(&mut self) {
+        self.named = false;
+    }
+
     /// The line that is read is of this drive.
     pub(super) fn note(&mut self, name: &str) {
-        let current = self.current.get_or_insert_default();
-        current.clear();
-        current.push_str(name);
+        self.named = true;
+        self.current.clear();
+        self.current.push_str(name);
     }
 
     /// Whether requests of the line are taken.
     pub(super) fn is_wanted(&self) -> bool {
-        match (&self.wanted, &self.current) {
-            (Some(wanted), Some(current)) => wanted == current,
-            // Of the first drive, or of lines that name none.
-            (None, _) | (_, None) => true,
+        match &self.wanted {
+            Some(wanted) if self.named => *wanted == self.current,
+            // Of the first drive, or of a line that names none.
+            _ => true,
         }
     }
 
     /// Counts requests of the line. The first to be counted are of the drive that is taken from then on.
     pub(super) fn count(&mut self, requests: u64) {
-        let Some(current) = &self.current else {
+        if !self.named {
             return;
-        };
-        if self.wanted.is_none() {
-            self.wanted = Some(current.clone());
         }
-        if let Some(count) = self.seen.get_mut(current) {
+        if self.wanted.is_none() {
+            self.wanted = Some(self.current.clone());
+        }
+        if let Some(count) = self.seen.get_mut(&self.current) {
             *count += requests;
         } else if self.seen.len() < NAMES_MAX {
-            self.seen.insert(current.clone(), requests);
+            self.seen.insert(self.current.clone(), requests);
         }
     }
 

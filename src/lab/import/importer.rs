@@ -116,6 +116,7 @@ const TOOK_MAX_NS: u64 = 86_400_000_000_000;
 /// No request is further from the first one read: so that a recording can hold all times.
 const FROM_FIRST_MAX_NS: u64 = 50 * 365 * 86_400_000_000_000;
 const TEXT_SHOWN: usize = 100;
+const ELSEWHERE: Skip = Skip::Aside("of another drive");
 /// So much without a line that makes sense is no trace.
 pub(super) const SENSELESS_BYTES_MAX: u64 = 1 << 26;
 
@@ -150,6 +151,7 @@ impl<W: Write + Send> Importer<'_, W> {
             };
             self.said.lines = number;
             found.clear();
+            self.parser.devices_mut().begin_line();
             let (text, outcome) = match line {
                 Line::Text(text) => (text, self.parser.line(text, &mut found)),
                 Line::TooLong => ("", Err(Skip::Bad("longer than 64 KiB"))),
@@ -157,6 +159,11 @@ impl<W: Write + Send> Importer<'_, W> {
             };
             let outcome = outcome.and_then(|()| self.settle(&mut found));
             if let Err(skip) = outcome {
+                let skip = match skip {
+                    // Nobody asked for it, whatever is wrong with it.
+                    Skip::Bad(_) if !self.parser.devices_mut().is_wanted() => ELSEWHERE,
+                    skip => skip,
+                };
                 self.note(number, text, skip)?;
                 if !self.sense && lines.taken() > SENSELESS_BYTES_MAX {
                     return Err(ImportError::Senseless {
@@ -195,11 +202,7 @@ impl<W: Write + Send> Importer<'_, W> {
             }
         }
         self.parser.devices_mut().count(count(found.len()));
-        if wanted {
-            Ok(())
-        } else {
-            Err(Skip::Aside("of another drive"))
-        }
+        if wanted { Ok(()) } else { Err(ELSEWHERE) }
     }
 
     fn note(&mut self, line: u64, text: &str, skip: Skip) -> Result<(), ImportError> {

@@ -193,7 +193,6 @@ impl Table {
         if count > places.fields {
             return Err(Skip::Bad("it has more fields than there are columns"));
         }
-        let parsed = self.columns.request(places, &fields)?;
         match places.device[..] {
             [] => {}
             [only] => self.devices.note(fields[only]),
@@ -202,6 +201,7 @@ impl Table {
                 self.devices.note(&parts.join("."));
             }
         }
+        let parsed = self.columns.request(places, &fields)?;
         out.push(parsed);
         Ok(())
     }
