@@ -244,13 +244,14 @@ fn per_second(value: u64, ns: u64) -> u64 {
     u64::try_from(rate).unwrap_or(u64::MAX)
 }
 
-/// A share in percent with one decimal.
+/// A share in percent with one decimal, rounded to the nearest.
 fn share(part: u64, whole: u64) -> String {
-    let milli = u128::from(part) * 1000 / u128::from(whole.max(1));
+    let whole = u128::from(whole.max(1));
+    let milli = (u128::from(part) * 1000 + whole / 2) / whole;
     format!("{}.{}%", milli / 10, milli % 10)
 }
 
-/// Bytes with three digits at most, rounded down.
+/// Bytes with three digits, rounded to the nearest.
 fn rounded(bytes: u64) -> String {
     let units = [
         ("TB", 1_000_000_000_000),
@@ -260,10 +261,42 @@ fn rounded(bytes: u64) -> String {
     ];
     match units.into_iter().find(|(_, worth)| bytes >= *worth) {
         None => format!("{bytes} B"),
-        Some((unit, worth)) => match (bytes / worth, bytes % worth * 100 / worth) {
-            (whole @ 0..10, rest) => format!("{whole}.{rest:02} {unit}"),
-            (whole @ 10..100, rest) => format!("{whole}.{} {unit}", rest / 10),
-            (whole, _) => format!("{whole} {unit}"),
-        },
+        Some((unit, worth)) => {
+            let nearest = |parts: u128| {
+                let (bytes, worth) = (u128::from(bytes), u128::from(worth));
+                (bytes * parts + worth / 2) / worth
+            };
+            match (nearest(100), nearest(10)) {
+                (hundredths @ ..1000, _) => {
+                    format!("{}.{:02} {unit}", hundredths / 100, hundredths % 100)
+                }
+                (_, tenths @ ..1000) => format!("{}.{} {unit}", tenths / 10, tenths % 10),
+                _ => format!("{} {unit}", nearest(1)),
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn bytes_and_shares_are_rounded_to_the_nearest() {
+        let check = |bytes, words: &str| assert_eq!(rounded(bytes), words);
+        check(0, "0 B");
+        check(999, "999 B");
+        check(4_096, "4.10 kB");
+        check(9_994, "9.99 kB");
+        check(9_996, "10.0 kB");
+        check(65_536, "65.5 kB");
+        check(99_960, "100 kB");
+        check(1_048_576, "1.05 MB");
+        check(u64::MAX, "18446744 TB");
+        // 1/64 is 1.5625 %, 683/10,680 is 6.395 %.
+        assert_eq!(share(1, 64), "1.6%");
+        assert_eq!(share(683, 10_680), "6.4%");
+        assert_eq!(share(0, 0), "0.0%");
+        assert_eq!(share(u64::MAX, u64::MAX), "100.0%");
     }
 }

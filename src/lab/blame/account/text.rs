@@ -124,7 +124,8 @@ impl Blame {
 
     /// A part of all cleaning, in words.
     fn share(&self, ns: u64) -> String {
-        let milli = u128::from(ns) * 1000 / u128::from(self.cleaning_ns.max(1));
+        let whole = u128::from(self.cleaning_ns.max(1));
+        let milli = (u128::from(ns) * 1000 + whole / 2) / whole;
         format!("{}.{} %", milli / 10, milli % 10)
     }
 }
