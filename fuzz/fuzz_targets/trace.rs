@@ -5,7 +5,9 @@
 use std::io::Cursor;
 
 use imbrex::lab::import::table::Columns;
-use imbrex::lab::import::{BadLines, Event, Format, Hide, Key, Lines, Options, TimeUnit, import, rates};
+use imbrex::lab::import::{
+    BadLines, Event, Format, Hide, Key, Lines, Options, TimeUnit, import, rates,
+};
 use imbrex::lab::recording::{Recording, RecordingWriter};
 use imbrex::lab::workload::Workload;
 use libfuzzer_sys::fuzz_target;
