@@ -253,9 +253,10 @@ fn only_ranges_that_differ_are_told_and_counted() {
     let folder = tempfile::tempdir().unwrap();
     // The same reads on both sides, but for one request more at the end of B.
     let paths = ["a", "b"].map(|name| {
-        let rows: String = (0..30)
+        let rows: Vec<String> = (0..30)
             .map(|n| format!("{n},R,{},512,1\n", n * 4096))
             .collect();
+        let rows = rows.concat();
         let more = if name == "b" {
             "30,R,122880,512,5\n"
         } else {

@@ -5,6 +5,7 @@ use std::fs::File;
 use std::io::{Read, Write as _};
 use std::os::unix::fs::FileTypeExt as _;
 use std::path::{Path, PathBuf};
+use std::str::FromStr;
 
 use anyhow::Context as _;
 use clap::ValueEnum;
@@ -78,7 +79,7 @@ pub(super) struct Arguments {
     #[arg(long, value_name = "SIZE", value_parser = profile_source::parse_capacity, requires = "key")]
     hide_offsets: Option<u64>,
     /// Decides which piece goes where; whoever has it can turn it back.
-    #[arg(long, value_name = "NUMBER", requires = "hide_offsets", value_parser = take_key)]
+    #[arg(long, value_name = "NUMBER", requires = "hide_offsets")]
     key: Option<GivenKey>,
     /// Size of such a piece; 256 MiB where not given.
     #[arg(long, value_name = "SIZE", value_parser = profile_source::parse_capacity, requires = "hide_offsets")]
@@ -102,8 +103,12 @@ const PIECE_BYTES: u64 = 1 << 28;
 struct GivenKey(Option<Key>);
 
 /// Takes anything, since clap repeats what it refuses, and a key is not shown.
-fn take_key(text: &str) -> Result<GivenKey, Infallible> {
-    Ok(GivenKey(text.parse().ok().map(Key::new)))
+impl FromStr for GivenKey {
+    type Err = Infallible;
+
+    fn from_str(text: &str) -> Result<GivenKey, Infallible> {
+        Ok(GivenKey(text.parse().ok().map(Key::new)))
+    }
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]

@@ -58,7 +58,7 @@ impl Comparison {
             }),
             operations,
         };
-        told.as_far_as_known()
+        told.known_only()
     }
 }
 

@@ -18,7 +18,7 @@ pub(super) fn figure(material: &Material) -> Option<Figure> {
     let flow = Flow::of(material)?;
     let slow = flow.slow_times();
     let listed = listed(&slow);
-    let times = amount::time(flow.steps.width());
+    let step = amount::time(flow.steps.width());
     let limit = amount::time(flow.slow_ns);
     let timed = is_timed(&flow);
     let title = if timed {
@@ -37,15 +37,15 @@ pub(super) fn figure(material: &Material) -> Option<Figure> {
     } else {
         "Throughput"
     };
-    tables.push((format!("{what}, each {times}"), data.clone()));
+    tables.push((format!("{what}, each {step}"), data.clone()));
     Some(Figure {
         id: "over-time",
         title,
         caption: if timed {
-            caption(&times, &limit, &slow)
+            caption(&step, &limit, &slow)
         } else {
             format!(
-                "Each step is {times}. When requests were answered is not known: they count when they came."
+                "Each step is {step}. When requests were answered is not known: they count when they came."
             )
         },
         told: told(&flow, &slow, &limit),

@@ -7,7 +7,7 @@ use crate::lab::recording::Took;
 
 impl Comparison {
     /// The same without what one of the sides does not know.
-    pub(in crate::lab::compare) fn as_far_as_known(mut self) -> Comparison {
+    pub(in crate::lab::compare) fn known_only(mut self) -> Comparison {
         let least = self.a.took.max(self.b.took);
         if least == Took::Parts {
             return self;
