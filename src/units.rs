@@ -123,13 +123,20 @@ pub fn count(value: usize) -> u64 {
     u64::try_from(value).expect("memory lengths fit in 64 bits")
 }
 
-/// So many of something that has a plain plural, in words: `1 request`, `2 requests`.
+/// So many of something that has a plain plural, in words: `1 request`, `2 requests`, `2 entries`.
 pub fn counted(number: u64, one: &str) -> String {
-    counted_as(&number.to_string(), number, one)
+    format!("{number} {}", named(number, one))
 }
 
-/// The same with the number written as `shown`: `1,234 requests`.
-pub fn counted_as(shown: &str, number: u64, one: &str) -> String {
-    let ending = if number == 1 { "" } else { "s" };
-    format!("{shown} {one}{ending}")
+/// The word for so many of something that has a plain plural: `request`, `requests`, `entries`.
+pub fn named(number: u64, one: &str) -> String {
+    let stem = one.strip_suffix('y');
+    match (
+        number,
+        stem.filter(|stem| !stem.ends_with(['a', 'e', 'o', 'u'])),
+    ) {
+        (1, _) => one.to_owned(),
+        (_, Some(stem)) => format!("{stem}ies"),
+        (_, None) => format!("{one}s"),
+    }
 }

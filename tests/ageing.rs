@@ -239,12 +239,48 @@ fn a_drive_goes_on_from_the_condition_it_was_brought_to() {
     assert_eq!(near, far + 1);
 }
 
+/// An opening writes the map and knows of the entries before it, which the next opening does not.
 #[test]
-fn what_cannot_be_reached_is_refused_with_its_numbers() {
+fn a_merge_of_a_drive_used_before_is_as_far_as_the_next_opening_counts() {
+    for (staging, dirty) in [("10%", None), ("30%", None), ("30%", Some(30))] {
+        for wanted in 1..=MERGE_EVERY {
+            let scratch = Scratch::new();
+            age(&scratch.image, &format!("--staging {staging}"));
+            let dirty = dirty.map_or(String::new(), |bands| format!(" --dirty-bands {bands}"));
+            let wish = format!("age {{}} --merge-in {wanted}{dirty} --json");
+            let told = imbrex(&wish, &scratch.image).json();
+            assert_eq!(number(&told, "entries_to_merge"), wanted, "{wish}: {told}");
+            let seen = imbrex("inspect {} --json", &scratch.image).json();
+            assert_eq!(
+                number(&seen["status"], "entries_to_merge"),
+                wanted,
+                "{wish}"
+            );
+            // What is printed is true of what follows.
+            let more = imbrex("age {} --filled 100% --json", &scratch.image).json();
+            let seen = imbrex("inspect {} --json", &scratch.image).json();
+            let is = number(&seen["status"], "entries_to_merge");
+            assert_eq!(number(&more, "entries_to_merge"), is, "{more}");
+        }
+    }
+    let scratch = Scratch::new();
+    age(&scratch.image, "--staging 10%");
+    age(&scratch.image, "--merge-in 1");
+    let run = "simulate {} uniform,fua-write,4KiB,1-requests --start as-it-is --json";
+    let told = imbrex(run, &scratch.image).json();
+    assert_eq!(number(&told["status"]["counters"], "merges"), 1, "{told}");
+}
+
+#[test]
+fn what_cannot_be_reached_is_refused_with_its_numbers_and_changes_nothing() {
     let (scratch, content) = Scratch::used();
+    // Filling, and what the drive cleans when idle, would come before staging.
+    let before = fs::read(&scratch.image).expect("readable");
     let check = |wish: &str, words: &str| {
         let told = imbrex(&format!("age {{}} {wish}"), &scratch.image).expect(2);
         assert!(told.contains(words), "{wish}: {told}");
+        let now = fs::read(&scratch.image).expect("readable");
+        assert!(now == before, "{wish}: refused, and the image was changed");
     };
     check("--seed 2", "give --filled, --staging");
     check("--staging 101%", "0% to 100%");
@@ -253,6 +289,7 @@ fn what_cannot_be_reached_is_refused_with_its_numbers() {
     check("--filled 1%", "hold data already");
     check("--merge-in 9", "every 8 entries");
     check("--staging 95% --dirty-bands 1", "1 band to take");
+    check("--filled 100% --staging 1%", "in use already, and 0 are");
     assert!(content_of(&scratch.image) == content, "nothing was lost");
     imbrex("check {} --data", &scratch.image).success();
     let conventional = scratch.folder.path().join("conventional.img");

@@ -142,7 +142,7 @@ fn an_image_that_is_not_there_or_cannot_be_read_cannot_be_used_by_any_command() 
     }
     // One that there is, and that is no file.
     for command in &commands[..2] {
-        imbrex(command, &directory).expect(2);
+        imbrex(command, &directory).expect(3);
     }
     // Below something that is no directory: there, and not to be got at.
     folder.write("file", "");

@@ -9,6 +9,7 @@ use clap::ValueEnum;
 use super::bar;
 use super::exit::{Code, DriveError, SealedError, UsageError};
 use super::image_file::{self, Way};
+use super::number;
 use super::output;
 use crate::image::discreet;
 use crate::lab::ageing::condition::{AgeError, FillOrder, Reached, Wanted};
@@ -16,6 +17,9 @@ use crate::lab::ageing::run::{self, Image};
 use crate::medium::file_store::FileStore;
 use crate::time::Duration;
 use crate::units::counted;
+
+/// Most log entries between two merges of the map: no profile has more.
+const ENTRIES_MAX: u64 = 1_000_000_000;
 
 const LONG: &str = "\
 Bring an image to a stated condition without hours of use: its own drive runs in virtual time, and the
@@ -50,7 +54,7 @@ pub(super) struct Arguments {
     #[arg(long, value_name = "BANDS")]
     dirty_bands: Option<u64>,
     /// Log entries after which the map is merged: 1 is just before.
-    #[arg(long, value_name = "ENTRIES", value_parser = clap::value_parser!(u64).range(1..))]
+    #[arg(long, value_name = "ENTRIES", value_parser = number::from_1_to(ENTRIES_MAX))]
     merge_in: Option<u64>,
     /// Start of everything that looks random.
     #[arg(long, default_value_t = 1)]
@@ -110,13 +114,15 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         carried: Box::new(store()?),
         synced: &store()?,
     };
-    let bar = bar::new("ageing {bar:30} {percent:>3} %  {elapsed}", 1);
-    let mut progress = |done, all| {
-        bar.set_length(all);
-        bar.set_position(done);
-    };
-    let reached = run::run(opened.drive, image, &wanted, &mut progress);
-    bar.finish_and_clear();
+    let reached = shown(
+        "rehearsing {bar:30} {percent:>3} %  {elapsed}",
+        |progress| run::rehearse(&opened.drive, &wanted, progress),
+    );
+    let reached = reached.and_then(|()| {
+        shown("ageing {bar:30} {percent:>3} %  {elapsed}", |progress| {
+            run::run(opened.drive, image, &wanted, progress)
+        })
+    });
     if sealed {
         return tell_discreetly(arguments, reached.err());
     }
@@ -127,6 +133,17 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         output::print(&words(arguments, &reached))?;
     }
     Ok(Code::Ok)
+}
+
+/// Does something with its progress shown.
+fn shown<T>(template: &'static str, act: impl FnOnce(&mut run::Progress<'_>) -> T) -> T {
+    let bar = bar::new(template, 1);
+    let done = act(&mut |done, all| {
+        bar.set_length(all);
+        bar.set_position(done);
+    });
+    bar.finish_and_clear();
+    done
 }
 
 /// Numbers of bands and slots, asked for or reached, tell what a sealed drive hides.
@@ -166,10 +183,7 @@ fn words(arguments: &Arguments, reached: &Reached) -> String {
     share("map extents", reached.extents_used, reached.extents);
     let dirty = reached.dirty_bands;
     let _ = writeln!(text, "  {:<16}{dirty}", "dirty bands");
-    let entries = match reached.entries_to_merge {
-        1 => "1 entry".to_owned(),
-        many => format!("{many} entries"),
-    };
+    let entries = counted(reached.entries_to_merge, "entry");
     let _ = writeln!(text, "  {:<16}in {entries}", "a map merge");
     let (requests, time) = (
         counted(reached.requests, "request"),

@@ -6,6 +6,7 @@ use std::path::Path;
 
 use super::exit::{SealedError, UsageError};
 use super::image_file;
+use super::output;
 use super::profile_source;
 use crate::drive::Drive;
 use crate::lab::recording;
@@ -132,11 +133,23 @@ impl Beginning {
             Some(Begins::Made(start)) => start,
             _ => Start::AsItComes,
         };
+        start.check(profile)?;
+        if let Some(words) = start.not_known([profile]) {
+            output::say(&words);
+        }
         Ok(start.drive(profile)?)
     }
 
     fn held(&self, named: Option<&str>) -> anyhow::Result<Drive> {
-        let path = Path::new(named.unwrap_or_default());
+        let named = named.unwrap_or_default();
+        let path = Path::new(named);
+        if Profile::built_in(named).is_some() && !path.exists() {
+            let what = format!(
+                "--start {AS_IT_IS} begins with an image, and {named} is a profile that comes with imbrex: give \
+                 the path of an image instead"
+            );
+            return Err(UsageError(what).into());
+        }
         if self.capacity.is_some() || !self.set.is_empty() {
             let what = format!(
                 "--start {AS_IT_IS} takes the image as it is: without --capacity and --set"

@@ -8,7 +8,7 @@ use clap::ValueEnum;
 
 use super::beginning::Beginning;
 use super::exit::{Code, UsageError};
-use super::{load_choice, output, structure_source, workload_source};
+use super::{load_choice, number, output, structure_source, workload_source};
 use crate::drive::Drive;
 use crate::lab::compare::answer::{self, Answer};
 use crate::lab::compare::difference::{By, Comparison, Settings, Verdict};
@@ -52,7 +52,7 @@ pub(super) struct Arguments {
     beginning: Beginning,
     /// Runs of each workload, with one seed after the other; from 5 on they are the units of the
     /// intervals.
-    #[arg(long, value_name = "RUNS", default_value = "1", requires = "profile", value_parser = clap::value_parser!(u64).range(1..=1000))]
+    #[arg(long, value_name = "RUNS", default_value = "1", requires = "profile", value_parser = number::from_1_to(1000_u64))]
     seeds: u64,
     /// Start of everything that looks random.
     #[arg(long, default_value = "1")]
@@ -61,7 +61,7 @@ pub(super) struct Arguments {
     #[arg(long, value_enum, default_value = "mean")]
     by: ByWord,
     /// Ranges of equal width into which addresses are divided.
-    #[arg(long, value_name = "RANGES", default_value = "64", value_parser = clap::value_parser!(u64).range(1..=65536))]
+    #[arg(long, value_name = "RANGES", default_value = "64", value_parser = number::from_1_to(65_536_u64))]
     ranges: u64,
     /// Divide addresses by the structures of this file, too (CSV, see docs/blame.md).
     #[arg(long, value_name = "FILE")]

@@ -22,6 +22,7 @@ use crate::lab::forecast::whole::ForecastError;
 use crate::lab::import::rates::RatesError;
 use crate::lab::import::{ImportError, TextError};
 use crate::lab::matrix::error::MatrixError;
+use crate::lab::matrix::joining::JoinError;
 use crate::lab::recording::RecordingError;
 use crate::lab::simulation::SimulationError;
 use crate::lab::start::StartError;
@@ -176,6 +177,8 @@ fn code_of_cause(cause: &(dyn std::error::Error + 'static)) -> Option<Code> {
     let is_protected = cause.is::<SealedError>()
         || cause.is::<FileExistsError>()
         || cause.is::<ProtectedError>()
+        || matches!(cause.downcast_ref(), Some(NbdError::NotLoopback { .. }))
+        || matches!(cause.downcast_ref(), Some(JoinError::Another { .. }))
         || matches!(
             cause.downcast_ref(),
             Some(RecordingsError::Scribe(
@@ -206,8 +209,15 @@ fn is_usage(cause: &(dyn std::error::Error + 'static)) -> bool {
     cause.is::<UsageError>()
         || cause.is::<ScaleError>()
         || cause.is::<MatrixError>()
-        || matches!(cause.downcast_ref(), Some(StartError::Word { .. }))
         || matches!(cause.downcast_ref(), Some(ImportError::Pieces { .. }))
+        || matches!(
+            cause.downcast_ref(),
+            Some(
+                StartError::Word { .. }
+                    | StartError::Twice { .. }
+                    | StartError::Conventional { .. }
+            )
+        )
         || matches!(cause.downcast_ref(), Some(NoDrive::Capacity(_)))
         || matches!(cause.downcast_ref(), Some(ForecastError::Control { .. }))
         || matches!(
@@ -252,6 +262,7 @@ fn is_unusable(cause: &(dyn std::error::Error + 'static)) -> bool {
         || cause.is::<RatesError>()
         || cause.is::<TextError>()
         || matches!(cause.downcast_ref(), Some(error) if is_no_material(error))
+        || cause.is::<JoinError>()
         || cause.is::<UnusableError>()
 }
 
@@ -325,12 +336,13 @@ fn code_of_backing(error: &BackingError) -> Code {
         | BackingError::Locked { .. }
         | BackingError::BehindLoop { .. }
         | BackingError::NoRoom { .. } => Code::Protected,
-        BackingError::WrongKind { .. } | BackingError::NotADevice { .. } => Code::Usage,
+        BackingError::NotADevice { .. } => Code::Usage,
         BackingError::NotSparse { .. }
         | BackingError::TooLong { .. }
         | BackingError::OverLimit { .. }
         | BackingError::DeviceTooSmall { .. } => Code::Rig,
         BackingError::Missing { .. }
+        | BackingError::WrongKind { .. }
         | BackingError::NotWritable { .. }
         | BackingError::System { .. } => Code::Unusable,
     }
@@ -376,6 +388,14 @@ mod tests {
         check(missing.into(), Code::Unusable);
         check(exists.into(), Code::Protected);
         check(NbdError::NoAddress.into(), Code::Rig);
+        let address = std::net::SocketAddr::from(([0, 0, 0, 0], 1));
+        check(NbdError::NotLoopback { address }.into(), Code::Protected);
+        let kind = "a directory";
+        let wrong = BackingError::WrongKind {
+            path: "x".into(),
+            kind,
+        };
+        check(wrong.into(), Code::Unusable);
         check(DriveError("x".into()).into(), Code::DriveFailed);
         check(UsageError("x".into()).into(), Code::Usage);
         let full = || std::io::Error::from(std::io::ErrorKind::StorageFull);

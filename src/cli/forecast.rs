@@ -14,7 +14,7 @@ use self::progress::shown;
 use super::beginning::{Beginning, Begins};
 use super::exit::{Code, UsageError};
 use super::load_choice::{Chosen, LoadChoice, parse_time};
-use super::{output, profile_source};
+use super::{number, output, profile_source};
 use crate::lab::forecast::asked::Asked;
 use crate::lab::forecast::plan::Aspect;
 use crate::lab::forecast::whole::{self, Question};
@@ -86,7 +86,7 @@ pub(super) struct Arguments {
     #[command(flatten)]
     beginning: Beginning,
     /// Runs at once; as many as this machine has cores where it is not said.
-    #[arg(long, value_name = "RUNS")]
+    #[arg(long, value_name = "RUNS", value_parser = number::runs)]
     jobs: Option<NonZeroUsize>,
     /// Print one JSON object.
     #[arg(long)]
@@ -119,6 +119,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         profiles.push(profile(name, beginning)?);
     }
     let (asked, start) = (asked(&arguments.load)?, start(beginning, "filled 60%")?);
+    check_start(start, &profiles)?;
     let seeds = match (&asked, start) {
         (Asked::Workload(workload), Start::Aged(wanted)) => workload.seed.max(wanted.seed),
         (Asked::Workload(workload), _) => workload.seed,
@@ -181,6 +182,17 @@ pub(super) fn start(beginning: &Beginning, otherwise: &str) -> anyhow::Result<St
             Err(UsageError(what).into())
         }
     }
+}
+
+/// A single drive is refused where it cannot start as asked for; among several it is named.
+pub(super) fn check_start(start: Start, profiles: &[Profile]) -> anyhow::Result<()> {
+    if let [only] = profiles {
+        start.check(only)?;
+    }
+    if let Some(words) = start.not_known(profiles) {
+        output::say(&words);
+    }
+    Ok(())
 }
 
 /// Threads.

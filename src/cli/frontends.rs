@@ -37,6 +37,15 @@ pub(super) struct Frontends {
     nbd: Option<NbdServer>,
 }
 
+/// Finds out what is wrong with what is wanted, as far as that shows before there is a drive.
+pub(super) fn check(wanted: &Wanted<'_>) -> anyhow::Result<()> {
+    config(wanted)?.check()?;
+    if let Some(dir) = wanted.fuse {
+        FuseServer::clear(dir)?;
+    }
+    Ok(())
+}
+
 impl Frontends {
     /// Starts all that is wanted.
     pub(super) fn start(handle: &Handle, wanted: &Wanted<'_>) -> anyhow::Result<Frontends> {

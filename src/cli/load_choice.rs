@@ -6,11 +6,13 @@
 use std::path::PathBuf;
 
 use super::beginning::Beginning;
+use super::exit::UsageError;
+use super::number;
 use super::replay_choice::ReplayChoice;
 use super::workload_source;
 use crate::lab::playback::Playback;
 use crate::lab::replay::How;
-use crate::lab::workload::Workload;
+use crate::lab::workload::{COUNT_MAX, Workload};
 use crate::profile::quantity::Unit;
 use crate::time::Duration;
 
@@ -29,7 +31,7 @@ pub(super) struct LoadChoice {
     #[arg(long)]
     seed: Option<u64>,
     /// Requests in all, instead of the workload's.
-    #[arg(long, value_name = "REQUESTS", value_parser = clap::value_parser!(u64).range(1..))]
+    #[arg(long, value_name = "REQUESTS", value_parser = number::from_1_to(COUNT_MAX))]
     count: Option<u64>,
     /// Time in which requests are submitted, instead of the workload's.
     #[arg(long, value_name = "TIME", value_parser = parse_time)]
@@ -49,6 +51,13 @@ impl LoadChoice {
     pub(super) fn chosen(&self) -> anyhow::Result<Chosen> {
         if let Some(path) = &self.replay {
             return Ok(Chosen::Recording(Playback::open(path)?));
+        }
+        if let Some(option) = self.choice.given() {
+            let what = format!(
+                "{option} says how a recording is replayed, and none is named: give --replay FILE instead of a \
+                 workload, or leave {option} out"
+            );
+            return Err(UsageError(what).into());
         }
         let mut workload = workload_source::load(self.workload.as_deref().unwrap_or_default())?;
         workload.seed = self.seed.unwrap_or(workload.seed);

@@ -4,7 +4,7 @@
 //! `image_file` (the way from a path to an opened image), `profile_source`, `workload_source` and
 //! `structure_source` (the way from a word to a profile, a workload or a list of structures), `beginning`
 //! (from a word to a drive that an experiment begins with), `load_choice` with `replay_choice` (what is
-//! asked of it), `address` and `tls` (arguments with a form of their own), `frontends`, `privileges`,
+//! asked of it), `address`, `number` and `tls` (arguments with a form of their own), `frontends`, `privileges`,
 //! `signals`, `room_watch`, `account`, `scribe` (writes recordings), `bar` and `display`. Errors end here:
 //! they are printed once, with everything that led to them.
 
@@ -27,6 +27,7 @@ mod import;
 mod inspect;
 mod load_choice;
 mod matrix;
+mod number;
 mod output;
 mod privileges;
 mod profile;

@@ -77,7 +77,10 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         Action::Show(wanted) => show(wanted)?,
         Action::Text { name, capacity } => text(name, *capacity)?,
         Action::Check { file } => {
-            let profile = profile_source::from_file(file)?;
+            let profile = match file.to_str() {
+                Some(name) if !file.exists() => profile_source::load(Some(name), None)?.0,
+                _ => profile_source::from_file(file)?,
+            };
             Layout::new(&profile).map_err(OpenError::from)?;
             output::print(&format!(
                 "{}: a valid profile ({})\n",

@@ -5,20 +5,21 @@ use clap::ValueEnum;
 use crate::lab::replay::{Beyond, How, Keep};
 use crate::profile::quantity::Unit;
 
-/// How a recording is replayed.
+/// How a recording is replayed. That there is one is not asked of clap: it drops `requires` as soon as
+/// something is given that the required argument cannot be joined with.
 #[derive(Clone, Debug, clap::Args)]
 pub(super) struct ReplayChoice {
     /// What stays as it was in a replay: the times of requests, or the times from answers to the
-    /// requests that followed them.
-    #[arg(long, value_enum, default_value = "times", requires = "replay")]
-    keep: Kept,
+    /// requests that followed them. [default: times]
+    #[arg(long, value_enum)]
+    keep: Option<Kept>,
     /// How much faster the times of a replay become, such as 2 or 0.5.
-    #[arg(long, value_name = "FACTOR", value_parser = parse_speed, requires = "replay")]
+    #[arg(long, value_name = "FACTOR", value_parser = parse_speed)]
     speed: Option<u64>,
     /// What happens to requests of a replay beyond the end of the drive: there is no run, or they are
-    /// folded back onto the drive.
-    #[arg(long, value_enum, default_value = "refuse", requires = "replay")]
-    beyond: OnBeyond,
+    /// folded back onto the drive. [default: refuse]
+    #[arg(long, value_enum)]
+    beyond: Option<OnBeyond>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -38,17 +39,30 @@ enum OnBeyond {
 }
 
 impl ReplayChoice {
+    /// The first option that was given, and counts only where there is a recording.
+    pub(super) fn given(&self) -> Option<&'static str> {
+        let given = [
+            ("--keep", self.keep.is_some()),
+            ("--speed", self.speed.is_some()),
+            ("--beyond", self.beyond.is_some()),
+        ];
+        given
+            .iter()
+            .find(|(_, given)| *given)
+            .map(|(name, _)| *name)
+    }
+
     /// What was chosen.
     pub(super) fn how(&self) -> How {
         How {
             keep: match self.keep {
-                Kept::Times => Keep::Times,
-                Kept::ThinkTimes => Keep::ThinkTimes,
+                None | Some(Kept::Times) => Keep::Times,
+                Some(Kept::ThinkTimes) => Keep::ThinkTimes,
             },
             speed_milli: self.speed.unwrap_or(1000),
             beyond: match self.beyond {
-                OnBeyond::Refuse => Beyond::Refuse,
-                OnBeyond::Fold => Beyond::Fold,
+                None | Some(OnBeyond::Refuse) => Beyond::Refuse,
+                Some(OnBeyond::Fold) => Beyond::Fold,
             },
         }
     }

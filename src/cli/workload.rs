@@ -14,6 +14,7 @@ Examples:
   imbrex workload list
   imbrex workload text database-commit > mine.toml
   imbrex workload check mine.toml
+  imbrex workload check 'uniform write 4KiB 10000-requests'
   imbrex simulate desktop-5tb mine.toml";
 
 /// Arguments of `workload`.
@@ -35,7 +36,8 @@ enum Action {
     },
     /// Check a workload; says all that is wrong with it.
     Check {
-        /// A TOML file.
+        /// A TOML file, words that begin with an order, or the name of one that comes with imbrex.
+        #[arg(value_name = "FILE|WORDS")]
         file: PathBuf,
     },
 }
@@ -57,7 +59,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
             output::print(text)?;
         }
         Action::Check { file } => {
-            let workload = workload_source::from_file(file)?;
+            let workload = workload_source::load_to_check(file)?;
             let (streams, phases) = (workload.streams.len(), workload.phases.len());
             output::print(&format!(
                 "{}: a valid workload ({}; streams: {streams}, phases: {phases})\n",

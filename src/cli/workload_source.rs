@@ -6,6 +6,14 @@ use super::exit::UnusableError;
 use super::profile_source;
 use crate::lab::workload::Workload;
 
+/// The workload to be checked: a file where there is one of that name, else what [`load`] makes of it.
+pub(super) fn load_to_check(named: &Path) -> anyhow::Result<Workload> {
+    match named.to_str() {
+        Some(words) if !named.exists() => load(words),
+        _ => from_file(named),
+    }
+}
+
 /// The workload that `named` stands for.
 pub(super) fn load(named: &str) -> anyhow::Result<Workload> {
     if let Some(text) = Workload::built_in(named) {
@@ -18,7 +26,7 @@ pub(super) fn load(named: &str) -> anyhow::Result<Workload> {
 }
 
 /// The workload in a file.
-pub(super) fn from_file(path: &Path) -> anyhow::Result<Workload> {
+fn from_file(path: &Path) -> anyhow::Result<Workload> {
     if !path.exists() {
         let names: Vec<&str> = Workload::built_in_names().map(|(name, _)| name).collect();
         let what = format!(

@@ -40,6 +40,24 @@ pub enum StartError {
         /// The part that is not understood.
         word: String,
     },
+    /// The same thing, said again.
+    #[error("{word:?} says again what {before:?} has said: say it once")]
+    Twice {
+        /// The later one.
+        word: String,
+        /// The one before it.
+        before: String,
+    },
+    /// A conventional drive, and a state that takes a staging area.
+    #[error(
+        "the drive {drive} is conventional: it stages nothing and keeps no map, so it cannot start with {start:?}; leave out staging, dirty-bands and merge-in"
+    )]
+    Conventional {
+        /// Name of the profile.
+        drive: String,
+        /// The state.
+        start: String,
+    },
     /// The profile's parts do not fit.
     #[error(transparent)]
     Layout(#[from] LayoutError),
@@ -60,7 +78,8 @@ impl Start {
     /// Reads what a person wrote.
     ///
     /// # Errors
-    /// [`StartError::Word`] with the part that is not understood.
+    /// [`StartError::Word`] with the part that is not understood, [`StartError::Twice`] with one that is
+    /// said again.
     pub fn from_words(words: &str) -> Result<Start, StartError> {
         match words.trim() {
             "as-it-comes" => return Ok(Start::AsItComes),
@@ -72,10 +91,18 @@ impl Start {
             seed: 1,
             ..Wanted::default()
         };
-        for part in words.split(',') {
-            condition(&mut wanted, part).ok_or_else(|| StartError::Word {
-                word: part.trim().to_owned(),
-            })?;
+        let about = |part: &str| part.split_whitespace().next().map(str::to_owned);
+        let mut said: Vec<&str> = Vec::new();
+        for part in words.split(',').map(str::trim) {
+            let word = part.to_owned();
+            if condition(&mut wanted, part).is_none() {
+                return Err(StartError::Word { word });
+            }
+            if let Some(before) = said.iter().find(|before| about(before) == about(part)) {
+                let before = (*before).to_owned();
+                return Err(StartError::Twice { word, before });
+            }
+            said.push(part);
         }
         Ok(Start::Aged(wanted))
     }
@@ -87,6 +114,41 @@ impl Start {
             Start::Aged(wanted) => Start::Aged(Wanted { seed, ..wanted }),
             other => other,
         }
+    }
+
+    /// Whether a drive of `profile` can be in this state at all: a conventional one has no staging area
+    /// and no map, and counts as written whatever is said of bands with data.
+    pub fn is_known_to(self, profile: &Profile) -> bool {
+        !matches!(self, Start::Aged(_)) || profile.staging.is_some()
+    }
+
+    /// Insists on a drive that can stage where the state takes that.
+    ///
+    /// # Errors
+    /// [`StartError::Conventional`].
+    pub fn check(self, profile: &Profile) -> Result<(), StartError> {
+        match self {
+            Start::Aged(wanted) if wanted.stages() && profile.staging.is_none() => {
+                Err(StartError::Conventional {
+                    drive: profile.name.clone(),
+                    start: self.to_string(),
+                })
+            }
+            _ => Ok(()),
+        }
+    }
+
+    /// What is to be said where some of `profiles` count as written instead of starting in this state.
+    pub fn not_known<'p>(self, profiles: impl IntoIterator<Item = &'p Profile>) -> Option<String> {
+        let others = profiles
+            .into_iter()
+            .filter(|profile| !self.is_known_to(profile));
+        let mut names: Vec<&str> = others.map(|profile| profile.name.as_str()).collect();
+        names.dedup();
+        (!names.is_empty()).then(|| {
+            let names = names.join(", ");
+            format!("conventional, so all of it counts as written at the start whatever was asked for: {names}")
+        })
     }
 
     /// A drive of `profile` in this state, for virtual time.
@@ -103,7 +165,7 @@ impl Start {
             Start::AsItComes => Ok(open::imagined(profile)?),
             Start::New => Ok(counts_as_written(false)?),
             Start::Formatted => Ok(counts_as_written(true)?),
-            Start::Aged(_) if profile.staging.is_none() => Ok(counts_as_written(true)?),
+            Start::Aged(_) if !self.is_known_to(profile) => Ok(counts_as_written(true)?),
             Start::Aged(wanted) => aged(profile, &wanted),
         }
     }
@@ -216,6 +278,28 @@ mod tests {
     }
 
     #[test]
+    fn what_is_said_twice_is_refused_with_both() {
+        for (words, both) in [
+            ("staging 10%, staging 20%", ["staging 10%", "staging 20%"]),
+            (
+                "filled 60%, merge-in 1, filled 60% scattered",
+                ["filled 60%", "filled 60% scattered"],
+            ),
+            ("seed 1,seed 1", ["seed 1", "seed 1"]),
+            (
+                "dirty-bands 4, dirty-bands  5",
+                ["dirty-bands 4", "dirty-bands  5"],
+            ),
+            ("merge-in 1, merge-in 2", ["merge-in 1", "merge-in 2"]),
+        ] {
+            let told = Start::from_words(words).unwrap_err().to_string();
+            let [before, word] = both;
+            let expected = format!("{word:?} says again what {before:?} has said");
+            assert!(told.starts_with(&expected), "{told}");
+        }
+    }
+
+    #[test]
     fn an_aged_drive_starts_at_no_time_in_the_condition_asked_for() {
         let start = Start::from_words("filled 50%, staging 75%").unwrap();
         let drive = start.drive(&tiny()).unwrap();
@@ -244,5 +328,15 @@ mod tests {
         let control = Profile::from_toml("control", control).unwrap();
         let start = Start::from_words("staging 95%").unwrap();
         assert!(start.drive(&control).unwrap().profile().drive.formatted);
+        let told = start.not_known([&control, &tiny()]).unwrap();
+        assert!(told.ends_with(": control-5tb"), "{told}");
+        assert_eq!(Start::Formatted.not_known([&control]), None);
+        assert_eq!(start.not_known([&tiny()]), None);
+        let refused = start.check(&control).unwrap_err().to_string();
+        assert!(refused.contains("\"staging 95%, seed 1\""), "{refused}");
+        start.check(&tiny()).unwrap();
+        let filled = Start::from_words("filled 60%").unwrap();
+        filled.check(&control).unwrap();
+        assert!(filled.not_known([&control]).is_some());
     }
 }

@@ -13,6 +13,9 @@ mod stream_check;
 
 use crate::time::Duration;
 
+/// Most requests of an experiment.
+pub const COUNT_MAX: u64 = 1_000_000_000_000;
+
 /// What is asked of a drive: streams that run side by side, in phases one after the other.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Workload {

@@ -79,7 +79,7 @@ impl Profile {
         }
         let words: Vec<String> = changes.iter().map(Change::to_string).collect();
         let source = format!("profile {} with {}", self.name, words.join(", "));
-        Profile::from_toml(&source, &table.to_string())
+        Profile::from_toml(&source, &table.to_string()).map_err(ProfileError::without_lines)
     }
 }
 

@@ -75,6 +75,8 @@ pub enum ProblemKind {
     NotAQuantity(QuantityError),
     /// A value outside of the range, or not one of the words.
     NotAllowed,
+    /// What is wrong and what may be written instead, as told by whoever reads such values elsewhere, too.
+    Told(String),
     /// The value does not go together with others.
     Conflict {
         /// The rule, as a sentence.
@@ -82,6 +84,18 @@ pub enum ProblemKind {
         /// The other keys concerned.
         with: Vec<&'static str>,
     },
+}
+
+impl ProfileError {
+    /// The same of a text that nobody wrote: without its lines.
+    pub(crate) fn without_lines(mut self) -> ProfileError {
+        if let ProfileError::Invalid { problems, .. } = &mut self {
+            for problem in problems {
+                problem.line = None;
+            }
+        }
+        self
+    }
 }
 
 impl fmt::Display for SyntaxProblem {
@@ -130,6 +144,7 @@ impl fmt::Display for Problem {
             ProblemKind::WrongType => write!(f, ": wrong type of value; give {allowed}"),
             ProblemKind::NotAQuantity(why) => write!(f, ": {why}; give {allowed}"),
             ProblemKind::NotAllowed => write!(f, ": not allowed; give {allowed}"),
+            ProblemKind::Told(why) => write!(f, ": {why}"),
             ProblemKind::Conflict { rule, with } => {
                 write!(f, ": {rule}; give {allowed}")?;
                 if with.is_empty() {

@@ -221,7 +221,7 @@ impl<'d> Reader<'d> {
         self.problems.push(Problem {
             line: given.map(|given| given.line),
             key: key.to_owned(),
-            given: given.map(|given| given.value.to_string()),
+            given: given.and_then(|given| shown(&given.value, &kind)),
             allowed,
             kind,
         });
@@ -332,6 +332,12 @@ impl<'d> Reader<'d> {
     }
 }
 
+/// What was written, where it says something: that a table is one does only where none may be.
+fn shown(value: &Value, kind: &ProblemKind) -> Option<String> {
+    let says = !matches!(value, Value::Table) || matches!(kind, ProblemKind::WrongType);
+    says.then(|| value.to_string())
+}
+
 fn within(value: u64, min: u64, max: u64) -> Result<u64, ProblemKind> {
     if (min..=max).contains(&value) {
         Ok(value)
@@ -350,8 +356,11 @@ fn allowed_in_place_of(book: &Book, plain: &str, kind: &ProblemKind) -> String {
             Some(key) => key.allowed(),
             None => format!("the table [{near}]"),
         },
-        ProblemKind::Unknown { nearest: None } if book.leaves(home).is_empty() => {
-            let sections: Vec<&str> = book.sections.iter().map(|s| s.path).collect();
+        ProblemKind::Unknown { nearest: None }
+            if book.leaves(home).is_empty() || home.is_empty() =>
+        {
+            let mut sections: Vec<&str> = book.sections.iter().map(|s| s.path).collect();
+            sections.extend(book.leaves(""));
             format!("sections: {}", sections.join(", "))
         }
         ProblemKind::Unknown { nearest: None } => {

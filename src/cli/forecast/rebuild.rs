@@ -5,8 +5,8 @@ use std::num::NonZeroUsize;
 use super::super::beginning::Beginning;
 use super::super::exit::{Code, UsageError};
 use super::super::load_choice::parse_time;
-use super::super::{profile_source, workload_source};
-use super::{CONTROL, START, jobs, profile, shown, start, tell};
+use super::super::{number, profile_source, workload_source};
+use super::{CONTROL, START, check_start, jobs, profile, shown, start, tell};
 use crate::lab::forecast::rebuild::{self, Question};
 use crate::lab::forecast::window::{HostLimits, Window};
 use crate::lab::workload::Workload;
@@ -54,7 +54,7 @@ pub(super) struct Arguments {
     #[command(flatten)]
     beginning: Beginning,
     /// Runs at once; as many as this machine has cores where it is not said.
-    #[arg(long, value_name = "RUNS")]
+    #[arg(long, value_name = "RUNS", value_parser = number::runs)]
     jobs: Option<NonZeroUsize>,
     /// Print one JSON object.
     #[arg(long)]
@@ -75,15 +75,20 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         return Err(UsageError(what).into());
     }
     if let Some(piece) = arguments.piece.iter().find(|piece| **piece > member_bytes) {
-        let piece = Unit::Bytes.format(*piece);
-        let what = format!("--piece: {piece} are more than what is to be rebuilt");
+        let what = format!(
+            "--piece: {} are more than what is to be rebuilt, which is {}; give a smaller piece",
+            Unit::Bytes.format(*piece),
+            Unit::Bytes.format(member_bytes)
+        );
         return Err(UsageError(what).into());
     }
+    let start = start(&arguments.beginning, "new")?;
+    check_start(start, std::slice::from_ref(&profile))?;
     let foreground = arguments.foreground.as_deref();
     let question = Question {
         profile,
         control: profile_source::load(Some(&arguments.control), None)?.0,
-        start: start(&arguments.beginning, "new")?,
+        start,
         member_bytes,
         pieces: arguments.piece.clone(),
         foreground: foreground.map(beside).transpose()?,
@@ -111,7 +116,8 @@ fn beside(named: &str) -> anyhow::Result<Workload> {
 
 /// A size such as `512KiB`, which is whole sectors, for clap.
 fn parse_piece(text: &str) -> Result<u64, String> {
-    let bytes = Unit::Bytes.parse(text).map_err(|e| e.to_string())?;
+    let bytes = Unit::Bytes.parse(text);
+    let bytes = bytes.map_err(|error| format!("{error}; give a size such as 512KiB"))?;
     if bytes == 0 || !bytes.is_multiple_of(SECTOR_BYTES) {
         let down = (bytes / SECTOR_BYTES).max(1) * SECTOR_BYTES;
         let nearest = Unit::Bytes.format(down);

@@ -143,9 +143,11 @@ fn without_figures(plan: &Plan, cell: &Cell, outcome: Outcome, why: String) -> D
 /// A state that a drive cannot be brought to is no fault of the machine.
 pub(super) fn outcome_of_start(error: &StartError) -> Outcome {
     match error {
-        StartError::Age { .. } | StartError::Word { .. } | StartError::Layout(_) => {
-            Outcome::Invalid
-        }
+        StartError::Age { .. }
+        | StartError::Word { .. }
+        | StartError::Twice { .. }
+        | StartError::Conventional { .. }
+        | StartError::Layout(_) => Outcome::Invalid,
         StartError::Open(_) => Outcome::RigFault,
     }
 }

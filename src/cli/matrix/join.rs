@@ -4,7 +4,7 @@ use std::io::Write as _;
 use std::path::PathBuf;
 
 use super::{closing, keeping};
-use crate::cli::exit::{Code, OutputError, UnusableError};
+use crate::cli::exit::{Code, OutputError};
 use crate::cli::output;
 use crate::cli::simulate::new_file;
 use crate::lab::matrix::joining::join;
@@ -29,7 +29,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     for path in &arguments.parts {
         parts.push((path.display().to_string(), keeping::read(path)?));
     }
-    let joined = join(&parts).map_err(|error| UnusableError(error.to_string()))?;
+    let joined = join(&parts)?;
     let shown = arguments.output.display();
     let mut text = joined.header.to_text();
     for line in &joined.lines {

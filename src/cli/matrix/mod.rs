@@ -25,7 +25,7 @@ use std::num::NonZeroUsize;
 use std::path::{Path, PathBuf};
 
 use crate::cli::exit::{Code, SealedError, UnusableError, UsageError};
-use crate::cli::profile_source;
+use crate::cli::{number, profile_source};
 use crate::lab::matrix::plan::Plan;
 use crate::lab::matrix::spec::Matrix;
 use crate::profile::Profile;
@@ -83,10 +83,10 @@ pub(super) struct RunArguments {
     #[arg(long)]
     list: bool,
     /// Simulated cells that run at a time; as many as there are processors where not given.
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = number::runs)]
     jobs: Option<NonZeroUsize>,
     /// Served cells that run at a time, after the others. More than one disturb each other's pace.
-    #[arg(long, value_name = "N", default_value = "1")]
+    #[arg(long, value_name = "N", default_value = "1", value_parser = number::runs)]
     served_jobs: NonZeroUsize,
     /// Run only every N-th cell, from the K-th on.
     #[arg(long, value_name = "K/N", value_parser = parse_part)]
@@ -101,7 +101,7 @@ pub(super) struct RunArguments {
     #[arg(long, value_name = "FILE")]
     baseline: Option<PathBuf>,
     /// How far a figure may be off from the baseline.
-    #[arg(long, value_name = "PERCENT", default_value = "5%", value_parser = parse_percent)]
+    #[arg(long, value_name = "PERCENT", default_value = "5%", requires = "baseline", value_parser = parse_percent)]
     tolerance: u64,
     /// Count what became worse than the baseline as a failure.
     #[arg(long, requires = "baseline")]

@@ -15,7 +15,7 @@ use super::serving::{Rig, Stop};
 use super::{RunArguments, bundles, closing, plan_in, scratch};
 use crate::cli::exit::{Code, RigError, UsageError};
 use crate::cli::{output, signals};
-use crate::lab::matrix::plan::{Job, Plan};
+use crate::lab::matrix::plan::{Cell, Job, Plan};
 use crate::lab::matrix::results::Header;
 use crate::units::{count, index};
 
@@ -98,10 +98,26 @@ fn begin(
         plan.cells.len(),
         path.display()
     ));
+    tell_of_starts(plan, &left);
     if let Some(folder) = &arguments.bundles {
         bundles::tell_missing(folder, &keeping.lines);
     }
     left
+}
+
+/// Says which drives are not in the state that cells ask for, in one line.
+fn tell_of_starts(plan: &Plan, left: &[usize]) {
+    let cells = left.iter().map(|at| &plan.cells[*at]);
+    let mut others: Vec<&Cell> = cells
+        .filter(|cell| !cell.start.is_known_to(&cell.profile))
+        .collect();
+    others.sort_by_key(|cell| cell.place.drive);
+    if let Some(first) = others.first() {
+        let profiles = others.iter().map(|cell| &*cell.profile);
+        if let Some(words) = first.start.not_known(profiles) {
+            output::say(&words);
+        }
+    }
 }
 
 /// The cells of `ours` that are to be run, and how many of them were before without telling anything of

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use clap::ValueEnum;
 
 use crate::cli::address::NbdAddress;
+use crate::cli::number;
 use crate::cli::tls::TlsArguments;
 use crate::host::clock::Pace;
 use crate::host::pace;
@@ -62,7 +63,7 @@ pub(in crate::cli) struct Arguments {
     #[arg(long, value_name = "NAME", conflicts_with = "fuse")]
     pub(super) user: Option<String>,
     /// Show the state of the drive on stderr every so many seconds (on a terminal always).
-    #[arg(long, value_name = "SECONDS", value_parser = clap::value_parser!(u32).range(1..))]
+    #[arg(long, value_name = "SECONDS", value_parser = number::from_1_to(u32::MAX))]
     pub(super) status: Option<u32>,
     /// Fail commands that take longer than these limits of hosts (`imbrex tell IMAGE account` lists
     /// them all).

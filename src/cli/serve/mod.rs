@@ -1,6 +1,6 @@
 //! `imbrex serve`: composes a running drive from an image and shows it until it is asked to end.
 //!
-//! Order at the start: signals, image, another user, mover, drive, NBD, FUSE, control socket; at the
+//! Order at the start: what is wrong with the places, signals, image, another user, mover, drive, NBD, FUSE, control socket; at the
 //! end: control socket, FUSE, NBD, drive, recordings; then whoever is still connected to the control socket
 //! is let go, so that who records learns of the end when the file is complete. The line `ready:` comes when
 //! clients can connect and not before. What may be on its line is in `arguments`, the wait for its end in
@@ -19,7 +19,7 @@ use self::wait::{End, wait};
 use super::account::{self, AccountFile, Session};
 use super::display::Display;
 use super::exit::{Code, DriveError, RigError, SealedError, UsageError};
-use super::frontends::{Frontends, Wanted};
+use super::frontends::{self, Frontends, Wanted};
 use super::image_file::{self, Way, id_words, recovery_words};
 use super::privileges::LesserUser;
 use super::room_watch::RoomWatch;
@@ -44,6 +44,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         let what = "nothing to serve on: give --nbd unix:PATH, --nbd tcp:HOST:PORT or --fuse DIR";
         return Err(UsageError(what.to_owned()).into());
     }
+    frontends::check(&wanted(arguments))?;
     let user = user(arguments)?;
     let asked = signals::catch().map_err(rig("catch SIGINT and SIGTERM"))?;
     let (opened, file) = open_image(arguments)?;
@@ -186,14 +187,7 @@ fn serve(
     asked: &Receiver<()>,
     (session, (seat, recordings), room): (&Session, (Seat, Recordings), &mut RoomWatch),
 ) -> anyhow::Result<(End, Option<ControlServer>)> {
-    let wanted = Wanted {
-        nbd: &arguments.nbd,
-        allow_remote: arguments.allow_remote,
-        tls: arguments.tls.tls(),
-        fuse: arguments.fuse.as_deref(),
-        allow_root: arguments.allow_root,
-    };
-    let frontends = Frontends::start(handle, &wanted)?;
+    let frontends = Frontends::start(handle, &wanted(arguments))?;
     let mut attendant = Attendant::new(handle.clone(), seat, frontends.dropper(), recordings);
     if session.sealed {
         attendant = attendant.discreet();
@@ -216,6 +210,16 @@ fn serve(
     }
     frontends.stop();
     Ok((end, control))
+}
+
+fn wanted(arguments: &Arguments) -> Wanted<'_> {
+    Wanted {
+        nbd: &arguments.nbd,
+        allow_remote: arguments.allow_remote,
+        tls: arguments.tls.tls(),
+        fuse: arguments.fuse.as_deref(),
+        allow_root: arguments.allow_root,
+    }
 }
 
 /// Where the image lies, for power cuts and saved states.

@@ -11,24 +11,27 @@ pub(super) struct StallTime(pub(super) Option<u64>);
 
 /// Bytes: a plain number, or a size such as 1MiB.
 pub(super) fn bytes(text: &str) -> Result<u64, String> {
-    match text.parse() {
-        Ok(bytes) => Ok(bytes),
-        Err(_) => Unit::Bytes.parse(text).map_err(|error| error.to_string()),
+    if let Ok(bytes) = text.parse() {
+        return Ok(bytes);
     }
+    let bytes = Unit::Bytes.parse(text);
+    bytes.map_err(|error| format!("{error}; give a number of bytes, or a size such as 1MiB"))
 }
 
 /// Nanoseconds of a time such as 40s.
 pub(super) fn time(text: &str) -> Result<u64, String> {
-    Unit::Nanoseconds
-        .parse(text)
-        .map_err(|error| error.to_string())
+    let time = Unit::Nanoseconds.parse(text);
+    time.map_err(|error| format!("{error}; give a time such as 40s or 10ms"))
 }
 
 /// A time, or `forever`.
 pub(super) fn stall_time(text: &str) -> Result<StallTime, String> {
     match text {
         "forever" => Ok(StallTime(None)),
-        _ => time(text).map(|ns| StallTime(Some(ns))),
+        _ => match time(text) {
+            Ok(ns) => Ok(StallTime(Some(ns))),
+            Err(told) => Err(format!("{told}, or forever")),
+        },
     }
 }
 
@@ -37,9 +40,9 @@ pub(super) fn factor(text: &str) -> Result<u64, String> {
     let number = text
         .strip_suffix('x')
         .ok_or("give a factor such as 3x or 1.5x")?;
-    let thousandths = Unit::Thousandths
-        .parse(number)
-        .map_err(|error| error.to_string())?;
+    let thousandths = Unit::Thousandths.parse(number);
+    let thousandths =
+        thousandths.map_err(|error| format!("{error}; give one such as 3x or 1.5x"))?;
     let percent = thousandths / 10;
     if !(100..=SLOW_PERCENT_MAX).contains(&percent) {
         return Err(format!("it must be 1x to {}x", SLOW_PERCENT_MAX / 100));
@@ -84,6 +87,14 @@ mod tests {
             Ok(StallTime(Some(40_000_000_000)))
         ));
         assert!(matches!(stall_time("forever"), Ok(StallTime(None))));
+        for (told, example) in [
+            (time("1").unwrap_err(), "40s"),
+            (stall_time("1").unwrap_err(), "40s or 10ms, or forever"),
+            (bytes("a lot").unwrap_err(), "1MiB"),
+            (factor("ax").unwrap_err(), "1.5x"),
+        ] {
+            assert!(told.contains(example), "{told}");
+        }
         assert_eq!(purpose("stage"), Ok(Purpose::Stage));
         assert!(purpose("fun").is_err());
     }

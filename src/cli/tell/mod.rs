@@ -5,6 +5,7 @@
 
 mod amounts;
 
+use std::ffi::OsString;
 use std::fmt::Write as _;
 use std::path::PathBuf;
 
@@ -12,7 +13,7 @@ use clap::{Subcommand, ValueEnum};
 use serde_json::{Map, Value};
 
 use self::amounts::{StallTime, bytes, factor, lasts, purpose, stall_time, time};
-use super::exit::{Code, RigError};
+use super::exit::{Code, UsageError};
 use super::output;
 use super::record::{self, absolute, socket_meant_by};
 use crate::control::client;
@@ -167,6 +168,9 @@ enum What {
         /// The file.
         file: PathBuf,
     },
+    /// What is no command, so that it can be said which there are.
+    #[command(external_subcommand)]
+    Unknown(Vec<OsString>),
 }
 
 #[derive(Clone, Copy, Debug, ValueEnum)]
@@ -195,6 +199,33 @@ enum OnOff {
     Off,
 }
 
+impl OnWord {
+    fn commands(self) -> Commands {
+        match self {
+            OnWord::Reads => Commands::Reads,
+            OnWord::Writes => Commands::Writes,
+        }
+    }
+}
+
+impl PlaceWord {
+    fn whereabouts(self) -> Whereabouts {
+        match self {
+            PlaceWord::Anywhere => Whereabouts::Anywhere,
+            PlaceWord::Home => Whereabouts::Home,
+            PlaceWord::Staged => Whereabouts::Staged,
+        }
+    }
+}
+
+impl OnOff {
+    fn switch(self) -> Switch {
+        Switch {
+            on: matches!(self, OnOff::On),
+        }
+    }
+}
+
 pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     let command = command(&arguments.what)?;
     let socket = socket_meant_by(&arguments.image)?;
@@ -207,11 +238,21 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     Ok(Code::Ok)
 }
 
-fn command(what: &What) -> Result<Command, RigError> {
-    let switch = |to: &OnOff| Switch {
-        on: matches!(to, OnOff::On),
-    };
+/// What is said of a word that is no command.
+fn no_such(words: &[OsString]) -> UsageError {
+    let word = words.first().map(|word| word.to_string_lossy());
+    let all = What::augment_subcommands(clap::Command::new("tell"));
+    let names: Vec<&str> = all.get_subcommands().map(clap::Command::get_name).collect();
+    UsageError(format!(
+        "{:?} is no command; there are {}",
+        word.unwrap_or_default(),
+        names.join(", ")
+    ))
+}
+
+fn command(what: &What) -> anyhow::Result<Command> {
     Ok(match what {
+        What::Unknown(words) => return Err(no_such(words).into()),
         What::Status => Command::Status,
         What::Account => Command::Account,
         What::Faults => Command::Faults,
@@ -257,8 +298,8 @@ fn command(what: &What) -> Result<Command, RigError> {
             commands: *commands,
             after_bands_cleaned: *after_bands_cleaned,
         })),
-        What::WriteCache { to } => Command::Impose(Fault::WriteCache(switch(to))),
-        What::ReadOnly { to } => Command::Impose(Fault::ReadOnly(switch(to))),
+        What::WriteCache { to } => Command::Impose(Fault::WriteCache(to.switch())),
+        What::ReadOnly { to } => Command::Impose(Fault::ReadOnly(to.switch())),
         What::MediaError {
             offset,
             bytes,
@@ -269,16 +310,9 @@ fn command(what: &What) -> Result<Command, RigError> {
         } => Command::Impose(Fault::MediaError(MediaError {
             offset: *offset,
             bytes: *bytes,
-            on: match on {
-                OnWord::Reads => Commands::Reads,
-                OnWord::Writes => Commands::Writes,
-            },
+            on: on.commands(),
             lasts: *lasts,
-            place: match place {
-                PlaceWord::Anywhere => Whereabouts::Anywhere,
-                PlaceWord::Home => Whereabouts::Home,
-                PlaceWord::Staged => Whereabouts::Staged,
-            },
+            place: place.whereabouts(),
             tries_ns: *tries,
         })),
     })

@@ -19,7 +19,8 @@ use crate::units::SECTOR_BYTES;
 /// A drive, its mover, and the time of day in the model.
 pub(super) struct Bench {
     pub(super) drive: Drive,
-    mover: Mover,
+    /// None in a rehearsal: the drive does the same, and no byte moves.
+    mover: Option<Mover>,
     buffers: Buffers,
     pub(super) now: Instant,
     /// Answers that are not due yet.
@@ -31,8 +32,17 @@ pub(super) struct Bench {
 impl Bench {
     pub(super) fn new(drive: Drive, store: Box<dyn Store>) -> Bench {
         Bench {
+            mover: Some(Mover::plain(store)),
+            ..Bench::rehearsal(drive)
+        }
+    }
+
+    /// A bench without an image, on which the drive does what it would do with one: it never knows what
+    /// the bytes are.
+    pub(super) fn rehearsal(drive: Drive) -> Bench {
+        Bench {
             drive,
-            mover: Mover::plain(store),
+            mover: None,
             buffers: Buffers::new(),
             now: Instant::default(),
             pending: BTreeMap::new(),
@@ -118,6 +128,9 @@ impl Bench {
     fn read(&mut self, offset: u64, bytes: u64) -> Result<Vec<u8>, AgeError> {
         let id = self.submit(Operation::Read, offset, bytes, None)?;
         self.settle()?;
+        if self.mover.is_none() {
+            return Ok(Vec::new());
+        }
         Ok(self.buffers.take_reply(BufferId::Request(id)))
     }
 
@@ -134,6 +147,7 @@ impl Bench {
         let request = Request::new(id, operation, offset, bytes, capacity)
             .expect("home bands lie on the drive");
         match data {
+            _ if self.mover.is_none() => {}
             Some(data) => self.buffers.insert(BufferId::Request(id), data),
             None if operation == Operation::Read => {
                 self.buffers.allocate_reply(BufferId::Request(id), bytes);
@@ -160,19 +174,22 @@ impl Bench {
         let mut effects = Vec::new();
         self.drive.drain_effects(&mut effects);
         for effect in effects {
-            match effect {
-                Effect::Move(plan) => self.mover.submit(plan, &mut self.buffers),
-                Effect::Complete(completion) => {
+            match (effect, &mut self.mover) {
+                (Effect::Move(plan), Some(mover)) => mover.submit(plan, &mut self.buffers),
+                (Effect::Complete(completion), _) => {
                     let key = (completion.due, completion.request);
                     self.pending.insert(key, completion);
                 }
-                Effect::Release(buffer) => self.buffers.release(buffer),
-                // They come of faults on request, and nobody requests any here.
-                Effect::Hold { .. } | Effect::Resume { .. } | Effect::Note(_) => {}
+                (Effect::Release(buffer), Some(_)) => self.buffers.release(buffer),
+                // In a rehearsal; and what comes of faults on request, of which there are none here.
+                (Effect::Move(_) | Effect::Release(_), None)
+                | (Effect::Hold { .. } | Effect::Resume { .. } | Effect::Note(_), _) => {}
             }
         }
         let mut finished = Vec::new();
-        self.mover.poll(&mut self.buffers, &mut finished);
+        if let Some(mover) = &mut self.mover {
+            mover.poll(&mut self.buffers, &mut finished);
+        }
         for (_, outcome) in finished {
             outcome?;
         }

@@ -17,8 +17,17 @@ pub struct Wanted {
     pub staging_percent: Option<u64>,
     /// Bands with staged sectors.
     pub dirty_bands: Option<u64>,
-    /// Log entries after which the map is merged.
+    /// Log entries after which the map is merged, as the next opening counts.
     pub entries_to_merge: Option<u64>,
+}
+
+impl Wanted {
+    /// Whether it takes a staging area or a map to be in this condition.
+    pub fn stages(&self) -> bool {
+        self.staging_percent.is_some()
+            || self.dirty_bands.is_some()
+            || self.entries_to_merge.is_some()
+    }
 }
 
 /// Which bands are filled.
@@ -48,7 +57,7 @@ pub struct Reached {
     pub extents: u64,
     /// Bands with staged sectors.
     pub dirty_bands: u64,
-    /// Log entries after which the map is merged.
+    /// Log entries after which the map is merged, as the next opening counts.
     pub entries_to_merge: u64,
     /// Requests that it took.
     pub requests: u64,
@@ -180,17 +189,18 @@ pub enum AgeError {
     },
     /// The number of entries cannot be reached with so many slots.
     #[error(
-        "{slots} more staging slots cannot end {wanted} entries before a merge: that takes {shorter} entries of two slots each, which is at most {possible}; leave one of the two out or change it by a few"
+        "{slots} more staging slots take {}, and that many do not end {wanted} entries before a merge of the map; leave one of the two out or change it by a few",
+        entries(*.fewest, *.most)
     )]
     MergeOutOfReach {
         /// Slots to be used.
         slots: u64,
         /// Entries asked for.
         wanted: u64,
-        /// Entries of two slots that would be needed.
-        shorter: u64,
-        /// How many there can be.
-        possible: u64,
+        /// Fewest entries that take so many slots.
+        fewest: u64,
+        /// Most entries that do.
+        most: u64,
     },
     /// The image failed.
     #[error("the image failed while its drive was run: {0}")]
@@ -222,4 +232,13 @@ pub enum AgeError {
         /// Entries foreseen.
         wanted_entries: u64,
     },
+}
+
+/// So many entries, or from so many to so many.
+fn entries(fewest: u64, most: u64) -> String {
+    if fewest == most {
+        counted(most, "entry")
+    } else {
+        format!("{fewest} to {most} entries")
+    }
 }

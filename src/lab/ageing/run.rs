@@ -7,17 +7,18 @@
 use std::collections::BTreeMap;
 
 use super::bench::{Bench, Unsynced};
-use super::condition::{AgeError, FillOrder, Reached, Wanted};
+use super::condition::{AgeError, Reached, Wanted};
 use super::scatter::{Walk, some_of};
-use super::scheme::{Scheme, Start, scheme};
+use super::scheme::{Merge, Scheme, Start, scheme};
+use super::survey::{Holds, Survey, layout};
 use crate::drive::Drive;
-use crate::drive::request::Whereabouts;
+use crate::drive::request::Status;
 use crate::extent::LbaExtent;
 use crate::lab::dice::Dice;
 use crate::medium::layout::Layout;
 use crate::medium::store::Store;
 use crate::profile::Staging;
-use crate::units::{BandId, HomeBand, SECTOR_BYTES, count, index};
+use crate::units::{BandId, SECTOR_BYTES, count};
 
 /// The map takes no entry when it has fewer extents left than a piece may need.
 const EXTENTS_SPARE: u64 = 2;
@@ -35,29 +36,65 @@ pub struct Image<'a> {
 /// Told from time to time how many steps of how many are done.
 pub type Progress<'a> = dyn FnMut(u64, u64) + 'a;
 
+/// Goes through all that [`run`] would do, without an image: says what cannot be reached before anything
+/// is changed. The drive never knows what the bytes are, so [`run`] meets the same.
+///
+/// # Errors
+/// See [`AgeError`].
+pub fn rehearse(
+    drive: &Drive,
+    wanted: &Wanted,
+    progress: &mut Progress<'_>,
+) -> Result<(), AgeError> {
+    if !wanted.stages() {
+        // What is wrong with filling is found before the first write.
+        return Ok(());
+    }
+    let staging = staging_of(drive)?;
+    carry_out(
+        &mut Bench::rehearsal(drive.clone()),
+        &staging,
+        wanted,
+        progress,
+    )
+}
+
 /// Brings the drive of an image that was just opened to the condition that is wanted.
 ///
 /// # Errors
-/// See [`AgeError`]. What cannot be reached is refused before the first write, as far as it can be
-/// told then; filling may be done when staging is refused.
+/// See [`AgeError`]. Where staging is refused filling is done, and so is what the drive cleans when
+/// idle: [`rehearse`] finds that out beforehand.
 pub fn run(
     drive: Drive,
     image: Image<'_>,
     wanted: &Wanted,
     progress: &mut Progress<'_>,
 ) -> Result<Reached, AgeError> {
-    let Some(staging) = drive.profile().staging.clone() else {
-        return Err(AgeError::Conventional);
-    };
-    let survey = Survey::of(&drive);
-    let fills = survey.to_fill(wanted)?;
-    let empty = survey.filled() == 0;
+    let staging = staging_of(&drive)?;
+    let empty = Survey::of(&drive).filled() == 0;
     let store: Box<dyn Store> = if empty {
         Box::new(Unsynced(image.carried))
     } else {
         image.carried
     };
     let mut bench = Bench::new(drive, store);
+    carry_out(&mut bench, &staging, wanted, progress)?;
+    image.synced.sync().map_err(AgeError::Sync)?;
+    Ok(reached(&bench, &staging))
+}
+
+fn staging_of(drive: &Drive) -> Result<Staging, AgeError> {
+    let staging = drive.profile().staging.clone();
+    staging.ok_or(AgeError::Conventional)
+}
+
+fn carry_out(
+    bench: &mut Bench,
+    staging: &Staging,
+    wanted: &Wanted,
+    progress: &mut Progress<'_>,
+) -> Result<(), AgeError> {
+    let fills = Survey::of(&bench.drive).to_fill(wanted)?;
     let all = count(fills.len());
     for (at, extent) in (0..).zip(fills) {
         bench.zero(Bench::byte_of(extent.start), extent.sectors.bytes())?;
@@ -67,92 +104,10 @@ pub fn run(
     }
     bench.flush()?;
     bench.leave_alone()?;
-    let stages = wanted.staging_percent.is_some()
-        || wanted.dirty_bands.is_some()
-        || wanted.entries_to_merge.is_some();
-    if stages {
-        stage(&mut bench, &staging, wanted, progress)?;
+    if wanted.stages() {
+        stage(bench, staging, wanted, progress)?;
     }
-    bench.flush()?;
-    image.synced.sync().map_err(AgeError::Sync)?;
-    Ok(reached(&bench))
-}
-
-/// Which bands hold what.
-struct Survey {
-    /// Home bands by what is there: nothing, something at home, something staged.
-    bands: Vec<(HomeBand, LbaExtent, Holds)>,
-}
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Holds {
-    Nothing,
-    Data,
-    Staged,
-}
-
-impl Survey {
-    fn of(drive: &Drive) -> Survey {
-        let layout = layout(drive);
-        let bands = (0..layout.home_bands()).map(HomeBand).map(|band| {
-            let extent = layout.home_extent(band);
-            (band, extent, holds(drive, extent))
-        });
-        Survey {
-            bands: bands.collect(),
-        }
-    }
-
-    fn filled(&self) -> u64 {
-        let filled = self.bands.iter().filter(|band| band.2 != Holds::Nothing);
-        count(filled.count())
-    }
-
-    /// The bands to be filled, in the order in which that is done.
-    fn to_fill(&self, wanted: &Wanted) -> Result<Vec<LbaExtent>, AgeError> {
-        let Some(percent) = wanted.filled_percent else {
-            return Ok(Vec::new());
-        };
-        let (home_bands, filled_bands) = (count(self.bands.len()), self.filled());
-        let wanted_bands = (home_bands * percent).div_ceil(100);
-        let Some(more) = wanted_bands.checked_sub(filled_bands) else {
-            return Err(AgeError::FilledAlready {
-                wanted: percent,
-                wanted_bands,
-                filled_bands,
-                home_bands,
-            });
-        };
-        let empty = self.bands.iter().filter(|band| band.2 == Holds::Nothing);
-        let empty = empty.map(|band| band.1);
-        Ok(match wanted.order {
-            FillOrder::Sequential => empty.take(index(more)).collect(),
-            FillOrder::Scattered => some_of(&mut Dice::new(wanted.seed), empty.collect(), more),
-        })
-    }
-}
-
-fn holds(drive: &Drive, extent: LbaExtent) -> Holds {
-    let mut held = Holds::Nothing;
-    let (mut at, mut left) = (Bench::byte_of(extent.start), extent.sectors.bytes());
-    let end = drive.profile().drive.capacity_bytes;
-    left = left.min(end - at);
-    while left > 0 {
-        for (bytes, place) in drive.whereabouts(at, left) {
-            match place {
-                Whereabouts::Staged | Whereabouts::Cached => return Holds::Staged,
-                Whereabouts::Home => held = Holds::Data,
-                Whereabouts::Nowhere => {}
-            }
-            (at, left) = (at + bytes, left - bytes);
-        }
-    }
-    held
-}
-
-fn layout(drive: &Drive) -> &Layout {
-    let translation = drive.translation();
-    translation.expect("it stages, so it translates").layout()
+    bench.flush()
 }
 
 fn stage(
@@ -166,7 +121,6 @@ fn stage(
     let scheme = scheme(&start, wanted)?;
     let mut dice = Dice::of_stream(wanted.seed, 1);
     let mut targets = Targets::choose(&mut dice, layout(&bench.drive), &survey, &scheme);
-    let every = start.merge_every;
     let mut status = bench.drive.status(bench.now);
     let first_entry = status.counters.entries;
     loop {
@@ -179,7 +133,7 @@ fn stage(
         if left == 0 {
             break;
         }
-        let long = scheme.is_long(left, u64::from(status.entries_to_merge), every);
+        let long = scheme.is_long(left, merge(&status, staging));
         let ranges = targets.entry(&scheme, long);
         bench.rewrite(&ranges)?;
         let before = status.counters.entries;
@@ -192,7 +146,24 @@ fn stage(
             progress(written, scheme.entries);
         }
     }
-    verify(bench, &scheme)
+    verify(bench, staging, &scheme)
+}
+
+/// How far the next merge of the map is, for this drive and for the next opening of its image.
+fn merge(status: &Status, staging: &Staging) -> Merge {
+    let every = u64::from(staging.merge_every_entries);
+    let due = u64::from(status.entries_to_merge);
+    // This opening has written the map, without forgetting the entries before it; the next one does.
+    let counted = match status.counters.merges {
+        0 => every.saturating_sub(status.counters.entries),
+        _ => due,
+    };
+    let due = due.max(1);
+    Merge {
+        every,
+        due,
+        counted: counted.max(due),
+    }
 }
 
 fn start(bench: &Bench, staging: &Staging, survey: &Survey) -> Start {
@@ -226,8 +197,7 @@ fn start(bench: &Bench, staging: &Staging, survey: &Survey) -> Start {
         slot_sectors,
         entry_slots: (entry_sectors / slot_sectors).max(1),
         entry_pieces: sharing.min(entry_sectors).max(1),
-        merge_every: u64::from(staging.merge_every_entries),
-        entries_to_merge: u64::from(status.entries_to_merge.max(1)),
+        merge: merge(&status, staging),
         bands_cleaned: status.counters.bands_cleaned,
     }
 }
@@ -339,10 +309,10 @@ impl Region {
     }
 }
 
-fn verify(bench: &Bench, scheme: &Scheme) -> Result<(), AgeError> {
+fn verify(bench: &Bench, staging: &Staging, scheme: &Scheme) -> Result<(), AgeError> {
     let status = bench.drive.status(bench.now);
     let (slots, dirty) = (status.staging_slots_used, status.dirty_bands);
-    let entries = u64::from(status.entries_to_merge);
+    let entries = merge(&status, staging).counted;
     let wanted_slots = scheme.slots_used.unwrap_or(slots);
     let wanted_entries = scheme.entries_to_merge.unwrap_or(entries);
     let wanted_dirty = scheme.dirty_bands.unwrap_or(dirty);
@@ -359,7 +329,7 @@ fn verify(bench: &Bench, scheme: &Scheme) -> Result<(), AgeError> {
     })
 }
 
-fn reached(bench: &Bench) -> Reached {
+fn reached(bench: &Bench, staging: &Staging) -> Reached {
     let survey = Survey::of(&bench.drive);
     let status = bench.drive.status(bench.now);
     Reached {
@@ -370,7 +340,7 @@ fn reached(bench: &Bench) -> Reached {
         extents_used: status.extents_used,
         extents: status.extents,
         dirty_bands: status.dirty_bands,
-        entries_to_merge: u64::from(status.entries_to_merge),
+        entries_to_merge: merge(&status, staging).counted,
         requests: bench.requests,
         model_ns: bench.now.0,
     }

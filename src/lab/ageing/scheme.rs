@@ -25,10 +25,55 @@ pub(super) struct Start {
     pub(super) entry_slots: u64,
     /// Pieces that can share an entry.
     pub(super) entry_pieces: u64,
-    pub(super) merge_every: u64,
-    pub(super) entries_to_merge: u64,
+    pub(super) merge: Merge,
     /// Bands cleaned so far: filling may do that, staging must not.
     pub(super) bands_cleaned: u64,
+}
+
+/// How far the next merge of the map is.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Merge {
+    /// Log entries between two.
+    pub(super) every: u64,
+    /// Log entries after which the drive merges; at least 1.
+    pub(super) due: u64,
+    /// The same as the next opening counts it, which knows of the entries since the map was written only,
+    /// and this opening has written it: `due` or more, and `due` once the drive has merged.
+    pub(super) counted: u64,
+}
+
+impl Merge {
+    /// How many entries too many `entries` are for the next opening to count `wanted`; `None`: so few
+    /// that no smaller number will do.
+    fn surplus(self, entries: u64, wanted: u64) -> Option<u64> {
+        // Once the drive has merged each number comes round; before that there is one at most.
+        match entries.checked_sub(self.first_after(wanted)) {
+            Some(more) => Some(more % self.every),
+            None => entries.checked_sub(self.before(wanted)?),
+        }
+    }
+
+    /// How many more than `entries` there have to be for the next opening to count `wanted`.
+    fn lack(self, entries: u64, wanted: u64) -> u64 {
+        let before = self.before(wanted);
+        let first = self.first_after(wanted);
+        match before.and_then(|before| before.checked_sub(entries)) {
+            Some(lack) => lack,
+            None if entries <= first => first - entries,
+            None => (self.every - (entries - first) % self.every) % self.every,
+        }
+    }
+
+    /// Entries before the drive merges after which `wanted` is counted.
+    fn before(self, wanted: u64) -> Option<u64> {
+        let entries = self.counted.checked_sub(wanted);
+        entries.filter(|entries| *entries < self.due)
+    }
+
+    /// The fewest entries after which the drive has merged and `wanted` is counted.
+    fn first_after(self, wanted: u64) -> u64 {
+        self.due + self.every - wanted
+    }
 }
 
 /// Entries to be written.
@@ -57,20 +102,14 @@ pub(super) struct Scheme {
 }
 
 impl Scheme {
-    /// Whether the next entry has to be one of twice the slots, with so many slots to go and the map
-    /// so many entries from its merge.
-    pub(super) fn is_long(&self, slots_left: u64, entries_to_merge: u64, every: u64) -> bool {
+    /// Whether the next entry has to be one of twice the slots, with so many slots to go.
+    pub(super) fn is_long(&self, slots_left: u64, merge: Merge) -> bool {
         let entries = slots_left / self.slots;
         self.entries_to_merge.is_some_and(|wanted| {
-            entries >= 2 && surplus(entries, entries_to_merge, wanted, every) > 0
+            let surplus = merge.surplus(entries, wanted);
+            entries >= 2 && surplus.is_some_and(|surplus| surplus > 0)
         })
     }
-}
-
-/// How many entries too many `entries` are for the merge to be `wanted` away, when it is `now` away.
-fn surplus(entries: u64, now: u64, wanted: u64, every: u64) -> u64 {
-    // After `now` entries the map is merged, and then after each `every` of them.
-    (every - now % every + entries + wanted) % every
 }
 
 /// How many pieces there are and where the slots go.
@@ -138,7 +177,7 @@ pub(super) fn scheme(start: &Start, wanted: &Wanted) -> Result<Scheme, AgeError>
 }
 
 fn amounts(start: &Start, wanted: &Wanted) -> Result<Amounts, AgeError> {
-    let every = start.merge_every;
+    let every = start.merge.every;
     if let Some(wanted) = wanted.entries_to_merge.filter(|w| !(1..=every).contains(w)) {
         return Err(AgeError::MergeTooFar { wanted, every });
     }
@@ -180,11 +219,8 @@ fn fewest_slots(start: &Start, wanted: &Wanted, bands: u64) -> Result<u64, AgeEr
     let free = start.slots - start.slots_used;
     let pieces = bands.div_ceil(free.max(1)).max(1);
     let entries = bands.div_ceil(pieces);
-    let more = wanted.entries_to_merge.map_or(0, |wanted| {
-        let every = start.merge_every;
-        let over = surplus(entries, start.entries_to_merge, wanted, every);
-        (every - over) % every
-    });
+    let to_merge = wanted.entries_to_merge;
+    let more = to_merge.map_or(0, |wanted| start.merge.lack(entries, wanted));
     if entries + more > free {
         return Err(AgeError::TooFewSlots {
             bands,
@@ -206,21 +242,19 @@ fn long_entries(
     let Some(wanted) = wanted.entries_to_merge else {
         return Ok(0);
     };
-    let shorter = surplus(entries, start.entries_to_merge, wanted, start.merge_every);
     let possible = if 2 * slots_each <= start.entry_slots {
         entries / 2
     } else {
         0
     };
-    if shorter > possible {
-        return Err(AgeError::MergeOutOfReach {
-            slots: entries * slots_each,
-            wanted,
-            shorter,
-            possible,
-        });
-    }
-    Ok(shorter)
+    let shorter = start.merge.surplus(entries, wanted);
+    let shorter = shorter.filter(|shorter| *shorter <= possible);
+    shorter.ok_or(AgeError::MergeOutOfReach {
+        slots: entries * slots_each,
+        wanted,
+        fewest: entries - possible,
+        most: entries,
+    })
 }
 
 fn check_room(start: &Start, scheme: &Scheme, long: u64) -> Result<(), AgeError> {
@@ -261,6 +295,7 @@ fn check_room(start: &Start, scheme: &Scheme, long: u64) -> Result<(), AgeError>
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::units::count;
 
     fn start() -> Start {
         Start {
@@ -274,15 +309,43 @@ mod tests {
             slot_sectors: 8,
             entry_slots: 2,
             entry_pieces: 8,
-            merge_every: 8,
-            entries_to_merge: 8,
+            merge: merge(8, 8),
             bands_cleaned: 0,
         }
     }
 
-    /// Writes entries as a scheme says, by counting alone.
+    fn merge(due: u64, counted: u64) -> Merge {
+        let every = 8;
+        Merge {
+            every,
+            due,
+            counted,
+        }
+    }
+
+    /// One entry more.
+    fn counted_on(merge: Merge) -> Merge {
+        let Merge {
+            every,
+            due,
+            counted,
+        } = merge;
+        let (due, counted) = if due == 1 {
+            (every, every)
+        } else {
+            (due - 1, counted - 1)
+        };
+        Merge {
+            every,
+            due,
+            counted,
+        }
+    }
+
+    /// Writes entries as a scheme says, by counting alone: slots in use, and after how many entries the
+    /// next opening merges.
     fn carry_out(start: &Start, scheme: &Scheme) -> (u64, u64) {
-        let (mut used, mut to_merge, mut written) = (start.slots_used, start.entries_to_merge, 0);
+        let (mut used, mut merge, mut written) = (start.slots_used, start.merge, 0);
         while scheme
             .slots_used
             .map_or(written < scheme.entries, |wanted| used < wanted)
@@ -290,16 +353,13 @@ mod tests {
             let left = scheme
                 .slots_used
                 .map_or(scheme.entries - written, |wanted| wanted - used);
-            let long = scheme.is_long(left, to_merge, start.merge_every);
+            let long = scheme.is_long(left, merge);
             used += scheme.slots * if long { 2 } else { 1 };
             written += 1;
-            to_merge -= 1;
-            if to_merge == 0 {
-                to_merge = start.merge_every;
-            }
+            merge = counted_on(merge);
         }
         assert_eq!(written, scheme.entries);
-        (used, to_merge)
+        (used, merge.counted)
     }
 
     #[test]
@@ -308,9 +368,9 @@ mod tests {
         for percent in [None, Some(0), Some(10), Some(50), Some(95), Some(100)] {
             for dirty in [None, Some(0), Some(1), Some(7), Some(30), Some(31)] {
                 for to_merge in (0..=9).map(|n| (n > 0).then_some(n)) {
-                    for now in 1..=8 {
+                    for (due, counted) in (1..=8).flat_map(|d| (d..=8).map(move |c| (d, c))) {
                         let mut start = start();
-                        start.entries_to_merge = now;
+                        start.merge = merge(due, counted);
                         let wanted = Wanted {
                             staging_percent: percent,
                             dirty_bands: dirty,
@@ -321,10 +381,10 @@ mod tests {
                             continue;
                         };
                         reached += 1;
-                        let (used, merge) = carry_out(&start, &scheme);
+                        let (used, counted) = carry_out(&start, &scheme);
                         assert!(percent.is_none_or(|percent| used == 64 * percent / 100));
                         assert!(dirty.is_none_or(|dirty| scheme.bands == dirty));
-                        assert!(to_merge.is_none_or(|wanted| merge == wanted));
+                        assert!(to_merge.is_none_or(|wanted| counted == wanted));
                     }
                 }
             }
@@ -382,6 +442,31 @@ mod tests {
             entry_slots: 1,
             ..start()
         };
-        check(long, ask(Some(95), None, Some(3)), "two slots each");
+        check(
+            long,
+            ask(Some(95), None, Some(3)),
+            "60 more staging slots take 60 entries, and that many do not end 3 entries before",
+        );
+    }
+
+    #[test]
+    fn entries_too_many_and_too_few_for_a_merge_are_what_counting_one_by_one_finds() {
+        for (due, counted) in (1..=8).flat_map(|due| (due..=8).map(move |c| (due, c))) {
+            let mut after = vec![merge(due, counted)];
+            for _ in 0..60 {
+                after.push(counted_on(after[after.len() - 1]));
+            }
+            for (entries, wanted) in (0..40).flat_map(|n| (1..=8).map(move |w| (n, w))) {
+                let is = |n: usize| after[n].counted == wanted;
+                let start = after[0];
+                let fewer = (0..=entries).find(|less| is(entries - less));
+                let more = (0..20).find(|more| is(entries + more));
+                let case = format!("{start:?}: {entries} entries, {wanted} wanted");
+                let found = start.surplus(count(entries), wanted);
+                assert_eq!(found, fewer.map(count), "{case}");
+                let found = start.lack(count(entries), wanted);
+                assert_eq!(Some(found), more.map(count), "{case}");
+            }
+        }
     }
 }

@@ -222,17 +222,11 @@ fn seeds(centre: &Assumed) -> Vec<Variation> {
 /// Another seed, where the state depends on it.
 fn reseeded(start: Start, plus: u64) -> Start {
     match start {
-        Start::Aged(wanted) if wanted.order == FillOrder::Scattered || stages(&wanted) => {
+        Start::Aged(wanted) if wanted.order == FillOrder::Scattered || wanted.stages() => {
             start.seeded(wanted.seed.wrapping_add(plus))
         }
         other => other,
     }
-}
-
-fn stages(wanted: &Wanted) -> bool {
-    wanted.staging_percent.is_some()
-        || wanted.dirty_bands.is_some()
-        || wanted.entries_to_merge.is_some()
 }
 
 fn corners(centre: &Assumed) -> Vec<Variation> {

@@ -139,8 +139,8 @@ fn starts(reader: &mut Reader<'_>) -> Vec<StartWords> {
             Ok(start) => start,
             Err(error) => {
                 if !reader.has_failed(list) {
-                    let kind = ProblemKind::NotAllowed;
-                    reader.report(&key, error.to_string(), kind);
+                    let kind = ProblemKind::Told(error.to_string());
+                    reader.report(&key, String::new(), kind);
                 }
                 continue;
             }
@@ -205,7 +205,7 @@ fn changes(reader: &mut Reader<'_>) -> Vec<ChangeSet> {
                 Err(_) if words.is_empty() && reader.has_failed("change.set") => {}
                 Err(told) => {
                     let key = format!("{list}[{item}]");
-                    reader.report(&key, told, ProblemKind::NotAllowed);
+                    reader.report(&key, String::new(), ProblemKind::Told(told));
                 }
             }
         }

@@ -96,9 +96,8 @@ fn limits(reader: &mut Reader<'_>, list: &str) -> Vec<TimeLimit> {
             // What is no text was reported when it was read.
             Err(_) if word.is_empty() => {}
             Err(told) => {
-                let kind = ProblemKind::NotAllowed;
-                let allowed = format!("{told}, or {ANY:?}");
-                reader.report(&format!("{list}[{at}]"), allowed, kind);
+                let kind = ProblemKind::Told(format!("{told}, or {ANY:?}"));
+                reader.report(&format!("{list}[{at}]"), String::new(), kind);
             }
         }
     }

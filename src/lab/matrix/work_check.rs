@@ -187,7 +187,8 @@ impl Keys<'_, '_> {
             Err(told) => {
                 let key = self.key("pace");
                 if !self.reader.has_failed("work.pace") {
-                    self.reader.report(&key, told, ProblemKind::NotAllowed);
+                    let kind = ProblemKind::Told(told);
+                    self.reader.report(&key, String::new(), kind);
                 }
                 Pace::Real
             }

@@ -1,6 +1,6 @@
 //! Owns the list of keys that a workload may have: what each takes, when it counts, what it means.
 
-use crate::lab::workload::{Afterwards, Spacing};
+use crate::lab::workload::{Afterwards, COUNT_MAX, Spacing};
 use crate::profile::keys::{self, Book, Key, PERCENT, Section, Shape, count, key, only, section};
 use crate::profile::quantity::Unit;
 use crate::profile::words::{self, Words};
@@ -43,8 +43,6 @@ pub(super) const WORKLOAD: Book = Book {
 const SECTIONS: &[Section] = &[section("workload", true, "the experiment as a whole")];
 
 const SECTOR_BYTES: u64 = 512;
-/// Most requests of an experiment.
-const COUNT_MAX: u64 = 1_000_000_000_000;
 /// Longest time of an experiment: a year.
 const TIME_MAX: u64 = 365 * 86_400 * 1_000_000_000;
 const REQUEST_MAX: u64 = 1 << 26;

@@ -9,6 +9,7 @@ use std::fmt::Write as _;
 use super::Workload;
 use super::book::ORDER;
 use super::error::WorkloadError;
+use crate::profile::error::Problem;
 use crate::profile::quantity::Unit;
 use crate::profile::words;
 
@@ -75,13 +76,11 @@ impl Workload {
                     .to_owned(),
             );
         }
+        let file = format!("\"{text}\"");
         if problems.is_empty() {
-            Workload::from_toml(&format!("\"{text}\""), &said.to_toml(text))
+            Workload::from_toml(&file, &said.to_toml(text)).map_err(in_words)
         } else {
-            Err(WorkloadError::Words {
-                file: format!("\"{text}\""),
-                problems,
-            })
+            Err(WorkloadError::Words { file, problems })
         }
     }
 }
@@ -164,6 +163,27 @@ impl<'w> Said<'w> {
             line(format!("burst = {count}\nburst_pause = \"{pause}\""));
         }
         toml
+    }
+}
+
+/// What is wrong with the text that was made of words: nobody knows lines, tables and sections of it.
+fn in_words(error: WorkloadError) -> WorkloadError {
+    let WorkloadError::Invalid { file, problems } = error else {
+        return error;
+    };
+    let plain = |mut problem: Problem| {
+        problem.line = None;
+        let key = problem.key.strip_prefix("workload.");
+        let key = key.or_else(|| problem.key.strip_prefix("stream[0]."));
+        problem.key = match key.unwrap_or(&problem.key) {
+            "stream[0]" => "the words".to_owned(),
+            key => key.to_owned(),
+        };
+        problem.to_string()
+    };
+    WorkloadError::Words {
+        file,
+        problems: problems.into_iter().map(plain).collect(),
     }
 }
 

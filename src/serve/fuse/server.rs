@@ -61,10 +61,11 @@ pub struct FuseServer {
 }
 
 impl FuseServer {
-    /// Takes a mount of ours away from `dir` whose server was killed, if there is one.
+    /// Finds out whether a drive can be mounted on `dir`; takes a mount of ours away from it whose server
+    /// was killed, if there is one.
     ///
     /// # Errors
-    /// Where somebody serves it, something else is there, or it cannot be unmounted.
+    /// Where somebody serves it, something else is there, it is no directory, or it cannot be unmounted.
     pub fn clear(dir: &Path) -> Result<(), FuseError> {
         mountpoint::prepare(dir).map(drop)
     }

@@ -67,12 +67,19 @@ enum Kind {
     Unix(PrivateSocket),
 }
 
+/// Insists on an address that only this machine can reach, unless others are allowed.
+pub(super) fn check_reach(address: SocketAddr, allow_remote: bool) -> Result<(), NbdError> {
+    if address.ip().is_loopback() || allow_remote {
+        Ok(())
+    } else {
+        Err(NbdError::NotLoopback { address })
+    }
+}
+
 impl Listener {
     /// Binds a TCP port; port 0 picks a free one.
     pub(super) fn tcp(address: SocketAddr, allow_remote: bool) -> Result<Listener, NbdError> {
-        if !address.ip().is_loopback() && !allow_remote {
-            return Err(NbdError::NotLoopback { address });
-        }
+        check_reach(address, allow_remote)?;
         let failed = |source| NbdError::Tcp { address, source };
         let listener = TcpListener::bind(address).map_err(failed)?;
         listener.set_nonblocking(true).map_err(failed)?;

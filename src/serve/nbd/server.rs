@@ -17,7 +17,7 @@ use nix::poll::{PollFd, PollFlags, PollTimeout, poll};
 use super::connection::{self, Register, STACK_BYTES, Shared};
 use super::handshake::Encryption;
 use super::limits::{Budget, Limits};
-use super::listener::{Address, Listener};
+use super::listener::{Address, Listener, check_reach};
 use super::socket::Socket;
 use super::tls::{self, Tls, TlsError};
 use super::wire::PAYLOAD_BYTES_MAX;
@@ -54,6 +54,28 @@ impl Default for NbdConfig {
             limits: Limits::default(),
         }
     }
+}
+
+impl NbdConfig {
+    /// Finds out what can be wrong before anything is bound: an address that others can reach, what is to
+    /// be read for TLS.
+    ///
+    /// # Errors
+    /// [`NbdError::NotLoopback`], [`NbdError::Tls`], [`NbdError::Limit`].
+    pub fn check(&self) -> Result<(), NbdError> {
+        check_limits(&self.limits)?;
+        let required = matches!(encryption(&self.tls)?, Encryption::Require(_));
+        let check = |address: &SocketAddr| check_reach(*address, self.allow_remote || required);
+        self.tcp.iter().try_for_each(check)
+    }
+}
+
+fn encryption(tls: &Tls) -> Result<Encryption, TlsError> {
+    Ok(match tls {
+        Tls::Off => Encryption::Off,
+        Tls::On(files) => Encryption::On(tls::load(files)?),
+        Tls::Require(files) => Encryption::Require(tls::load(files)?),
+    })
 }
 
 /// Why a server cannot start.
@@ -148,11 +170,7 @@ impl NbdServer {
             limits,
         } = config;
         check_limits(&limits)?;
-        let tls = match &tls {
-            Tls::Off => Encryption::Off,
-            Tls::On(files) => Encryption::On(tls::load(files)?),
-            Tls::Require(files) => Encryption::Require(tls::load(files)?),
-        };
+        let tls = encryption(&tls)?;
         let tls_required = matches!(tls, Encryption::Require(_));
         let allow_remote = allow_remote || tls_required;
         let mut listeners = Vec::new();

@@ -5,7 +5,7 @@ use std::fmt;
 use super::Report;
 use crate::profile::quantity::Unit;
 use crate::time::Duration;
-use crate::units::{counted, counted_as};
+use crate::units::{counted, named};
 
 impl fmt::Display for Report {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -44,8 +44,8 @@ impl fmt::Display for Report {
                 "the trace is of several drives; taken was {taken} (--device NAME takes another):"
             )?;
             for (name, requests) in self.drives.iter().take(20) {
-                let requests = counted_as(&format!("{requests:>12}"), *requests, "request");
-                writeln!(f, "  {name:<24}{requests}")?;
+                let noun = named(*requests, "request");
+                writeln!(f, "  {name:<24}{requests:>12} {noun}")?;
             }
         }
         if !self.columns_unread.is_empty() {
