@@ -232,3 +232,61 @@ fn reads_that_met_nothing_written_are_told_of_each_side_that_was_run_here() {
     let formatted = compare(reads, writes, &options("formatted")).stdout;
     assert!(!formatted.contains("met nothing written"), "{formatted}");
 }
+
+#[test]
+fn of_equal_runs_no_range_is_told_to_differ() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("a");
+    record("uniform write 4KiB 300-requests", &path);
+    let list = folder.path().join("list.csv");
+    std::fs::write(&list, "start,end,name\n0,1048576,front\n").unwrap();
+    let path = path.to_str().unwrap();
+    let told = compare(path, path, &format!("--structures {}", list.display())).success();
+    for words in ["addresses: none differs", "structures: none differs"] {
+        assert!(told.contains(words), "{words}: {told}");
+    }
+    assert!(!told.contains("mostly"), "{told}");
+}
+
+#[test]
+fn only_ranges_that_differ_are_told_and_counted() {
+    let folder = tempfile::tempdir().unwrap();
+    // The same reads on both sides, but for one request more at the end of B.
+    let paths = ["a", "b"].map(|name| {
+        let rows: Vec<String> = (0..30)
+            .map(|n| format!("{n},R,{},512,1\n", n * 4096))
+            .collect();
+        let rows = rows.concat();
+        let more = if name == "b" {
+            "30,R,122880,512,5\n"
+        } else {
+            ""
+        };
+        let text = folder.path().join(format!("{name}.csv"));
+        std::fs::write(&text, format!("when,kind,at,size,lat\n{rows}{more}")).unwrap();
+        let to = folder.path().join(name);
+        let columns = "time=when:ms,op=kind,offset=at,bytes=size,took=lat:ms";
+        let import = [
+            "import",
+            text.to_str().unwrap(),
+            "--as",
+            "csv",
+            "--columns",
+            columns,
+            "-o",
+        ];
+        let import = import.into_iter().chain([to.to_str().unwrap()]);
+        tool(env!("CARGO_BIN_EXE_imbrex"), import).success();
+        to
+    });
+    let [a, b] = paths.each_ref().map(|path| path.to_str().unwrap());
+    let told = compare(a, b, "--ranges 31").stdout;
+    let (_, listed) = told
+        .split_once("addresses with the largest differences")
+        .expect("they are told");
+    assert_eq!(listed.lines().skip(1).count(), 1, "{told}");
+    assert!(
+        listed.contains("+5 ms") && !listed.contains("more"),
+        "{told}"
+    );
+}

@@ -189,6 +189,23 @@ fn what_was_not_tried_says_why() {
 }
 
 #[test]
+fn a_control_that_is_none_is_refused_with_what_to_do() {
+    for command in [
+        "forecast --profile desktop-5tb uniform,write,4KiB,10-requests --deadline 1h --vary none --control tiny",
+        "forecast rebuild --profile desktop-5tb --deadline 1h --control tiny",
+    ] {
+        let words: Vec<&str> = command.split(' ').collect();
+        let (code, said, complained) = imbrex(&words);
+        assert_eq!(code, Some(2), "{said}{complained}");
+        assert!(
+            complained.contains("tiny is no conventional drive"),
+            "{complained}"
+        );
+        assert!(complained.contains("leave it out"), "{complained}");
+    }
+}
+
+#[test]
 fn an_imported_trace_is_forecast() {
     let folder = tempfile::TempDir::new().expect("a folder");
     let path = folder.path().join("trace.parquet");

@@ -5,7 +5,9 @@
 use std::io::Cursor;
 
 use imbrex::lab::import::table::Columns;
-use imbrex::lab::import::{BadLines, Event, Format, Hide, Lines, Options, TimeUnit, import, rates};
+use imbrex::lab::import::{
+    BadLines, Event, Format, Hide, Key, Lines, Options, TimeUnit, import, rates,
+};
 use imbrex::lab::recording::{Recording, RecordingWriter};
 use imbrex::lab::workload::Workload;
 use libfuzzer_sys::fuzz_target;
@@ -26,7 +28,7 @@ fuzz_target!(|input: &[u8]| {
     let hide = Hide {
         drive_bytes: 1 << 40,
         piece_bytes: 1 << 30,
-        key: 7,
+        key: Key::new(7),
     };
     let options = Options {
         format,

@@ -32,8 +32,8 @@ Examples:
   imbrex compare before.parquet after.parquet --profile desktop-5tb --start formatted
   imbrex compare mail-spool.toml changed.toml --profile desktop-5tb --seeds 10
 
-Exit codes: 1 if B is slower (the whole interval lies above 0), 0 if not; 2 usage; 3 a recording, workload
-or profile cannot be used; others as `imbrex --help` lists.";
+Exit codes: 1 if B is slower (the whole interval lies above 0), 0 if not or if nobody knows; 2 usage; 3 a
+recording, workload or profile cannot be used; others as `imbrex --help` lists.";
 
 /// Arguments of `compare`.
 #[derive(Debug, clap::Args)]
@@ -104,7 +104,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
     }
     Ok(match comparison.verdict {
         Verdict::Slower => Code::Failure,
-        Verdict::Faster | Verdict::CannotBeToldApart => Code::Ok,
+        Verdict::Faster | Verdict::CannotBeToldApart | Verdict::NotKnown => Code::Ok,
     })
 }
 
@@ -139,12 +139,16 @@ fn of_recordings(arguments: &Arguments, sources: &[Source; 2]) -> anyhow::Result
     }
     let end = a.end_bytes.max(b.end_bytes).max(1);
     compared(arguments, end, |division| {
-        let read = |word: &str| -> anyhow::Result<Vec<Tally>> {
+        let read = |word: &str, took| -> anyhow::Result<Vec<Tally>> {
             let mut tally = Tally::new(division);
-            answer::read(Path::new(word), |answer| tally.take(answer, division))?;
+            answer::read(Path::new(word), took, |answer| tally.take(answer, division))?;
+            tally.knows(took);
             Ok(vec![tally])
         };
-        Ok([read(&arguments.first)?, read(&arguments.second)?])
+        Ok([
+            read(&arguments.first, a.took)?,
+            read(&arguments.second, b.took)?,
+        ])
     })
 }
 

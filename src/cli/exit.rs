@@ -116,7 +116,10 @@ pub(super) struct ProtectedError(pub(super) String);
 impl ProtectedError {
     /// A file is there that would be lost, and no option says that it may be.
     pub(super) fn exists(path: &std::path::Path) -> ProtectedError {
-        ProtectedError(format!("{} exists and is left alone", path.display()))
+        let shown = path.display();
+        ProtectedError(format!(
+            "{shown} exists and is left alone; name another file or remove it"
+        ))
     }
 }
 
@@ -148,7 +151,7 @@ impl SealedError {
 
 /// A file is there that would be lost, unless `--replace` is given.
 #[derive(Debug, thiserror::Error)]
-#[error("{} exists and is left alone", .0.display())]
+#[error("{} exists and is left alone; name another file, or say that it may be replaced", .0.display())]
 pub(super) struct FileExistsError(pub(super) PathBuf);
 
 /// The drive failed while it was served.
@@ -206,6 +209,7 @@ fn is_usage(cause: &(dyn std::error::Error + 'static)) -> bool {
     cause.is::<UsageError>()
         || cause.is::<ScaleError>()
         || cause.is::<MatrixError>()
+        || matches!(cause.downcast_ref(), Some(ImportError::Pieces { .. }))
         || matches!(
             cause.downcast_ref(),
             Some(

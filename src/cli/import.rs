@@ -1,9 +1,11 @@
 //! `imbrex import`: makes a recording of a trace of another tool, or a workload of rates.
 
+use std::convert::Infallible;
 use std::fs::File;
 use std::io::{Read, Write as _};
 use std::os::unix::fs::FileTypeExt as _;
 use std::path::{Path, PathBuf};
+use std::str::FromStr;
 
 use anyhow::Context as _;
 use clap::ValueEnum;
@@ -14,7 +16,9 @@ use super::simulate::new_file;
 use super::{output, profile_source};
 use crate::lab::import::rates::IntervalFrom;
 use crate::lab::import::table::Columns;
-use crate::lab::import::{BadLines, Event, Format, Hide, Lines, Options, TimeUnit, import, rates};
+use crate::lab::import::{
+    BadLines, Event, Format, Hide, Key, Lines, Options, TimeUnit, import, rates,
+};
 use crate::lab::recording::RecordingWriter;
 use crate::profile::quantity::Unit;
 use crate::units::counted;
@@ -47,9 +51,9 @@ pub(super) struct Arguments {
     /// The new file: a recording, or a workload where the format is iostat.
     #[arg(short, long, value_name = "FILE")]
     output: PathBuf,
-    /// The event that counts as the arrival of a request (blkparse).
-    #[arg(long, value_enum, default_value = "queued")]
-    event: Arrival,
+    /// The event that counts as the arrival of a request (blkparse); queued where not given.
+    #[arg(long, value_enum)]
+    event: Option<Arrival>,
     /// Columns by their names in the head, with units (csv), such as
     /// time=Timestamp:us,op=Type,offset=Offset:sectors,bytes=Size.
     #[arg(
@@ -58,28 +62,28 @@ pub(super) struct Arguments {
         required_if_eq("format", "csv")
     )]
     columns: Option<String>,
-    /// Unit of the times in an I/O log of fio: ns, us, ms or s.
-    #[arg(long, value_name = "UNIT", default_value = "us", value_parser = parse_unit)]
-    time_unit: TimeUnit,
+    /// Unit of the times in an I/O log of fio: ns, us, ms or s; us where not given.
+    #[arg(long, value_name = "UNIT", value_parser = parse_unit)]
+    time_unit: Option<TimeUnit>,
     /// Take this drive where the trace is of several; the first where not given (iostat: the first
-    /// that is no loop device and not in memory).
+    /// that is no loop device and not in memory). A table needs device=COLUMN in --columns for it.
     #[arg(long, value_name = "NAME")]
     device: Option<String>,
-    /// What happens at a line that makes no sense.
-    #[arg(long, value_enum, default_value = "skip")]
-    bad_lines: Bad,
-    /// How many of these lines are shown.
-    #[arg(long, value_name = "LINES", default_value = "5")]
-    show_bad: usize,
-    /// Let pieces of the traced drive, which has this size, change places.
+    /// What happens at a line that makes no sense (all but iostat); skip where not given.
+    #[arg(long, value_enum)]
+    bad_lines: Option<Bad>,
+    /// How many of these lines are shown; 5 where not given.
+    #[arg(long, value_name = "LINES")]
+    show_bad: Option<usize>,
+    /// Let pieces of the traced drive, which has this size, change places (all but iostat).
     #[arg(long, value_name = "SIZE", value_parser = profile_source::parse_capacity, requires = "key")]
     hide_offsets: Option<u64>,
     /// Decides which piece goes where; whoever has it can turn it back.
     #[arg(long, value_name = "NUMBER", requires = "hide_offsets")]
-    key: Option<u64>,
-    /// Size of such a piece.
-    #[arg(long, value_name = "SIZE", value_parser = profile_source::parse_capacity, default_value = "256MiB")]
-    piece: u64,
+    key: Option<GivenKey>,
+    /// Size of such a piece; 256 MiB where not given.
+    #[arg(long, value_name = "SIZE", value_parser = profile_source::parse_capacity, requires = "hide_offsets")]
+    piece: Option<u64>,
     /// Time from one report to the next (iostat). Where not given, as the times of the reports say (iostat -t),
     /// or else 1s.
     #[arg(long, value_name = "TIME", value_parser = parse_interval)]
@@ -87,6 +91,24 @@ pub(super) struct Arguments {
     /// Print one JSON object.
     #[arg(long)]
     json: bool,
+}
+
+/// Lines without sense that are shown.
+const BAD_SHOWN: usize = 5;
+/// About a band.
+const PIECE_BYTES: u64 = 1 << 28;
+
+/// A key as it was given; nothing if it is none.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct GivenKey(Option<Key>);
+
+/// Takes anything, since clap repeats what it refuses, and a key is not shown.
+impl FromStr for GivenKey {
+    type Err = Infallible;
+
+    fn from_str(text: &str) -> Result<GivenKey, Infallible> {
+        Ok(GivenKey(text.parse().ok().map(Key::new)))
+    }
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -125,39 +147,111 @@ enum Bad {
     Stop,
 }
 
+impl Arguments {
+    /// Refuses options that mean nothing for the format: whoever gives one expects that it does something.
+    fn refuse_foreign(&self) -> Result<(), UsageError> {
+        let requests = [
+            Kind::Blkparse,
+            Kind::FioLog,
+            Kind::Csv,
+            Kind::HostDisk,
+            Kind::Volume,
+        ];
+        let options: [(&str, bool, &[Kind]); 7] = [
+            ("--event", self.event.is_some(), &[Kind::Blkparse]),
+            ("--columns", self.columns.is_some(), &[Kind::Csv]),
+            ("--time-unit", self.time_unit.is_some(), &[Kind::FioLog]),
+            ("--bad-lines", self.bad_lines.is_some(), &requests),
+            ("--show-bad", self.show_bad.is_some(), &requests),
+            ("--hide-offsets", self.hide_offsets.is_some(), &requests),
+            ("--interval", self.interval.is_some(), &[Kind::Iostat]),
+        ];
+        let foreign =
+            |(_, given, kinds): &&(&str, bool, &[Kind])| *given && !kinds.contains(&self.format);
+        let Some((option, _, kinds)) = options.iter().find(foreign) else {
+            return Ok(());
+        };
+        let words = kinds.iter().map(|kind| kind.word());
+        let words: Vec<String> = words.collect();
+        Err(UsageError(format!(
+            "{option} means nothing with --as {}, and something only with {}: leave it out",
+            self.format.word(),
+            words.join(", ")
+        )))
+    }
+
+    /// Whether and how offsets are hidden.
+    fn hide(&self) -> Result<Option<Hide>, UsageError> {
+        let Some((drive_bytes, key)) = self.hide_offsets.zip(self.key) else {
+            return Ok(None);
+        };
+        let key = key.0.ok_or_else(|| {
+            UsageError(format!(
+                "--key: what was given is no whole number from 0 to {} (it is not repeated here: who has it can undo \
+                 the hiding)",
+                u64::MAX
+            ))
+        })?;
+        Ok(Some(Hide {
+            drive_bytes,
+            piece_bytes: self.piece.unwrap_or(PIECE_BYTES),
+            key,
+        }))
+    }
+
+    /// What a trace of requests looks like; nothing where there are only rates.
+    fn format_of_requests(&self) -> Result<Option<Format>, UsageError> {
+        Ok(Some(match self.format {
+            Kind::Iostat => return Ok(None),
+            Kind::Blkparse => Format::Blkparse(match self.event {
+                None | Some(Arrival::Queued) => Event::Queued,
+                Some(Arrival::Inserted) => Event::Inserted,
+                Some(Arrival::Issued) => Event::Issued,
+                Some(Arrival::Completed) => Event::Completed,
+            }),
+            Kind::FioLog => Format::FioLog(self.time_unit.unwrap_or(TimeUnit::Microseconds)),
+            Kind::HostDisk => Format::Table(Columns::host_disk()),
+            Kind::Volume => Format::Table(Columns::volume()),
+            Kind::Csv => {
+                let columns = self.columns.as_deref().unwrap_or_default();
+                let columns = Columns::parse(columns);
+                let columns = columns.map_err(|error| UsageError(error.to_string()))?;
+                if let Some(device) = self.device.as_ref().filter(|_| columns.device.is_empty()) {
+                    return Err(UsageError(format!(
+                        "--device {device}: nothing says which column tells drives apart, so the requests of \
+                         all drives would be taken; add device=COLUMN to --columns"
+                    )));
+                }
+                Format::Table(columns)
+            }
+        }))
+    }
+}
+
+impl Kind {
+    /// How it is given.
+    fn word(self) -> String {
+        let value = self.to_possible_value();
+        value.map_or_else(String::new, |value| value.get_name().to_owned())
+    }
+}
+
 pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
+    arguments.refuse_foreign()?;
     let path = &arguments.file;
-    let from = trace(path)?;
-    let format = match arguments.format {
-        Kind::Iostat => return from_rates(arguments, from),
-        Kind::Blkparse => Format::Blkparse(match arguments.event {
-            Arrival::Queued => Event::Queued,
-            Arrival::Inserted => Event::Inserted,
-            Arrival::Issued => Event::Issued,
-            Arrival::Completed => Event::Completed,
-        }),
-        Kind::FioLog => Format::FioLog(arguments.time_unit),
-        Kind::HostDisk => Format::Table(Columns::host_disk()),
-        Kind::Volume => Format::Table(Columns::volume()),
-        Kind::Csv => {
-            let columns = arguments.columns.as_deref().unwrap_or_default();
-            let columns = Columns::parse(columns);
-            Format::Table(columns.map_err(|error| UsageError(error.to_string()))?)
-        }
+    let Some(format) = arguments.format_of_requests()? else {
+        return from_rates(arguments, trace(path)?);
     };
+    let from = trace(path)?;
     let options = Options {
         format,
         device: arguments.device.clone(),
         bad_lines: match arguments.bad_lines {
-            Bad::Skip => BadLines::Skip,
-            Bad::Stop => BadLines::Stop,
+            None | Some(Bad::Skip) => BadLines::Skip,
+            Some(Bad::Stop) => BadLines::Stop,
         },
-        bad_shown: arguments.show_bad,
-        hide: arguments.hide_offsets.map(|drive_bytes| Hide {
-            drive_bytes,
-            piece_bytes: arguments.piece,
-            key: arguments.key.unwrap_or(0),
-        }),
+        bad_shown: arguments.show_bad.unwrap_or(BAD_SHOWN),
+        hide: arguments.hide()?,
     };
     let shown = path.display();
     let mut lines = Lines::of(from).with_context(|| format!("cannot read {shown}"))?;

@@ -17,7 +17,7 @@ use crate::host::recorder::Answered;
 use crate::lab::agreement::Agreement;
 use crate::lab::events::EventWriter;
 use crate::lab::playback::Playback;
-use crate::lab::recording::{self, RecordingWriter};
+use crate::lab::recording::{self, RecordingWriter, Took};
 use crate::lab::replay::How;
 use crate::lab::simulation::{self, JobSink, Observers, Progress, SimulationError};
 use crate::lab::summary::Summary;
@@ -154,7 +154,8 @@ fn replay(arguments: &Arguments, recording: &Playback) -> anyhow::Result<Code> {
         ("workload", recording.name()),
     ];
     // Between different drives, and at other times, there is nothing to agree about.
-    let comparable = own.as_ref() == Some(drive.profile()) && how == How::default();
+    let timed = recording.took != Took::Unknown;
+    let comparable = own.as_ref() == Some(drive.profile()) && how == How::default() && timed;
     let mut completions = Vec::new();
     let keep = comparable.then_some(&mut completions);
     let summary = observed(arguments, &about, keep, |observers| {
@@ -176,6 +177,9 @@ fn replay(arguments: &Arguments, recording: &Playback) -> anyhow::Result<Code> {
     output::print(&format!("{summary}\n"))?;
     match agreement {
         Some(agreement) => output::print(&agreement.to_string())?,
+        None if !timed => output::print(
+            "the recording does not say how long its requests took: nothing to compare with\n",
+        )?,
         None => output::print(
             "the recording is of another drive, or its times are not kept: nothing to compare with\n",
         )?,

@@ -99,8 +99,11 @@ pub fn lag_words(lag: &Lag) -> String {
         sum,
     } = lag;
     if *late == 0 {
-        let answers = counted(*answered, "answer");
-        return format!("none: each of {answers} came within {LAG_NOTICED} of its moment");
+        let came = match answered {
+            1 => "the only answer".to_owned(),
+            answered => format!("each of {answered} answers"),
+        };
+        return format!("none: {came} came within {LAG_NOTICED} of its moment");
     }
     let milli = u128::from(*late) * 100_000 / u128::from((*answered).max(1));
     let (whole, rest) = (milli / 1000, milli % 1000);

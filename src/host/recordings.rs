@@ -28,7 +28,7 @@ pub type Writing = JoinHandle<Result<Held, String>>;
 #[derive(Debug, thiserror::Error)]
 pub enum ScribeError {
     /// A file is there that would be lost.
-    #[error("{} exists and is left alone", .0.display())]
+    #[error("{} exists and is left alone; name another file or remove it", .0.display())]
     Exists(PathBuf),
     /// The drive is not one that may be recorded.
     #[error("{0}")]

@@ -14,7 +14,7 @@ use parquet::errors::ParquetError;
 use parquet::file::reader::{FileReader, SerializedFileReader};
 
 use super::column::{Column, not_one, reader};
-use super::recording::{BEGAN, NEW, PROFILE, Recorded, RecordingError};
+use super::recording::{BEGAN, NEW, PROFILE, Recorded, RecordingError, TOOK, Took};
 use super::recording_row::Raw;
 use crate::time::Instant;
 
@@ -30,6 +30,8 @@ pub struct Playback {
     pub began_new: bool,
     /// How it was then, as the recording says; nothing where it does not.
     pub began: Option<String>,
+    /// What it knows of how long requests took.
+    pub took: Took,
     /// Requests in it.
     pub requests: u64,
     /// One past the last byte that is asked for.
@@ -54,6 +56,7 @@ impl Playback {
             profile: about(PROFILE),
             began_new: about(BEGAN).is_some_and(|began| began == NEW),
             began: about(BEGAN),
+            took: Took::of(about(TOOK).as_deref()),
             requests: 0,
             end_bytes: 0,
         };

@@ -33,6 +33,42 @@ pub const NEW: &str = "new";
 pub const USED: &str = "used";
 /// Key under which a recording of a served drive says what it holds ([`Held`] as JSON).
 pub const HELD: &str = "held";
+/// Key under which a recording says what it knows of how long requests took ([`Took`]).
+pub const TOOK: &str = "took";
+
+/// What a recording knows of how long its requests took, the most first.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Took {
+    /// How long, and where the time went: of a drive of imbrex.
+    #[default]
+    Parts,
+    /// How long, and not where the time went: of a trace that tells when requests were answered.
+    Whole,
+    /// Nothing: each seems to be answered in the moment in which it came.
+    Unknown,
+}
+
+impl Took {
+    /// What stands under [`TOOK`]; nothing where all is known.
+    pub fn mark(self) -> Option<&'static str> {
+        match self {
+            Took::Parts => None,
+            Took::Whole => Some("whole"),
+            Took::Unknown => Some("unknown"),
+        }
+    }
+
+    /// What a mark says. One that is not known here is of a later imbrex, and knows less than all: times that
+    /// nobody vouches for are taken for none.
+    pub fn of(mark: Option<&str>) -> Took {
+        match mark {
+            None => Took::Parts,
+            Some("whole") => Took::Whole,
+            Some(_) => Took::Unknown,
+        }
+    }
+}
 
 const SCHEMA: &str = "message requests {
     REQUIRED INT64 request;

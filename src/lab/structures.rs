@@ -34,7 +34,7 @@ pub struct Structure {
 
 /// A list that cannot be used.
 #[derive(Debug, thiserror::Error)]
-#[error("{file} is no list of structures: {}{}", list(.faults), more(.faults))]
+#[error("{file} is no list of structures:{}{}", list(.faults), more(.faults))]
 pub struct StructuresError {
     /// Name of the file, for people.
     pub file: String,
@@ -266,6 +266,16 @@ mod tests {
         ] {
             assert!(told.contains(expected), "{expected} is not in {told}");
         }
+    }
+
+    #[test]
+    fn no_line_of_what_is_said_ends_in_a_blank() {
+        let told = told("start,end,name\n0,10,a\n5,20,b\n");
+        assert!(
+            told.starts_with("x.csv is no list of structures:\n  line 3: "),
+            "{told}"
+        );
+        assert!(told.lines().all(|line| line.trim_end() == line), "{told:?}");
     }
 
     #[test]

@@ -4,6 +4,7 @@
 //! numbers to positions in a figure is here as well.
 
 use crate::time::Duration;
+use crate::units::named;
 
 const MINUTE_NS: u64 = 60_000_000_000;
 const HOUR_NS: u64 = 60 * MINUTE_NS;
@@ -89,8 +90,7 @@ pub(super) fn grouped(value: u64) -> String {
 
 /// So many of something, its thousands apart: `1 request`, `1,234 requests`.
 pub(super) fn counted(value: u64, one: &str) -> String {
-    let plural = if value == 1 { "" } else { "s" };
-    format!("{} {one}{plural}", grouped(value))
+    format!("{} {}", grouped(value), named(value, one))
 }
 
 /// A share: `12.3 %`, `below 0.1 %`.

@@ -75,10 +75,10 @@ pub(super) struct SlowTime {
 impl Flow {
     /// The flow of a run; nothing where there is neither recording nor summary.
     pub(super) fn of(material: &Material) -> Option<Flow> {
-        match (&material.requests, &material.told) {
+        match (material.timed(), &material.told) {
             (Some(requests), _) => Some(Flow::of_requests(requests)),
             (None, Some(told)) => Flow::of_summary(told),
-            (None, None) => None,
+            (None, None) => Flow::without_times(material.requests.as_ref()?),
         }
     }
 
@@ -105,6 +105,19 @@ impl Flow {
             points: requests.stretches.iter().map(point).collect(),
             slow_ns: threshold(requests.median_ns()),
         }
+    }
+
+    /// How much was asked for when, and nothing of how long it took; nothing if all of it came in one moment,
+    /// as of a trace without any times.
+    fn without_times(requests: &Requests) -> Option<Flow> {
+        if requests.from_ns == requests.to_ns {
+            return None;
+        }
+        let mut flow = Flow::of_requests(requests);
+        for point in &mut flow.points {
+            (point.p50_ns, point.p99_ns, point.slowest) = (None, None, None);
+        }
+        Some(flow)
     }
 
     fn of_summary(told: &Told) -> Option<Flow> {

@@ -15,6 +15,8 @@ use super::gather::requests::{Requests, Slow};
 use super::gather::told::{Told, Tripped};
 use crate::host::account::lag_words;
 use crate::host::time_limits::TimeLimit;
+use crate::lab::recording::Took;
+use crate::units::count;
 
 /// A sentence or two under a word.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -102,7 +104,12 @@ fn amounts(material: &Material) -> Option<String> {
                 found.map_or(0, |one| one.bytes)
             };
             let written = bytes("write").saturating_add(bytes("write-zeroes"));
-            flowed(requests.answered(), took, (bytes("read"), written))
+            let done = if material.timed().is_some() {
+                "answered"
+            } else {
+                "asked"
+            };
+            flowed((requests.answered(), done), took, (bytes("read"), written))
         }
         (None, Some(told)) => {
             let sum = |of: fn(&super::gather::told::Bucket) -> u64| {
@@ -116,7 +123,7 @@ fn amounts(material: &Material) -> Option<String> {
                 sum(|bucket| bucket.read_bytes),
                 sum(|bucket| bucket.written_bytes),
             );
-            flowed(told.answered, told.answered_ns, bytes)
+            flowed((told.answered, "answered"), told.answered_ns, bytes)
         }
         (None, None) => String::new(),
     };
@@ -135,22 +142,32 @@ fn amounts(material: &Material) -> Option<String> {
     (!text.is_empty()).then(|| text.to_owned())
 }
 
-fn flowed(answered: u64, took_ns: u64, (read, written): (u64, u64)) -> String {
-    let mut text = format!(
-        "{} answered in {} of model time",
-        amount::counted(answered, "request"),
-        amount::time(took_ns)
-    );
+fn flowed((requests, done): (u64, &str), took_ns: u64, (read, written): (u64, u64)) -> String {
+    let mut text = format!("{} {done}", amount::counted(requests, "request"));
+    // All in one moment, as of a trace that tells no times: there is no rate.
+    let timed = took_ns > 0;
+    if timed {
+        let _ = write!(text, " in {} of model time", amount::time(took_ns));
+    }
     for (bytes, word) in [(read, "read"), (written, "written")] {
         if bytes > 0 {
-            let (all, rate) = (amount::bytes(bytes), amount::rate(bytes, took_ns));
-            let _ = write!(text, "; {all} {word} ({rate})");
+            let _ = write!(text, "; {} {word}", amount::bytes(bytes));
+        }
+        if bytes > 0 && timed {
+            let _ = write!(text, " ({})", amount::rate(bytes, took_ns));
         }
     }
     text + "."
 }
 
+/// What is said of times that are not known.
+const UNTIMED: &str = "How long requests took is not known: the trace that was imported does not tell it, so \
+                       neither what was slow nor what a host would have thought of it is told here.";
+
 fn slow(material: &Material) -> Option<String> {
+    if material.is_untimed() {
+        return Some(UNTIMED.to_owned());
+    }
     let flow = Flow::of(material)?;
     let mut sentences: Vec<String> = slowest(material).into_iter().collect();
     let told = material.told.as_ref();
@@ -167,7 +184,7 @@ fn slow(material: &Material) -> Option<String> {
 
 /// The slowest request.
 fn slowest(material: &Material) -> Option<String> {
-    let slow = match (&material.requests, &material.told) {
+    let slow = match (material.timed(), &material.told) {
         (Some(requests), _) => requests.slowest.first()?.clone(),
         (None, Some(told)) => told.slowest.first().map(|slow| Slow {
             operation: slow.operation.clone(),
@@ -221,7 +238,7 @@ fn slow_times(flow: &Flow) -> String {
 }
 
 fn why(material: &Material) -> Option<String> {
-    let mut parts: Vec<(Cause, u64)> = match (&material.requests, &material.told) {
+    let mut parts: Vec<(Cause, u64)> = match (material.timed(), &material.told) {
         (Some(requests), _) => of_requests(requests),
         (None, Some(told)) => of_told(told),
         (None, None) => return None,
@@ -290,7 +307,7 @@ fn inside(material: &Material) -> Option<String> {
 
 fn limits(material: &Material) -> Option<String> {
     let told = material.told.as_ref().map(|told| &told.host_limits);
-    let trips: Vec<(String, u64, u64)> = match (told, &material.requests) {
+    let trips: Vec<(String, u64, u64)> = match (told, material.timed()) {
         (Some(limits), _) if !limits.is_empty() => {
             let of = |told: &Tripped| (told.limit.clone(), told.limit_ns, told.trips);
             limits.iter().map(of).collect()
@@ -322,7 +339,9 @@ fn limits(material: &Material) -> Option<String> {
 
 /// What is to be said of lag, and whether it affects the figures.
 fn lag(material: &Material) -> (Option<String>, bool) {
-    if let Some(requests) = &material.requests {
+    // Nobody measured by how much the answers of another drive were late.
+    let requests = material.requests.as_ref();
+    if let Some(requests) = requests.filter(|requests| requests.took == Took::Parts) {
         let mut text = lag_words(&requests.lag);
         if let Some(first) = text.get(..1) {
             text = first.to_uppercase() + &text[1..];
@@ -335,9 +354,9 @@ fn lag(material: &Material) -> (Option<String>, bool) {
     match &told.agreement {
         Some(agreement) if agreement.late > 0 => {
             let latest = amount::time(agreement.lag_ns_max);
-            let late = amount::grouped(agreement.late);
+            let late = amount::counted(agreement.late, "late answer");
             let text = format!(
-                "None here, in virtual time; but the session that was replayed had {late} late answers, \
+                "None here, in virtual time; but the session that was replayed had {late}, \
                  the latest by {latest}."
             );
             (Some(text), true)
@@ -355,8 +374,8 @@ fn of_matrix(matrix: &Matrix) -> String {
         .iter()
         .map(|(outcome, count)| format!("{count} {outcome}"))
         .collect();
-    let cells = amount::grouped(u64::try_from(matrix.cells.len()).unwrap_or(u64::MAX));
-    let mut text = format!("{cells} cells: {}.", counted.join(", "));
+    let cells = amount::counted(count(matrix.cells.len()), "cell");
+    let mut text = format!("{cells}: {}.", counted.join(", "));
     let failed = matrix.cells.iter().filter(|cell| cell.outcome == "failed");
     let failed: Vec<String> = failed.map(|cell| cell.number.to_string()).collect();
     if let Some(more) = failed.len().checked_sub(FAILED_NAMED_MAX + 1) {

@@ -52,7 +52,8 @@ impl Keeping {
             }
             None if first.as_bytes().starts_with(&bytes) => (Vec::new(), 0),
             None => {
-                let what = format!("{shown} is no file of results and is left alone");
+                let what =
+                    format!("{shown} is no file of results and is left alone; name another file");
                 return Err(ProtectedError(what).into());
             }
         };

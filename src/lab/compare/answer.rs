@@ -1,6 +1,7 @@
 //! Owns an answer with the parts of its time, from a run under way or a recording.
 //!
-//! Always holds: the parts add up to the moment of the answer less that of the request.
+//! Always holds: the parts add up to the moment of the answer less that of the request, unless it is of a
+//! recording that does not know them; then they are 0.
 
 use std::path::Path;
 
@@ -11,7 +12,7 @@ use parquet::file::reader::FileReader;
 use crate::drive::request::Operation;
 use crate::host::recorder::Answered;
 use crate::lab::column::{Column, not_one, reader};
-use crate::lab::recording::{Recorded, RecordingError};
+use crate::lab::recording::{Recorded, RecordingError, Took};
 use crate::lab::recording_row::Raw;
 use crate::time::Duration;
 
@@ -108,11 +109,12 @@ impl From<&Answered> for Answer {
     }
 }
 
-/// Reads the answers of a recording in the order in which they were given.
+/// Reads the answers of a recording in the order in which they were given. `took`: what it knows of their
+/// times.
 ///
 /// # Errors
 /// If it cannot be read, or a row makes no sense.
-pub fn read(path: &Path, mut each: impl FnMut(&Answer)) -> Result<(), RecordingError> {
+pub fn read(path: &Path, took: Took, mut each: impl FnMut(&Answer)) -> Result<(), RecordingError> {
     let file = reader(path)?;
     for group in 0..file.num_row_groups() {
         let mut columns = Columns::of(&file, group).map_err(|source| not_one(path, source))?;
@@ -120,7 +122,11 @@ pub fn read(path: &Path, mut each: impl FnMut(&Answer)) -> Result<(), RecordingE
             for at in 0..columns.request.values.len() {
                 let raw = columns.raw(at).map_err(|source| not_one(path, source))?;
                 let checked = raw.check().and_then(|recorded| {
-                    let parts = columns.parts(at, recorded.due.since(recorded.arrived))?;
+                    let whole = recorded.due.since(recorded.arrived);
+                    let parts = match took {
+                        Took::Parts => columns.parts(at, whole)?,
+                        Took::Whole | Took::Unknown => [0; PARTS.len()],
+                    };
                     Ok(Answer::of(&recorded, parts))
                 });
                 let answer = checked.map_err(|what| RecordingError::Row {

@@ -4,12 +4,14 @@
 //! Always holds: the differences of the parts add up to the difference of the total time, and so do those
 //! of the ranges. A difference is B less A: below 0, B needs less.
 
+mod knowledge;
 mod text;
 
 use serde::Serialize;
 
 use super::tally::Division;
 use crate::lab::ranges::Owner;
+use crate::lab::recording::Took;
 use crate::lab::summary::Unwritten;
 
 /// A figure of both sides. Values by which nothing can be divided are left out.
@@ -37,6 +39,8 @@ pub enum Verdict {
     Slower,
     /// The interval holds 0, or there is none.
     CannotBeToldApart,
+    /// A recording does not say how long requests took.
+    NotKnown,
 }
 
 /// By which figure the verdict is given.
@@ -94,6 +98,8 @@ pub struct Side {
     pub late: u64,
     /// What that means, in a sentence; nothing where none was late.
     pub lag: Option<String>,
+    /// What is known of how long requests took.
+    pub took: Took,
     /// Reads that met nothing written; not known of recordings.
     pub reads_unwritten: Option<Unwritten>,
 }
@@ -161,10 +167,10 @@ pub struct OfRange {
     pub count: Difference,
     /// Sum of their latencies.
     pub total_ns: Difference,
-    /// The part that differs most, and by how much.
-    pub mostly: &'static str,
+    /// The part that differs most, and by how much; nothing where the parts are not known.
+    pub mostly: Option<&'static str>,
     /// In nanoseconds.
-    pub mostly_ns: i64,
+    pub mostly_ns: Option<i64>,
 }
 
 /// What differs between two sides.
@@ -184,7 +190,7 @@ pub struct Comparison {
     pub method: Method,
     /// All requests, then each operation that occurred.
     pub operations: Vec<OfOperation>,
-    /// Where the time went.
+    /// Where the time went; nothing where a side does not know it.
     pub parts: Vec<OfPart>,
     /// By range, where anything was asked; what has no place (flushes) comes last.
     pub ranges: Vec<OfRange>,

@@ -1,12 +1,14 @@
 //! Owns what is kept of a run for a comparison: each latency with its moment, and the sums of the parts
 //! of all latencies, in all and by range of addresses.
 //!
-//! Always holds: the parts add up to the sum of all latencies; so do the ranges, with what has no place.
+//! Always holds: the parts add up to the sum of all latencies, where they are known; so do the ranges, with
+//! what has no place.
 
 use super::answer::Answer;
 use crate::drive::request::Operation;
 use crate::host::account::{LAG_NOTICED, Lag};
 use crate::lab::ranges::Ranges;
+use crate::lab::recording::Took;
 use crate::lab::summary::Unwritten;
 use crate::units::count;
 
@@ -23,21 +25,18 @@ pub(super) struct Point {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(super) struct Spent {
     pub(super) count: u64,
+    pub(super) total_ns: u64,
     pub(super) parts: [u64; 12],
 }
 
 impl Spent {
     pub(super) fn add(&mut self, other: &Spent) {
         self.count += other.count;
+        self.total_ns = self.total_ns.saturating_add(other.total_ns);
         for (sum, part) in self.parts.iter_mut().zip(other.parts) {
             // Not reached: 584 years.
             *sum = sum.saturating_add(part);
         }
-    }
-
-    pub(super) fn total_ns(&self) -> u64 {
-        let parts = self.parts.iter();
-        parts.fold(0, |sum, part| sum.saturating_add(*part))
     }
 }
 
@@ -57,6 +56,8 @@ pub struct Tally {
     pub(super) reads_unwritten: Option<Unwritten>,
     /// From the first request to the last answer.
     pub(super) span: Option<(u64, u64)>,
+    /// What is known of the times.
+    pub(super) took: Took,
 }
 
 /// By what a comparison divides the addresses.
@@ -80,6 +81,7 @@ impl Tally {
             lag: Lag::default(),
             reads_unwritten: None,
             span: None,
+            took: Took::Parts,
         }
     }
 
@@ -92,6 +94,7 @@ impl Tally {
         });
         let spent = Spent {
             count: 1,
+            total_ns: answer.took_ns(),
             parts: answer.parts,
         };
         self.spent.add(&spent);
@@ -116,6 +119,11 @@ impl Tally {
     /// Notes how many reads met nothing written: an answer does not tell.
     pub fn met_nothing(&mut self, reads_unwritten: Unwritten) {
         self.reads_unwritten = Some(reads_unwritten);
+    }
+
+    /// Notes what is known of the times of the answers.
+    pub fn knows(&mut self, took: Took) {
+        self.took = took;
     }
 
     /// Requests answered.

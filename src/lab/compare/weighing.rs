@@ -42,7 +42,7 @@ impl Comparison {
             total_ns: plain(spent[0].parts[i], spent[1].parts[i]),
         });
         let alike = sides.alike(method, settings.by);
-        Comparison {
+        let told = Comparison {
             a: side(a),
             b: side(b),
             verdict: alike
@@ -57,7 +57,8 @@ impl Comparison {
                 sides.by_owner(list, |run| &run.by_structure)
             }),
             operations,
-        }
+        };
+        told.known_only()
     }
 }
 
@@ -264,9 +265,9 @@ impl Sides<'_> {
             Some(OfRange {
                 range: owner.clone(),
                 count: plain(a.count, b.count),
-                total_ns: plain(a.total_ns(), b.total_ns()),
-                mostly,
-                mostly_ns: narrow(mostly_ns).unwrap_or(i64::MAX),
+                total_ns: plain(a.total_ns, b.total_ns),
+                mostly: Some(mostly),
+                mostly_ns: Some(narrow(mostly_ns).unwrap_or(i64::MAX)),
             })
         });
         told.collect()
@@ -304,6 +305,7 @@ fn side((name, runs): (&str, &[Tally])) -> Side {
         answered: lag.answered,
         late: lag.late,
         lag: (lag.late > 0).then(|| lag_words(&lag)),
+        took: runs.iter().map(|run| run.took).max().unwrap_or_default(),
         reads_unwritten: runs
             .iter()
             .filter_map(|run| run.reads_unwritten)

@@ -107,7 +107,10 @@ pub fn control(control: &Profile, profile: &Profile) -> Result<Profile, String> 
     let capacity_bytes = profile.drive.capacity_bytes;
     if control.drive.personality != Personality::Conventional {
         let name = &control.name;
-        return Err(format!("{name} is no conventional drive"));
+        return Err(format!(
+            "{name} is no conventional drive, and what comes of shingling shows only beside one; let --control name \
+             one (drive.personality = \"conventional\"), or leave it out"
+        ));
     }
     let whole = control.drive.capacity_bytes;
     if capacity_bytes < control.capacity_bytes_min() {
@@ -214,7 +217,7 @@ mod tests {
     fn a_shingled_drive_is_no_control() {
         let told = control(&built_in("archive-8tb"), &built_in("tiny")).unwrap_err();
         assert!(
-            told.contains("archive-8tb is no conventional drive"),
+            told.contains("archive-8tb is no conventional drive") && told.contains("leave it out"),
             "{told}"
         );
     }

@@ -82,7 +82,7 @@ impl Blkparse {
         }
         let letters = words.next().ok_or_else(bad)?;
         let letters = Letters::read(letters).ok_or(Skip::Bad("its letters mean no operation"))?;
-        self.devices.take(device)?;
+        self.devices.note(device);
         let request = |operation, offset, bytes| Parsed {
             at_ns,
             operation,

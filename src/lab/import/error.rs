@@ -1,10 +1,11 @@
 //! Owns every reason not to import a trace, in words for whoever has the trace.
 
-use super::hide::Hide;
+use super::hide::PIECES_MAX;
 use super::importer::SENSELESS_BYTES_MAX;
 use super::lines::PASSED_OVER_MAX;
 use super::report::BadLine;
 use crate::lab::recording::RecordingError;
+use crate::profile::quantity::Unit;
 use crate::units::counted;
 
 /// Why a trace cannot be imported.
@@ -63,17 +64,28 @@ pub enum ImportError {
     },
     /// The drive cannot be cut into pieces like that.
     #[error(
-        "{0:?}: a drive is hidden in 1 to 16777216 pieces; change the size of the drive or the pieces"
+        "a drive of {} cannot be hidden in pieces of {}: there would be {}, and 1 to {PIECES_MAX} are possible; \
+         give --hide-offsets the size of the traced drive, and --piece that of a piece",
+        size(*.drive_bytes), size(*.piece_bytes), drive_bytes.checked_div(*.piece_bytes).unwrap_or(0)
     )]
-    Pieces(Hide),
+    Pieces {
+        /// Bytes of the drive.
+        drive_bytes: u64,
+        /// Bytes of a piece.
+        piece_bytes: u64,
+    },
     /// The recording cannot be written.
     #[error(transparent)]
     Write(#[from] RecordingError),
 }
 
+fn size(bytes: u64) -> String {
+    Unit::Bytes.format(bytes)
+}
+
 fn first(bad: &[BadLine]) -> String {
     bad.first().map_or_else(String::new, |bad| {
-        format!("; line {} is {}: {}", bad.line, bad.why, bad.text)
+        format!("; line {}: {}: {}", bad.line, bad.why, bad.text)
     })
 }
 

@@ -83,7 +83,7 @@ impl FioLog {
             _ => number().zip(number()),
         };
         let (offset, bytes) = place.ok_or(Skip::Bad("offset and length are missing"))?;
-        self.devices.take(file)?;
+        self.devices.note(file);
         out.push(Parsed {
             at_ns: self.clock_ns,
             operation,

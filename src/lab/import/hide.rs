@@ -3,11 +3,30 @@
 //! What lies in one piece stays together and in its order, so whatever depends on neighbours in a band
 //! stays as it was; sizes and times stay. Who has the key and the size can turn it back.
 
+use std::fmt;
+
 use crate::lab::dice::Dice;
 use crate::units::{count, index};
 
 /// Most pieces of a drive.
-const PIECES_MAX: u64 = 1 << 24;
+pub(super) const PIECES_MAX: u64 = 1 << 24;
+
+/// Decides which piece goes where. It undoes the hiding, so nothing shows it.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub struct Key(u64);
+
+impl Key {
+    /// The key that is this number.
+    pub fn new(number: u64) -> Key {
+        Key(number)
+    }
+}
+
+impl fmt::Debug for Key {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("Key(not shown)")
+    }
+}
 
 /// How offsets are hidden.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -17,7 +36,7 @@ pub struct Hide {
     /// Bytes of a piece: about a band.
     pub piece_bytes: u64,
     /// Decides which piece goes where.
-    pub key: u64,
+    pub key: Key,
 }
 
 /// The places of all pieces.
@@ -34,7 +53,7 @@ impl Places {
             return None;
         }
         let mut places: Vec<u32> = (0..u32::try_from(pieces).ok()?).collect();
-        let mut dice = Dice::new(hide.key);
+        let mut dice = Dice::new(hide.key.0);
         for at in (1..places.len()).rev() {
             let other = dice.below(count(at) + 1);
             places.swap(at, index(other));
@@ -71,7 +90,7 @@ mod tests {
     const HIDE: Hide = Hide {
         drive_bytes: 1_000_500,
         piece_bytes: 1_000,
-        key: 9,
+        key: Key(9),
     };
 
     #[test]
@@ -114,5 +133,15 @@ mod tests {
             })
             .is_none()
         );
+    }
+
+    #[test]
+    fn a_key_is_not_shown() {
+        let hide = Hide {
+            key: Key::new(987_654_321),
+            ..HIDE
+        };
+        let shown = format!("{hide:?} {hide:#?}");
+        assert!(!shown.contains("987654321"), "{shown}");
     }
 }

@@ -17,10 +17,10 @@ use super::report::{BadLine, Gatherer, Parsed, Report, Skip};
 use super::table::{Columns, Table};
 use crate::drive::request::{Breakdown, Completion, Operation};
 use crate::host::recorder::Answered;
-use crate::lab::recording::RecordingWriter;
+use crate::lab::recording::{RecordingWriter, TOOK, Took};
 use crate::medium::movement::RequestId;
 use crate::time::{Duration, Instant};
-use crate::units::counted;
+use crate::units::{count, counted};
 
 /// What a trace looks like.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -73,7 +73,13 @@ pub fn import<W: Write + Send>(
     to: RecordingWriter<W>,
 ) -> Result<Report, ImportError> {
     let hide = match options.hide {
-        Some(hide) => Some(Places::new(hide).ok_or(ImportError::Pieces(hide))?),
+        Some(hide) => {
+            let places = Places::new(hide);
+            Some(places.ok_or(ImportError::Pieces {
+                drive_bytes: hide.drive_bytes,
+                piece_bytes: hide.piece_bytes,
+            })?)
+        }
         None => None,
     };
     let devices = Devices::new(options.device.clone());
@@ -110,6 +116,7 @@ const TOOK_MAX_NS: u64 = 86_400_000_000_000;
 /// No request is further from the first one read: so that a recording can hold all times.
 const FROM_FIRST_MAX_NS: u64 = 50 * 365 * 86_400_000_000_000;
 const TEXT_SHOWN: usize = 100;
+const ELSEWHERE: Skip = Skip::Aside("of another drive");
 /// So much without a line that makes sense is no trace.
 pub(super) const SENSELESS_BYTES_MAX: u64 = 1 << 26;
 
@@ -144,6 +151,7 @@ impl<W: Write + Send> Importer<'_, W> {
             };
             self.said.lines = number;
             found.clear();
+            self.parser.devices_mut().begin_line();
             let (text, outcome) = match line {
                 Line::Text(text) => (text, self.parser.line(text, &mut found)),
                 Line::TooLong => ("", Err(Skip::Bad("longer than 64 KiB"))),
@@ -151,6 +159,11 @@ impl<W: Write + Send> Importer<'_, W> {
             };
             let outcome = outcome.and_then(|()| self.settle(&mut found));
             if let Err(skip) = outcome {
+                let skip = match skip {
+                    // Nobody asked for it, whatever is wrong with it.
+                    Skip::Bad(_) if !self.parser.devices_mut().is_wanted() => ELSEWHERE,
+                    skip => skip,
+                };
                 self.note(number, text, skip)?;
                 if !self.sense && lines.taken() > SENSELESS_BYTES_MAX {
                     return Err(ImportError::Senseless {
@@ -169,37 +182,27 @@ impl<W: Write + Send> Importer<'_, W> {
         }
     }
 
-    /// Requests as they will be in the recording, if they make sense.
+    /// Requests as they will be in the recording, if they make sense and are of the drive that is taken.
     fn settle(&mut self, found: &mut [Parsed]) -> Result<(), Skip> {
-        for parsed in found {
+        found.iter().try_for_each(sensible)?;
+        let wanted = self.parser.devices_mut().is_wanted();
+        // What other drives have for times is nothing to this one.
+        for parsed in found.iter().filter(|_| wanted) {
             let first_ns = *self.first_ns.get_or_insert(parsed.at_ns);
             if parsed.at_ns.abs_diff(first_ns) > FROM_FIRST_MAX_NS {
                 return Err(Skip::Bad("a time more than 50 years from the first"));
             }
-            if parsed.operation == Operation::Flush {
-                continue;
-            }
-            let carries = !matches!(
-                parsed.operation,
-                Operation::Trim | Operation::WriteZeroes { .. }
-            );
-            if parsed.bytes == 0 {
-                return Err(Skip::Bad("a request for no bytes"));
-            }
-            if carries && parsed.bytes > BYTES_MAX {
-                return Err(Skip::Bad("a request for more than 1 GiB"));
-            }
-            let end = parsed.offset.checked_add(parsed.bytes);
-            if end.is_none_or(|end| end > END_MAX) {
-                return Err(Skip::Bad("an offset beyond all bounds"));
-            }
-            if let Some(places) = &self.hide {
+        }
+        // The size that was given is that of the drive that is taken.
+        if let Some(places) = self.hide.as_ref().filter(|_| wanted) {
+            for parsed in found.iter_mut().filter(|p| p.operation != Operation::Flush) {
                 let place = places.place(parsed.offset, parsed.bytes);
                 let beyond = Skip::Bad("beyond the size of the drive that was given");
                 parsed.offset = place.ok_or(beyond)?;
             }
         }
-        Ok(())
+        self.parser.devices_mut().count(count(found.len()));
+        if wanted { Ok(()) } else { Err(ELSEWHERE) }
     }
 
     fn note(&mut self, line: u64, text: &str, skip: Skip) -> Result<(), ImportError> {
@@ -271,8 +274,14 @@ impl<W: Write + Send> Importer<'_, W> {
                 first_bad: self.said.first_bad,
             });
         }
-        self.to.finish()?;
         let mut report = self.gatherer.finish();
+        let took = if report.answers_known {
+            Took::Whole
+        } else {
+            Took::Unknown
+        };
+        let mark = took.mark().map(|mark| (TOOK, mark.to_owned()));
+        self.to.finish_with(mark.as_slice())?;
         report.lines = self.said.lines;
         report.aside = self.said.aside;
         report.bad = self.said.bad;
@@ -286,12 +295,42 @@ impl<W: Write + Send> Importer<'_, W> {
     }
 }
 
+/// Insists that a request is one that a drive could be given.
+fn sensible(request: &Parsed) -> Result<(), Skip> {
+    if request.operation == Operation::Flush {
+        return Ok(());
+    }
+    let carries = !matches!(
+        request.operation,
+        Operation::Trim | Operation::WriteZeroes { .. }
+    );
+    if request.bytes == 0 {
+        return Err(Skip::Bad("a request for no bytes"));
+    }
+    if carries && request.bytes > BYTES_MAX {
+        return Err(Skip::Bad("a request for more than 1 GiB"));
+    }
+    let end = request.offset.checked_add(request.bytes);
+    if end.is_none_or(|end| end > END_MAX) {
+        return Err(Skip::Bad("an offset beyond all bounds"));
+    }
+    Ok(())
+}
+
 impl Parser {
     fn line(&mut self, text: &str, out: &mut Vec<Parsed>) -> Result<(), Skip> {
         match self {
             Parser::Blkparse(parser) => parser.line(text, out),
             Parser::FioLog(parser) => parser.line(text, out),
             Parser::Table(parser) => parser.line(text, out),
+        }
+    }
+
+    fn devices_mut(&mut self) -> &mut Devices {
+        match self {
+            Parser::Blkparse(parser) => &mut parser.devices,
+            Parser::FioLog(parser) => &mut parser.devices,
+            Parser::Table(parser) => &mut parser.devices,
         }
     }
 

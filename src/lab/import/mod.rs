@@ -26,7 +26,7 @@ mod tests;
 
 pub use blkparse::Event;
 pub use error::ImportError;
-pub use hide::Hide;
+pub use hide::{Hide, Key};
 pub use importer::{BadLines, Format, Options, import};
 pub use lines::Lines;
 pub use number::TimeUnit;

@@ -12,7 +12,7 @@ use super::clock;
 use super::number::decimal;
 use super::opening::{self, TextError};
 use crate::profile::quantity::Unit;
-use crate::units::count;
+use crate::units::{count, counted};
 
 /// Longest text that is read: days of seconds.
 pub const TEXT_BYTES_MAX: u64 = 1 << 28;
@@ -53,8 +53,8 @@ pub enum RatesError {
     },
     /// Nothing happened.
     #[error(
-        "nothing was asked of {drive} in {reports} reports (drives there are: {known}; --device NAME \
-         takes another)"
+        "nothing was asked of {drive} in {} (drives there are: {known}; --device NAME takes another)",
+        counted(*.reports, "report")
     )]
     Idle {
         /// The drive.
@@ -274,10 +274,11 @@ fn to_toml(drive: &str, rates: &[Rates], interval_ns: u64) -> Option<String> {
     // A comment of TOML holds no control characters.
     let drive = drive.escape_debug();
     let mut toml = format!(
-        "# SYNTHETIC: made from {reports} reports of iostat for {drive}, which say how many requests came \
-         and\n# how large they were on average, and nothing of where they went or when each came. Places \
-         are\n# uniform over the drive, sizes all the same, arrivals independent: change what you know \
-         better.\n[workload]\nname = \"synthetic, from rates\"\nduration = \"{length}\"\n"
+        "# SYNTHETIC: made from {} of iostat for {drive}. They say how many requests came and how\n# large \
+         they were on average, and nothing of where they went or when each came. Places are\n# uniform over \
+         the drive, sizes all the same, arrivals independent: change what you know better.\n[workload]\n\
+         name = \"synthetic, from rates\"\nduration = \"{length}\"\n",
+        counted(reports, "report")
     );
     let mut any = false;
     for which in 0..4 {

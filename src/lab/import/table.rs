@@ -193,15 +193,15 @@ impl Table {
         if count > places.fields {
             return Err(Skip::Bad("it has more fields than there are columns"));
         }
-        let parsed = self.columns.request(places, &fields)?;
         match places.device[..] {
             [] => {}
-            [only] => self.devices.take(fields[only])?,
+            [only] => self.devices.note(fields[only]),
             _ => {
                 let parts: Vec<&str> = places.device.iter().map(|at| fields[*at]).collect();
-                self.devices.take(&parts.join("."))?;
+                self.devices.note(&parts.join("."));
             }
         }
+        let parsed = self.columns.request(places, &fields)?;
         out.push(parsed);
         Ok(())
     }

@@ -4,7 +4,9 @@
 use std::io::Cursor;
 
 use super::table::Columns;
-use super::{BadLines, Event, Format, Hide, ImportError, Lines, Options, TimeUnit, import, rates};
+use super::{
+    BadLines, Event, Format, Hide, ImportError, Key, Lines, Options, TimeUnit, import, rates,
+};
 use crate::drive::request::Operation;
 use crate::lab::import::report::Report;
 use crate::lab::recording::{Recorded, Recording, RecordingWriter};
@@ -437,7 +439,7 @@ fn hidden_offsets_keep_sizes_times_and_what_is_near() {
     wanted.hide = Some(Hide {
         drive_bytes: 16 << 20,
         piece_bytes,
-        key: 5,
+        key: Key::new(5),
     });
     let (_, hidden) = imported(&text, &wanted).expect("a trace");
     let mut moved = 0;
@@ -456,7 +458,7 @@ fn hidden_offsets_keep_sizes_times_and_what_is_near() {
     wanted.hide = Some(Hide {
         drive_bytes: 8 << 20,
         piece_bytes,
-        key: 5,
+        key: Key::new(5),
     });
     let (report, _) = imported(&text, &wanted).expect("half of it");
     assert!(report.bad["beyond the size of the drive that was given"] > 200);

@@ -39,12 +39,12 @@ pub(super) fn figure(material: &Material) -> Option<Figure> {
         title: "Position of the arm over time",
         caption: format!(
             "Which tracks, counted from the outer diameter, the arm worked on and what for; each cell \
-             is {step} by {} tracks. The stronger it is, the more of that time went there.",
-            amount::grouped(first.rows.width())
+             is {step} by {}. The stronger it is, the more of that time went there.",
+            amount::counted(first.rows.width(), "track")
         ),
         told: format!(
-            "{} parts of jobs: {}.",
-            amount::grouped(jobs.rows),
+            "{} of jobs: {}.",
+            amount::counted(jobs.rows, "part"),
             told.join(", ")
         ),
         drawing: drawing(&used),

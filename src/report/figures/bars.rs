@@ -62,7 +62,7 @@ pub(super) fn causes(material: &Material) -> Option<Figure> {
 }
 
 fn parts(material: &Material) -> Option<Vec<(Cause, u64)>> {
-    if let Some(requests) = &material.requests {
+    if let Some(requests) = material.timed() {
         let parts = Cause::PARTS.iter().zip(requests.parts);
         let lag = (Cause::Lag, requests.lag.sum.0);
         return Some(

@@ -77,7 +77,7 @@ pub(super) fn figure(material: &Material) -> Option<Figure> {
 }
 
 fn curves(material: &Material) -> Vec<Curve> {
-    if let Some(requests) = &material.requests {
+    if let Some(requests) = material.timed() {
         let operations = requests
             .operations
             .iter()

@@ -1,6 +1,7 @@
 //! Which addresses were read, written and discarded, over time.
 
 use super::{Figure, heat};
+use crate::lab::recording::Took;
 use crate::report::amount;
 use crate::report::bins::grid::Grid;
 use crate::report::gather::Material;
@@ -34,8 +35,13 @@ pub(super) fn figure(material: &Material) -> Option<Figure> {
         id: "places",
         title: "Addresses over time",
         caption: format!(
-            "Bytes by address and by the time of the answer; each cell is {} by {}. The stronger it is, \
+            "Bytes by address and by the time of the {}; each cell is {} by {}. The stronger it is, \
              the more bytes went there.",
+            if requests.took == Took::Unknown {
+                "request"
+            } else {
+                "answer"
+            },
             amount::time(first.columns.width()),
             amount::bytes(first.rows.width())
         ),

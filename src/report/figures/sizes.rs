@@ -17,7 +17,7 @@ use crate::report::table::{Table, Value};
 const PANEL: u32 = 400;
 
 pub(super) fn figure(material: &Material) -> Option<Figure> {
-    let requests = material.requests.as_ref()?;
+    let requests = material.timed()?;
     let sized = requests
         .operations
         .iter()

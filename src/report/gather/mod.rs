@@ -29,7 +29,7 @@ use self::rows::Rows;
 use self::told::Told;
 use super::error::ReportError;
 use crate::lab::matrix::mark;
-use crate::lab::recording::{BEGAN, PROFILE};
+use crate::lab::recording::{BEGAN, PROFILE, Took};
 use crate::profile::Profile;
 
 /// Longest line that may be the head of a matrix's results, longest summary.
@@ -101,6 +101,17 @@ impl Material {
         self.about.of_summary(&told);
         self.told = Some(told);
         Ok(())
+    }
+
+    /// The requests, where it is known how long they took.
+    pub(super) fn timed(&self) -> Option<&Requests> {
+        let requests = self.requests.as_ref();
+        requests.filter(|requests| requests.took != Took::Unknown)
+    }
+
+    /// Whether there are requests, and nothing says how long any took.
+    pub(super) fn is_untimed(&self) -> bool {
+        self.requests.is_some() && self.timed().is_none() && self.told.is_none()
     }
 
     fn add(&mut self, path: &Path) -> Result<(), ReportError> {

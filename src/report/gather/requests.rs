@@ -12,6 +12,7 @@ use hdrhistogram::Histogram;
 use super::rows::{Row, Rows};
 use crate::host::account::{LAG_NOTICED, Lag};
 use crate::host::time_limits::TimeLimit;
+use crate::lab::recording::{TOOK, Took};
 use crate::report::bins::grid::Grid;
 use crate::report::bins::ladder::rung;
 use crate::report::bins::steps::{Steps, round};
@@ -62,6 +63,8 @@ pub(in crate::report) const OPERATIONS: [&str; 5] =
 /// A recording, binned.
 #[derive(Debug)]
 pub(in crate::report) struct Requests {
+    /// What is known of how long requests took. Where nothing is, all of them seem to have taken no time.
+    pub(in crate::report) took: Took,
     /// When the first request arrived.
     pub(in crate::report) from_ns: u64,
     /// When the last answer was due.
@@ -155,6 +158,7 @@ pub(super) fn gather(rows: &Rows) -> Result<Option<Requests>, ReportError> {
     let mut requests = Requests::new(&bounds);
     rows.each(&COLUMNS, |row| requests.take(row))?;
     requests.lag.answered = bounds.rows;
+    requests.took = Took::of(rows.about(TOOK).as_deref());
     Ok(Some(requests))
 }
 
@@ -203,6 +207,7 @@ impl Requests {
             by_size: BTreeMap::new(),
         };
         Requests {
+            took: Took::default(),
             from_ns: bounds.from_ns,
             to_ns: bounds.to_ns,
             operations: OPERATIONS.map(operation).into(),

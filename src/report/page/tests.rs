@@ -559,3 +559,38 @@ fn a_title_is_what_was_run_or_what_is_asked_for() {
             .contains("<h1>a &lt; b</h1>")
     );
 }
+
+#[test]
+fn what_a_page_tells_one_of_is_not_in_the_plural() {
+    let run = Run::new("one", "uniform write 4KiB 1-requests then-drain");
+    let mut pages = vec![
+        run.report(&ALL).html,
+        run.report(&["requests.parquet"]).html,
+    ];
+    let cell = json!({"cell": 1, "outcome": "passed"});
+    let head = json!({"kind": "imbrex-matrix", "version": 1, "name": "sweep"});
+    let text = format!("{head}\n{cell}\n");
+    let path = written(&run.folder, "m.jsonl", text.as_bytes());
+    let matrix = Material::gather(&[path]).expect("it is one");
+    pages.push(make(&matrix, None).html);
+    for page in &pages {
+        for plural in [
+            "requests", "tracks", "parts", "cells", "answers", "times", "files",
+        ] {
+            let plural = format!(" {plural}");
+            let before = page.split(&plural);
+            // All but the last are followed by it.
+            let mut before: Vec<&str> = before.collect();
+            before.pop();
+            for words in before {
+                let number = words
+                    .rsplit(|c: char| !c.is_ascii_digit() && c != ',')
+                    .next();
+                assert_ne!(number, Some("1"), "1{plural}");
+            }
+        }
+    }
+    for words in ["1 request ", "by 1 track.", "1 cell: ", "the only answer"] {
+        assert!(pages.iter().any(|page| page.contains(words)), "{words}");
+    }
+}

@@ -22,7 +22,10 @@ impl fmt::Display for Comparison {
         writeln!(f, "\n{}", self.sentence())?;
         self.write_mix(f)?;
         for told in &self.operations {
-            writeln!(f, "\n{} ({})", told.operation, words(told.verdict))?;
+            match told.verdict {
+                Verdict::NotKnown => writeln!(f, "\n{}", told.operation)?,
+                verdict => writeln!(f, "\n{} ({})", told.operation, words(verdict))?,
+            }
             let counts = [("requests", told.count), ("bytes", told.bytes)];
             for (name, difference) in counts {
                 row(f, name, difference, |value| value.to_string())?;
@@ -40,6 +43,21 @@ impl fmt::Display for Comparison {
             }
             row(f, "bytes/s", told.bytes_per_s, |value| value.to_string())?;
         }
+        if self.verdict == Verdict::NotKnown {
+            // Without times there is nothing that adds up to their difference.
+            return Ok(());
+        }
+        self.write_parts(f)?;
+        write_ranges(f, "addresses", &self.ranges)?;
+        write_ranges(f, "structures", &self.structures)
+    }
+}
+
+impl Comparison {
+    fn write_parts(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if let Some(words) = self.unknown_words() {
+            return writeln!(f, "\n{words}");
+        }
         writeln!(f, "\nwhere the difference of the total time comes from")?;
         let differ = self
             .parts
@@ -48,13 +66,13 @@ impl fmt::Display for Comparison {
         for part in differ {
             row(f, part.part, part.total_ns, time)?;
         }
-        write_ranges(f, "addresses", &self.ranges)?;
-        write_ranges(f, "structures", &self.structures)
+        Ok(())
     }
-}
 
-impl Comparison {
     fn sentence(&self) -> String {
+        if let (Verdict::NotKnown, Some(words)) = (self.verdict, self.unknown_words()) {
+            return words;
+        }
         let by = match self.by {
             By::Mean => "mean",
             By::Median => "median",
@@ -126,6 +144,7 @@ fn words(verdict: Verdict) -> &'static str {
         Verdict::Faster => "is faster than A",
         Verdict::Slower => "is slower than A",
         Verdict::CannotBeToldApart => "cannot be told apart from A",
+        Verdict::NotKnown => "may be faster or slower than A",
     }
 }
 
@@ -155,11 +174,11 @@ fn row(
     difference: Difference,
     show: impl Fn(i64) -> String,
 ) -> fmt::Result {
+    if difference.is_nothing() {
+        return Ok(());
+    }
     let side = |value: Option<i64>| value.map_or_else(|| "-".to_owned(), &show);
-    let signed = |value: i64| {
-        let sign = if value < 0 { "-" } else { "+" };
-        format!("{sign}{}", show(value.abs()))
-    };
+    let signed = |value: i64| signed(value, &show);
     let apart = difference.difference.map_or_else(|| "-".to_owned(), signed);
     write!(
         f,
@@ -177,7 +196,13 @@ fn write_ranges(f: &mut fmt::Formatter<'_>, what: &str, ranges: &[OfRange]) -> f
     if ranges.is_empty() {
         return Ok(());
     }
-    let mut sorted: Vec<&OfRange> = ranges.iter().collect();
+    let differ = ranges
+        .iter()
+        .filter(|range| range.total_ns.difference != Some(0));
+    let mut sorted: Vec<&OfRange> = differ.collect();
+    if sorted.is_empty() {
+        return writeln!(f, "\n{what}: none differs in its total time");
+    }
     sorted.sort_by_key(|range| {
         let apart = range.total_ns.difference.unwrap_or(0).unsigned_abs();
         (std::cmp::Reverse(apart), range.range.start_bytes)
@@ -185,16 +210,11 @@ fn write_ranges(f: &mut fmt::Formatter<'_>, what: &str, ranges: &[OfRange]) -> f
     writeln!(f, "\n{what} with the largest differences of the total time")?;
     for range in sorted.iter().take(RANGES_SHOWN) {
         let apart = range.total_ns.difference.unwrap_or(0);
-        let sign = |value: i64| if value < 0 { "-" } else { "+" };
-        writeln!(
-            f,
-            "  {:<34}{:>15}   mostly {} ({}{})",
-            label(range),
-            format!("{}{}", sign(apart), time(apart.abs())),
-            range.mostly,
-            sign(range.mostly_ns),
-            time(range.mostly_ns.abs()),
-        )?;
+        write!(f, "  {:<34}{:>15}", label(range), signed(apart, time))?;
+        if let Some((mostly, ns)) = range.mostly.zip(range.mostly_ns) {
+            write!(f, "   mostly {mostly} ({})", signed(ns, time))?;
+        }
+        writeln!(f)?;
     }
     match sorted.len().saturating_sub(RANGES_SHOWN) {
         0 => Ok(()),
@@ -210,6 +230,11 @@ fn label(range: &OfRange) -> String {
         return format!("{start} to {end}");
     }
     own.name.clone()
+}
+
+fn signed(value: i64, show: impl Fn(i64) -> String) -> String {
+    let sign = if value < 0 { "-" } else { "+" };
+    format!("{sign}{}", show(value.abs()))
 }
 
 fn time(ns: i64) -> String {

@@ -5,7 +5,7 @@ use std::fmt;
 use super::Report;
 use crate::profile::quantity::Unit;
 use crate::time::Duration;
-use crate::units::counted;
+use crate::units::{counted, named};
 
 impl fmt::Display for Report {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -27,8 +27,8 @@ impl fmt::Display for Report {
             let (from, all) = (Duration(gaps.from_ns), Duration(gaps.ns));
             writeln!(
                 f,
-                "nothing came for {from} or more: {} times, {all} in all",
-                gaps.count
+                "nothing came for {from} or more: {}, {all} in all",
+                counted(gaps.count, "time")
             )?;
         }
         let known = if self.answers_known {
@@ -44,7 +44,8 @@ impl fmt::Display for Report {
                 "the trace is of several drives; taken was {taken} (--device NAME takes another):"
             )?;
             for (name, requests) in self.drives.iter().take(20) {
-                writeln!(f, "  {name:<24}{requests:>12} requests")?;
+                let noun = named(*requests, "request");
+                writeln!(f, "  {name:<24}{requests:>12} {noun}")?;
             }
         }
         if !self.columns_unread.is_empty() {
