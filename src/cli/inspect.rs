@@ -154,10 +154,10 @@ fn words(opened: &Opened, status: &Status, written: Option<&Written>) -> String 
             ("map up to record", opened.report.map_sequence.to_string()),
             (
                 "next map merge",
-                match status.entries_to_merge {
-                    1 => "in 1 entry".to_owned(),
-                    many => format!("in {many} entries"),
-                },
+                format!(
+                    "in {}",
+                    counted(u64::from(status.entries_to_merge), "entry")
+                ),
             ),
             (
                 "bands written",
