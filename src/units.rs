@@ -123,6 +123,14 @@ pub fn count(value: usize) -> u64 {
     u64::try_from(value).expect("memory lengths fit in 64 bits")
 }
 
+/// How many hundredths of `all` are `part`, to the nearest; 100 of all only.
+pub fn percent(part: u64, all: u64) -> u64 {
+    let (part, all) = (u128::from(part), u128::from(all.max(1)));
+    let nearest = (part * 100 + all / 2) / all;
+    let shown = if part < all { nearest.min(99) } else { nearest };
+    u64::try_from(shown).unwrap_or(u64::MAX)
+}
+
 /// So many of something that has a plain plural, in words: `1 request`, `2 requests`, `2 entries`.
 pub fn counted(number: u64, one: &str) -> String {
     format!("{number} {}", named(number, one))
@@ -138,5 +146,24 @@ pub fn named(number: u64, one: &str) -> String {
         (1, _) => one.to_owned(),
         (_, Some(stem)) => format!("{stem}ies"),
         (_, None) => format!("{one}s"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn shares_are_told_to_the_nearest_hundredth_and_100_of_all_only() {
+        let check = |part, all, told| assert_eq!(percent(part, all), told, "{part} of {all}");
+        check(3_710_925, 3_906_250, 95);
+        check(1, 200, 1);
+        check(1, 201, 0);
+        check(0, 0, 0);
+        check(999, 1_000, 99);
+        check(1_000, 1_000, 100);
+        check(u64::MAX, u64::MAX, 100);
+        // An image may claim more than there is.
+        check(3, 2, 150);
     }
 }

@@ -16,7 +16,7 @@ use crate::lab::ageing::condition::{AgeError, FillOrder, Reached, Wanted};
 use crate::lab::ageing::run::{self, Image};
 use crate::medium::file_store::FileStore;
 use crate::time::Duration;
-use crate::units::counted;
+use crate::units::{counted, percent};
 
 /// Most log entries between two merges of the map: no profile has more.
 const ENTRIES_MAX: u64 = 1_000_000_000;
@@ -169,7 +169,6 @@ fn tell_discreetly(arguments: &Arguments, failed: Option<AgeError>) -> anyhow::R
 
 fn words(arguments: &Arguments, reached: &Reached) -> String {
     let mut text = format!("{} has\n", arguments.image.display());
-    let percent = |part: u64, all: u64| part * 100 / all.max(1);
     let mut share = |what: &str, part: u64, all: u64| {
         let percent = percent(part, all);
         let _ = writeln!(text, "  {what:<16}{part} of {all} ({percent} %)");

@@ -15,7 +15,7 @@ use crate::medium::area::BandKind;
 use crate::profile::quantity::Unit;
 use crate::time::Instant;
 use crate::translation::lifetime::Lifetime;
-use crate::units::{SECTOR_BYTES, Sectors, count, counted};
+use crate::units::{SECTOR_BYTES, Sectors, count, counted, percent};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -130,7 +130,6 @@ fn words(opened: &Opened, status: &Status, written: Option<&Written>) -> String 
         rows.push(("superblock", format!("{damaged}: {}", damaged.why)));
     }
     if let Some(written) = written {
-        let percent = |used: u64, all: u64| used * 100 / all.max(1);
         let (slots, extents) = (status.staging_slots, status.extents);
         rows.extend([
             (
