@@ -123,12 +123,17 @@ pub fn count(value: usize) -> u64 {
     u64::try_from(value).expect("memory lengths fit in 64 bits")
 }
 
+/// How many of `parts` equal parts of `all` are `part`, to the nearest: of 1000, a share in thousandths.
+pub fn nearest(part: u64, all: u64, parts: u64) -> u64 {
+    let (part, all) = (u128::from(part), u128::from(all.max(1)));
+    let found = (part * u128::from(parts) + all / 2) / all;
+    u64::try_from(found).unwrap_or(u64::MAX)
+}
+
 /// How many hundredths of `all` are `part`, to the nearest; 100 of all only.
 pub fn percent(part: u64, all: u64) -> u64 {
-    let (part, all) = (u128::from(part), u128::from(all.max(1)));
-    let nearest = (part * 100 + all / 2) / all;
-    let shown = if part < all { nearest.min(99) } else { nearest };
-    u64::try_from(shown).unwrap_or(u64::MAX)
+    let found = nearest(part, all, 100);
+    if part < all { found.min(99) } else { found }
 }
 
 /// So many of something that has a plain plural, in words: `1 request`, `2 requests`, `2 entries`.
@@ -136,15 +141,14 @@ pub fn counted(number: u64, one: &str) -> String {
     format!("{number} {}", named(number, one))
 }
 
-/// The word for so many of something that has a plain plural: `request`, `requests`, `entries`.
+/// The word for so many of something that has a plain plural: `request`, `requests`, `entries`, `flushes`.
 pub fn named(number: u64, one: &str) -> String {
     let stem = one.strip_suffix('y');
-    match (
-        number,
-        stem.filter(|stem| !stem.ends_with(['a', 'e', 'o', 'u'])),
-    ) {
+    let stem = stem.filter(|stem| !stem.ends_with(['a', 'e', 'o', 'u']));
+    match (number, stem) {
         (1, _) => one.to_owned(),
         (_, Some(stem)) => format!("{stem}ies"),
+        (_, None) if one.ends_with("sh") => format!("{one}es"),
         (_, None) => format!("{one}s"),
     }
 }
@@ -165,5 +169,21 @@ mod tests {
         check(u64::MAX, u64::MAX, 100);
         // An image may claim more than there is.
         check(3, 2, 150);
+    }
+
+    #[test]
+    fn words_for_one_and_for_many_are_told_apart() {
+        for (one, many) in [
+            ("request", "requests"),
+            ("entry", "entries"),
+            ("way", "ways"),
+            ("flush", "flushes"),
+            ("log entry", "log entries"),
+        ] {
+            assert_eq!(counted(1, one), format!("1 {one}"));
+            for number in [0, 2, u64::MAX] {
+                assert_eq!(counted(number, one), format!("{number} {many}"));
+            }
+        }
     }
 }

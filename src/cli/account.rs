@@ -229,10 +229,6 @@ fn as_float(value: u64) -> f64 {
 }
 
 fn write_host(text: &mut String, counters: &Counters) {
-    let flushes = match counters.host_flushes {
-        1 => "1 flush".to_owned(),
-        number => format!("{number} flushes"),
-    };
     let _ = writeln!(
         text,
         "host        read {} in {}, wrote {} in {}, {}, {}, {}",
@@ -240,7 +236,7 @@ fn write_host(text: &mut String, counters: &Counters) {
         counted(counters.host_reads, "request"),
         BinaryBytes(counters.host_written_bytes),
         counters.host_writes,
-        flushes,
+        counted(counters.host_flushes, "flush"),
         counted(counters.host_trims, "trim"),
         counted(counters.host_zeroes, "zeroing")
     );

@@ -15,11 +15,9 @@ use crate::image::discreet;
 use crate::lab::ageing::condition::{AgeError, FillOrder, Reached, Wanted};
 use crate::lab::ageing::run::{self, Image};
 use crate::medium::file_store::FileStore;
+use crate::profile::keys::MERGE_EVERY_MAX;
 use crate::time::Duration;
 use crate::units::{counted, percent};
-
-/// Most log entries between two merges of the map: no profile has more.
-const ENTRIES_MAX: u64 = 1_000_000_000;
 
 const LONG: &str = "\
 Bring an image to a stated condition without hours of use: its own drive runs in virtual time, and the
@@ -54,7 +52,7 @@ pub(super) struct Arguments {
     #[arg(long, value_name = "BANDS")]
     dirty_bands: Option<u64>,
     /// Log entries after which the map is merged: 1 is just before.
-    #[arg(long, value_name = "ENTRIES", value_parser = number::from_1_to(ENTRIES_MAX))]
+    #[arg(long, value_name = "ENTRIES", value_parser = number::from_1_to(MERGE_EVERY_MAX))]
     merge_in: Option<u64>,
     /// Start of everything that looks random.
     #[arg(long, default_value_t = 1)]

@@ -11,7 +11,7 @@ use serde::Serialize;
 
 pub use self::emptying::Emptied;
 use self::emptying::Emptying;
-pub use self::unwritten::Unwritten;
+pub use self::unwritten::{NO_TIME, Unwritten};
 use super::series::{Level, Series};
 use crate::drive::request::{Breakdown, Completion, Status};
 use crate::host::account::{Latencies, Ledger, Slow};

@@ -6,6 +6,7 @@
 use std::fmt;
 
 use crate::profile::quantity::QuantityError;
+use crate::units::{count, counted};
 
 /// Why a TOML text is not a profile.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -166,10 +167,7 @@ pub(crate) struct Report<'r, P> {
 
 impl<P: fmt::Display> fmt::Display for Report<'_, P> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let problems = match self.lines.len() {
-            1 => "1 problem".to_owned(),
-            many => format!("{many} problems"),
-        };
+        let problems = counted(count(self.lines.len()), "problem");
         write!(f, "{} {}: {problems}", self.file, self.summary)?;
         for line in self.lines {
             write!(f, "\n  {}: {line}", self.file)?;

@@ -70,6 +70,8 @@ pub(crate) const TRACKS_MAX: u64 = 10_000_000;
 pub(super) const ITEMS_MAX: u64 = 1024;
 /// Most bytes of a band.
 pub(crate) const BAND_BYTES_MAX: u64 = 1 << 40;
+/// Most log entries between two merges of the map.
+pub(crate) const MERGE_EVERY_MAX: u64 = 1_000_000_000;
 /// Most parts of a track.
 pub(crate) const QUANTA_MAX: u64 = 1000;
 
@@ -293,7 +295,7 @@ pub const KEYS: &[Key] = &[
     key("staging.slots", count(1, 1 << 38), "most log slots in use at once: quanta, or pages of 4096 bytes on flash"),
     key("staging.extents", count(2, 1 << 32), "most extents in the map at once"),
     key("staging.entry_max", sectors(SECTOR, 1 << 30), "most payload of one log entry"),
-    key("staging.merge_every", count(1, 1_000_000_000), "entries between two merges of the map"),
+    key("staging.merge_every", count(1, MERGE_EVERY_MAX), "entries between two merges of the map"),
     key("staging.merge_tracks", count(1, 1_000_000), "tracks that one merge of the map writes"),
     key("staging.merge_place", Shape::Word(|| words::list(words::PLACE)), "where the map area lies"),
 

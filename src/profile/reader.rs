@@ -227,6 +227,11 @@ impl<'d> Reader<'d> {
         });
     }
 
+    /// Notes what is said of the value of `key` by whoever reads such values elsewhere, too.
+    pub(crate) fn tell(&mut self, key: &str, told: String) {
+        self.report(key, String::new(), ProblemKind::Told(told));
+    }
+
     /// All problems in order of the file, those of keys that nobody asked for included.
     pub(crate) fn finish(mut self) -> Vec<Problem> {
         self.report_unasked();

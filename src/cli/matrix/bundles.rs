@@ -26,7 +26,7 @@ pub(super) fn tell_missing(folder: &Path, lines: &[Line]) {
         .collect();
     missing.sort_unstable();
     if !missing.is_empty() {
-        let cells = super::join::numbers(&missing);
+        let cells = super::closing::numbers(&missing);
         output::say(&format!(
             "cells that failed before and are not run again have no bundle in {}: {cells}; to get them, run \
              the matrix with another file of results",

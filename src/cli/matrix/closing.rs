@@ -15,10 +15,11 @@ use crate::lab::matrix::measured::unwritten_in;
 use crate::lab::matrix::plan::Plan;
 use crate::lab::matrix::results::{Found, Header, Line};
 use crate::lab::matrix::verdict::Outcome;
+use crate::lab::summary::NO_TIME;
 use crate::units::{count, counted};
 
-/// Cells with reads of nothing that are named.
-const COLD_NAMED_MAX: usize = 20;
+/// Numbers of cells that are told one by one.
+const SHOWN: usize = 20;
 
 /// Tells what came out, and the code for it.
 pub(super) fn close(
@@ -88,22 +89,26 @@ fn cold(lines: &[Line]) -> String {
     let cold = lines
         .iter()
         .filter(|line| unwritten_in(&line.figures).matters());
-    let mut cells: Vec<String> = cold.map(|line| line.cell.to_string()).collect();
-    let all = count(cells.len());
-    if all == 0 {
+    let cells: Vec<u64> = cold.map(|line| line.cell).collect();
+    if cells.is_empty() {
         return String::new();
     }
-    cells.truncate(COLD_NAMED_MAX);
-    let more = match all - count(cells.len()) {
-        0 => String::new(),
-        more => format!(" and {more} more"),
-    };
     format!(
-        "in {} ({}{more}) reads met nothing written and took no time of the mechanism: begin with drives that \
-         hold data where they go (starts formatted, filled 60% and the like)\n",
-        counted(all, "cell"),
-        cells.join(", ")
+        "in {} ({}) reads {NO_TIME}: begin with drives that hold data where they go (starts formatted, filled 60% \
+         and the like)\n",
+        counted(count(cells.len()), "cell"),
+        numbers(&cells)
     )
+}
+
+/// Numbers of cells, for people; not too many.
+pub(super) fn numbers(cells: &[u64]) -> String {
+    let shown: Vec<String> = cells.iter().take(SHOWN).map(u64::to_string).collect();
+    let more = cells.len().saturating_sub(SHOWN);
+    match more {
+        0 => shown.join(", "),
+        more => format!("{} and {more} more", shown.join(", ")),
+    }
 }
 
 /// How many cells had which outcome.

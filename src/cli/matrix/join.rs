@@ -10,9 +10,6 @@ use crate::cli::simulate::new_file;
 use crate::lab::matrix::joining::join;
 use crate::units::counted;
 
-/// Numbers of cells that are told one by one.
-const SHOWN: usize = 20;
-
 /// Arguments of `matrix join`.
 #[derive(Debug, clap::Args)]
 pub(super) struct Arguments {
@@ -40,7 +37,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         .and_then(|()| file.flush())
         .map_err(OutputError::of(shown))?;
     if !joined.double.is_empty() {
-        let cells = numbers(&joined.double);
+        let cells = closing::numbers(&joined.double);
         output::say(&format!("in several files, with the same result: {cells}"));
     }
     output::print(&format!("{}\n", closing::counts(&joined.lines)))?;
@@ -48,17 +45,7 @@ pub(super) fn run(arguments: &Arguments) -> anyhow::Result<Code> {
         return Ok(closing::code_of(&joined.lines));
     }
     let (missing, all) = (joined.missing.len(), counted(joined.header.cells, "cell"));
-    let cells = numbers(&joined.missing);
+    let cells = closing::numbers(&joined.missing);
     output::say(&format!("missing {missing} of {all}: {cells}"));
     Ok(Code::Failure)
-}
-
-/// Numbers of cells, for people; not too many.
-pub(super) fn numbers(cells: &[u64]) -> String {
-    let shown: Vec<String> = cells.iter().take(SHOWN).map(u64::to_string).collect();
-    let more = cells.len().saturating_sub(SHOWN);
-    match more {
-        0 => shown.join(", "),
-        more => format!("{} and {more} more", shown.join(", ")),
-    }
 }

@@ -1,10 +1,10 @@
 //! `imbrex serve`: composes a running drive from an image and shows it until it is asked to end.
 //!
-//! Order at the start: what is wrong with the places, signals, image, another user, mover, drive, NBD, FUSE, control socket; at the
-//! end: control socket, FUSE, NBD, drive, recordings; then whoever is still connected to the control socket
-//! is let go, so that who records learns of the end when the file is complete. The line `ready:` comes when
-//! clients can connect and not before. What may be on its line is in `arguments`, the wait for its end in
-//! `wait`.
+//! Order at the start: what is wrong with the places, signals, image, another user, mover, drive, NBD, FUSE,
+//! control socket; at the end: control socket, FUSE, NBD, drive, recordings; then whoever is still connected
+//! to the control socket is let go, so that who records learns of the end when the file is complete. The line
+//! `ready:` comes when clients can connect and not before. What may be on its line is in `arguments`, the wait
+//! for its end in `wait`.
 
 mod arguments;
 mod wait;

@@ -4,8 +4,8 @@
 //! Reading order: a text begins (`opening`), lines of bounded length (`lines`), what stands in one
 //! (`blkparse`, `fio`, `table`, with `number` and `devices`), their order by time (`order`), hidden
 //! offsets (`hide`), what was understood (`report`), and the way through all of it (`importer`); `rates`
-//! makes a workload (`clock`: how far its reports are apart). Memory does not grow with the text. Text is hostile: a line makes sense or is passed
-//! over with a reason.
+//! makes a workload (`clock`: how far its reports are apart). Memory does not grow with the text. Text is
+//! hostile: a line makes sense or is passed over with a reason.
 
 mod blkparse;
 mod clock;

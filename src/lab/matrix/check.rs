@@ -139,8 +139,7 @@ fn starts(reader: &mut Reader<'_>) -> Vec<StartWords> {
             Ok(start) => start,
             Err(error) => {
                 if !reader.has_failed(list) {
-                    let kind = ProblemKind::Told(error.to_string());
-                    reader.report(&key, String::new(), kind);
+                    reader.tell(&key, error.to_string());
                 }
                 continue;
             }
@@ -204,8 +203,7 @@ fn changes(reader: &mut Reader<'_>) -> Vec<ChangeSet> {
                 Ok(change) => changes.push(change),
                 Err(_) if words.is_empty() && reader.has_failed("change.set") => {}
                 Err(told) => {
-                    let key = format!("{list}[{item}]");
-                    reader.report(&key, String::new(), ProblemKind::Told(told));
+                    reader.tell(&format!("{list}[{item}]"), told);
                 }
             }
         }

@@ -5,7 +5,6 @@ use super::check::{Names, conflict, optional};
 use super::demand::{Demand, Rank};
 use super::spec::Pick;
 use crate::host::time_limits::TimeLimit;
-use crate::profile::error::ProblemKind;
 use crate::profile::reader::Reader;
 use crate::time::Duration;
 
@@ -96,8 +95,7 @@ fn limits(reader: &mut Reader<'_>, list: &str) -> Vec<TimeLimit> {
             // What is no text was reported when it was read.
             Err(_) if word.is_empty() => {}
             Err(told) => {
-                let kind = ProblemKind::Told(format!("{told}, or {ANY:?}"));
-                reader.report(&format!("{list}[{at}]"), String::new(), kind);
+                reader.tell(&format!("{list}[{at}]"), format!("{told}, or {ANY:?}"));
             }
         }
     }

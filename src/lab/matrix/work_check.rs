@@ -6,7 +6,6 @@ use super::spec::{Attach, Served, Task, Work, WorkKind};
 use crate::host::clock::Pace;
 use crate::host::pace;
 use crate::lab::replay::How;
-use crate::profile::error::ProblemKind;
 use crate::profile::reader::Reader;
 use crate::time::Duration;
 
@@ -187,8 +186,7 @@ impl Keys<'_, '_> {
             Err(told) => {
                 let key = self.key("pace");
                 if !self.reader.has_failed("work.pace") {
-                    let kind = ProblemKind::Told(told);
-                    self.reader.report(&key, String::new(), kind);
+                    self.reader.tell(&key, told);
                 }
                 Pace::Real
             }

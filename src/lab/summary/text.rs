@@ -8,7 +8,7 @@ use crate::host::account::Latencies;
 use crate::lab::series::{Bucket, Series};
 use crate::profile::quantity::Unit;
 use crate::time::Duration;
-use crate::units::{count, counted};
+use crate::units::{count, counted, nearest};
 
 /// Rows of the table over time.
 const ROWS_MAX: usize = 25;
@@ -246,8 +246,7 @@ fn per_second(value: u64, ns: u64) -> u64 {
 
 /// A share in percent with one decimal, rounded to the nearest.
 fn share(part: u64, whole: u64) -> String {
-    let whole = u128::from(whole.max(1));
-    let milli = (u128::from(part) * 1000 + whole / 2) / whole;
+    let milli = nearest(part, whole, 1000);
     format!("{}.{}%", milli / 10, milli % 10)
 }
 
@@ -261,19 +260,13 @@ fn rounded(bytes: u64) -> String {
     ];
     match units.into_iter().find(|(_, worth)| bytes >= *worth) {
         None => format!("{bytes} B"),
-        Some((unit, worth)) => {
-            let nearest = |parts: u128| {
-                let (bytes, worth) = (u128::from(bytes), u128::from(worth));
-                (bytes * parts + worth / 2) / worth
-            };
-            match (nearest(100), nearest(10)) {
-                (hundredths @ ..1000, _) => {
-                    format!("{}.{:02} {unit}", hundredths / 100, hundredths % 100)
-                }
-                (_, tenths @ ..1000) => format!("{}.{} {unit}", tenths / 10, tenths % 10),
-                _ => format!("{} {unit}", nearest(1)),
+        Some((unit, worth)) => match (nearest(bytes, worth, 100), nearest(bytes, worth, 10)) {
+            (hundredths @ ..1000, _) => {
+                format!("{}.{:02} {unit}", hundredths / 100, hundredths % 100)
             }
-        }
+            (_, tenths @ ..1000) => format!("{}.{} {unit}", tenths / 10, tenths % 10),
+            _ => format!("{} {unit}", nearest(bytes, worth, 1)),
+        },
     }
 }
 

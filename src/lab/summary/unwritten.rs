@@ -15,6 +15,8 @@ pub struct Unwritten {
     pub unwritten: u64,
 }
 
+/// What is said of them, after what they are.
+pub const NO_TIME: &str = "met nothing written and took no time of the mechanism";
 /// So many in a hundred reads are worth a word.
 const WORTH_PERCENT: u64 = 1;
 
@@ -46,7 +48,7 @@ impl Unwritten {
     pub fn told(self) -> Option<String> {
         self.matters().then(|| {
             format!(
-                "{} of {} met nothing written and took no time of the mechanism",
+                "{} of {} {NO_TIME}",
                 self.unwritten,
                 counted(self.reads, "read")
             )

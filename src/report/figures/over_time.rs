@@ -10,6 +10,7 @@ use crate::report::cause::Cause;
 use crate::report::flow::{Flow, Point, SlowTime};
 use crate::report::gather::Material;
 use crate::report::table::{Table, Value};
+use crate::units::{count, counted};
 
 /// Slow times listed and numbered.
 const LISTED_MAX: usize = 12;
@@ -103,10 +104,7 @@ fn told(flow: &Flow, slow: &[SlowTime], limit: &str) -> String {
         return told
             + &format!(" None took {limit} or more, from which on it would be marked as slow.");
     }
-    let times = match slow.len() {
-        1 => "1 time".to_owned(),
-        count => format!("{count} times"),
-    };
+    let times = counted(count(slow.len()), "time");
     let _ = write!(
         told,
         " {times} with requests that took {limit} or more; the slowest request:"

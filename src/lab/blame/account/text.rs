@@ -6,7 +6,7 @@ use indicatif::BinaryBytes;
 
 use super::{Blame, OfOwner};
 use crate::time::Duration;
-use crate::units::counted;
+use crate::units::{counted, nearest};
 
 /// Columns of the table.
 const COLUMNS: &str = "name,start_bytes,end_bytes,bytes,host_written_bytes,staged_bytes,own_ns,\
@@ -124,8 +124,7 @@ impl Blame {
 
     /// A part of all cleaning, in words.
     fn share(&self, ns: u64) -> String {
-        let whole = u128::from(self.cleaning_ns.max(1));
-        let milli = (u128::from(ns) * 1000 + whole / 2) / whole;
+        let milli = nearest(ns, self.cleaning_ns, 1000);
         format!("{}.{} %", milli / 10, milli % 10)
     }
 }
