@@ -10,6 +10,7 @@ use super::output;
 use crate::drive::request::Status;
 use crate::host::handle::{Answer, Ask, Handle};
 use crate::medium::movement::Purpose;
+use crate::units::{counted, percent};
 
 /// How often a terminal is redrawn unless told otherwise.
 const TERMINAL_PERIOD: Duration = Duration::from_secs(1);
@@ -78,13 +79,13 @@ impl Drop for Display {
 }
 
 fn words(status: &Status, before: &[u64; 13]) -> String {
-    let fill = status.staging_slots_used * 100 / status.staging_slots.max(1);
+    let fill = percent(status.staging_slots_used, status.staging_slots);
     let cleaning = status
         .cleaning_band
         .map_or_else(String::new, |band| format!(", cleaning band {band}"));
     format!(
-        "staging {fill} % full, {} dirty bands, {} cached, arm: {}{cleaning}",
-        status.dirty_bands,
+        "staging {fill} % full, {}, {} cached, arm: {}{cleaning}",
+        counted(status.dirty_bands, "dirty band"),
         BinaryBytes(status.cached_bytes),
         busiest(&status.counters.medium_ns, before)
     )
